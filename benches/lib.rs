@@ -1,0 +1,1 @@
+//! Benchmarks of the hot loops; the benches are in `benches/`.

@@ -1,0 +1,2 @@
+//! The radicand program.
+fn main() {}

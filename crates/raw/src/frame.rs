@@ -1,0 +1,111 @@
+//! A frame: the mosaic and what is known about how it was taken.
+
+use crate::Mosaic;
+use std::path::PathBuf;
+
+/// One exposure as it came out of the camera.
+#[derive(Clone, Debug)]
+pub struct Frame {
+    /// How and when it was taken.
+    pub info: FrameInfo,
+    /// What the sensor recorded.
+    pub mosaic: Mosaic,
+}
+
+/// Capture metadata; what the file does not say is `None`.
+#[derive(Clone, Debug)]
+pub struct FrameInfo {
+    /// The file.
+    pub path: PathBuf,
+    /// Who read it.
+    pub decoder: Decoder,
+    /// Maker and model.
+    pub camera: Option<String>,
+    /// Lens model.
+    pub lens: Option<String>,
+    /// Shutter-open time, s; nominal, as the camera states it.
+    pub exposure_s: Option<f64>,
+    /// Sensitivity setting; a label, not a gain.
+    pub iso: Option<u32>,
+    /// f-number.
+    pub aperture: Option<f64>,
+    /// Focal length, mm.
+    pub focal_length_mm: Option<f64>,
+    /// When it was taken.
+    pub captured: Option<CaptureTime>,
+    /// Sensor temperature, °C.
+    pub temperature_c: Option<f64>,
+    /// As-shot multipliers of R, G, B, with G = 1.
+    pub white_balance: Option<[f32; 3]>,
+    /// XYZ (D65) to camera R, G, B, row by row, as DNG's ColorMatrix.
+    pub color_matrix: Option<[[f32; 3]; 3]>,
+    /// EXIF orientation, 1 to 8; 1 is upright. Pixel data are never turned.
+    pub orientation: u8,
+    /// The kind a file states of itself (FITS `IMAGETYP`); cameras state none.
+    pub declared_kind: Option<FrameKind>,
+}
+
+/// A moment on the camera's clock.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CaptureTime {
+    /// Local time on the camera's clock, as stated.
+    pub local: jiff::civil::DateTime,
+    /// Smallest step the statement can express, s (1 without sub-second digits).
+    pub resolution_s: f64,
+    /// Offset of the clock from UTC, s, when stated.
+    pub utc_offset_s: Option<i32>,
+}
+
+impl CaptureTime {
+    /// Seconds from `earlier` to `self`, on the camera's clock.
+    pub fn seconds_since(&self, earlier: &Self) -> f64 {
+        self.local.duration_since(earlier.local).as_secs_f64()
+    }
+}
+
+/// What a frame is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum FrameKind {
+    /// The picture itself.
+    Light,
+    /// Same exposure without light.
+    Dark,
+    /// An evenly lit field.
+    Flat,
+    /// Shortest exposure without light.
+    Bias,
+}
+
+impl FrameKind {
+    /// The trade's word for it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Light => "light",
+            Self::Dark => "dark",
+            Self::Flat => "flat",
+            Self::Bias => "bias",
+        }
+    }
+}
+
+/// Who decoded a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Decoder {
+    /// The rawloader library, in this process.
+    Rawloader,
+    /// The rawler library, in a child process.
+    Rawler,
+    /// The FITS reader.
+    Fits,
+}
+
+impl Decoder {
+    /// Name for surveys and reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Rawloader => "rawloader",
+            Self::Rawler => "rawler",
+            Self::Fits => "fits",
+        }
+    }
+}
