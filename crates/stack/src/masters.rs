@@ -1,0 +1,294 @@
+//! Masters: what many darks, flats or bias frames agree on.
+
+use crate::sigma_clip::sort_samples;
+use crate::{ClipOptions, SensorLayout, StackError, StoredMosaic, clip_sorted, median_of_sorted};
+use ndarray::Array2;
+use raw::{Channel, Rect};
+use rayon::prelude::*;
+
+/// What the sensor records without light, black level included.
+#[derive(Clone, Debug)]
+pub struct MasterDark {
+    /// Level of each site, DN, `[row, column]`.
+    pub level_dn: Array2<f32>,
+    /// Noise of a single frame, DN: median over the sites; 0 from one frame.
+    pub noise_dn: f32,
+    /// Frames combined.
+    pub n_frames: usize,
+}
+
+/// How strongly each site answers to light.
+#[derive(Clone, Debug)]
+pub struct MasterFlat {
+    /// Response relative to the mean of the site's own channel, no unit, `[row, column]`.
+    pub response: Array2<f32>,
+    /// Frames combined.
+    pub n_frames: usize,
+}
+
+/// Smallest response a flat may state; dimmer sites would only amplify noise.
+const SMALLEST_RESPONSE: f32 = 0.05;
+
+impl MasterDark {
+    /// Combines darks, or bias frames, by a sigma-clipped mean at each site.
+    ///
+    /// # Errors
+    ///
+    /// When there are none, when they differ in size, or when they cannot be read.
+    pub fn combine(frames: &[&StoredMosaic]) -> Result<Self, StackError> {
+        let (level_dn, noise_dn) = combine(frames, |_, _, _, recorded| f32::from(recorded))?;
+        Ok(Self {
+            level_dn,
+            noise_dn,
+            n_frames: frames.len(),
+        })
+    }
+}
+
+impl MasterFlat {
+    /// Combines flats: black removed, each brought to a mean level of one, combined
+    /// by a sigma-clipped mean, and divided by the mean of each channel.
+    ///
+    /// - `dark`: what the sensor recorded without light; the layout's black level
+    ///   stands in when there is none.
+    ///
+    /// # Errors
+    ///
+    /// When there are none, when they differ in size, or when they cannot be read.
+    pub fn combine(
+        frames: &[&StoredMosaic],
+        layout: &SensorLayout,
+        dark: Option<&MasterDark>,
+    ) -> Result<Self, StackError> {
+        let black = |row: usize, col: usize| match dark {
+            Some(dark) => dark.level_dn[(row, col)],
+            None => layout.black_level_dn.at(row, col),
+        };
+        let levels: Result<Vec<f32>, StackError> = frames
+            .iter()
+            .map(|frame| mean_above_black(frame, &black))
+            .collect();
+        let levels = levels?;
+        let (mut response, _) = combine(frames, |light, row, col, recorded| {
+            (f32::from(recorded) - black(row, col)) / levels[light]
+        })?;
+        normalize_channels(&mut response, layout);
+        Ok(Self {
+            response,
+            n_frames: frames.len(),
+        })
+    }
+}
+
+/// Sigma-clipped mean over the frames at each site, of `value(frame, row, col, recorded)`,
+/// and the median over the sites of the standard deviation over the frames.
+fn combine(
+    frames: &[&StoredMosaic],
+    value: impl Fn(usize, usize, usize, u16) -> f32 + Sync,
+) -> Result<(Array2<f32>, f32), StackError> {
+    let (width, height) = frames.first().ok_or(StackError::NoLights)?.size();
+    for frame in frames {
+        let (found_width, found_height) = frame.size();
+        if (found_width, found_height) != (width, height) {
+            let what = "a calibration frame";
+            return Err(StackError::SizeMismatch {
+                what,
+                found_width,
+                found_height,
+                width,
+                height,
+            });
+        }
+    }
+    let clip = ClipOptions::default();
+    let rows: Result<Vec<(Vec<f32>, f32)>, StackError> = (0..height)
+        .into_par_iter()
+        .map(|row| {
+            let window = Rect {
+                x0: 0,
+                y0: row,
+                x1: width,
+                y1: row + 1,
+            };
+            let mut recorded = vec![Vec::new(); frames.len()];
+            for (frame, recorded) in frames.iter().zip(&mut recorded) {
+                frame.read_window(&window, recorded)?;
+            }
+            let mut samples = Vec::with_capacity(frames.len());
+            let mut deviations = Vec::with_capacity(width);
+            let mut means = Vec::with_capacity(width);
+            for col in 0..width {
+                samples.clear();
+                samples.extend(
+                    recorded
+                        .iter()
+                        .enumerate()
+                        .map(|(i, f)| value(i, row, col, f[col])),
+                );
+                sort_samples(&mut samples);
+                let kept = clip_sorted(&samples, &clip).expect("there are frames");
+                let kept = samples.iter().filter(|&&v| v >= kept.low && v <= kept.high);
+                let (mean, deviation) = mean_and_deviation(kept);
+                means.push(mean as f32);
+                deviations.push(deviation as f32);
+            }
+            sort_samples(&mut deviations);
+            Ok((means, median_of_sorted(&deviations) as f32))
+        })
+        .collect();
+    let (rows, mut deviations): (Vec<_>, Vec<_>) = rows?.into_iter().unzip();
+    sort_samples(&mut deviations);
+    let combined = Array2::from_shape_vec((height, width), rows.concat());
+    Ok((
+        combined.expect("every row is complete"),
+        median_of_sorted(&deviations) as f32,
+    ))
+}
+
+/// Mean and standard deviation (divisor n − 1; 0 for one value).
+fn mean_and_deviation<'a>(values: impl Iterator<Item = &'a f32> + Clone) -> (f64, f64) {
+    let (mut n, mut sum) = (0.0, 0.0);
+    for &value in values.clone() {
+        n += 1.0;
+        sum += f64::from(value);
+    }
+    let mean = sum / n;
+    let sum_sq: f64 = values.map(|&value| (f64::from(value) - mean).powi(2)).sum();
+    (
+        mean,
+        if n > 1.0 {
+            (sum_sq / (n - 1.0)).sqrt()
+        } else {
+            0.0
+        },
+    )
+}
+
+fn mean_above_black(
+    frame: &StoredMosaic,
+    black: &impl Fn(usize, usize) -> f32,
+) -> Result<f32, StackError> {
+    let (width, height) = frame.size();
+    let mut recorded = Vec::new();
+    let mut sum = 0.0;
+    for row in 0..height {
+        frame.read_window(
+            &Rect {
+                x0: 0,
+                y0: row,
+                x1: width,
+                y1: row + 1,
+            },
+            &mut recorded,
+        )?;
+        let above = |(col, &sample): (usize, &u16)| f64::from(f32::from(sample) - black(row, col));
+        sum += recorded.iter().enumerate().map(above).sum::<f64>();
+    }
+    Ok((sum / (width * height) as f64).max(1.0) as f32)
+}
+
+/// Divides every site by the mean of its channel, so that a flat changes no colors.
+fn normalize_channels(response: &mut Array2<f32>, layout: &SensorLayout) {
+    let mut sums = [(0.0_f64, 0.0_f64); 4];
+    let slot = |channel: Channel| match channel {
+        Channel::R => 0,
+        Channel::G => 1,
+        Channel::B => 2,
+        Channel::Mono => 3,
+    };
+    for ((row, col), &value) in response.indexed_iter() {
+        let (sum, n) = &mut sums[slot(layout.cfa.at(row, col))];
+        *sum += f64::from(value);
+        *n += 1.0;
+    }
+    for ((row, col), value) in response.indexed_iter_mut() {
+        let (sum, n) = sums[slot(layout.cfa.at(row, col))];
+        *value = ((f64::from(*value) * n / sum) as f32).max(SMALLEST_RESPONSE);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use raw::{Cfa, SitePattern};
+
+    fn layout(width: usize, height: usize) -> SensorLayout {
+        SensorLayout {
+            cfa: Cfa::bayer("RGGB").expect("a Bayer array"),
+            black_level_dn: SitePattern::uniform(64.0),
+            white_level_dn: SitePattern::uniform(4095.0),
+            width,
+            height,
+        }
+    }
+
+    fn stored(width: usize, height: usize, f: impl Fn(usize, usize) -> u16) -> StoredMosaic {
+        StoredMosaic::in_memory(Array2::from_shape_fn((height, width), |(row, col)| {
+            f(row, col)
+        }))
+    }
+
+    #[test]
+    fn a_cosmic_hit_in_one_dark_does_not_reach_the_master() {
+        let frames: Vec<_> = (0..12)
+            .map(|i| {
+                stored(6, 4, move |row, col| {
+                    if (i, row, col) == (3, 1, 2) {
+                        4000
+                    } else {
+                        60 + (i % 3) as u16
+                    }
+                })
+            })
+            .collect();
+        let master = MasterDark::combine(&frames.iter().collect::<Vec<_>>()).expect("darks");
+        assert!(
+            (master.level_dn[(1, 2)] - 61.0).abs() < 0.2,
+            "{}",
+            master.level_dn[(1, 2)]
+        );
+        assert!((master.level_dn[(0, 0)] - 61.0).abs() < 1e-5);
+        // Four each of 60, 61, 62: standard deviation √(8/11).
+        assert!((master.noise_dn - (8.0_f32 / 11.0).sqrt()).abs() < 1e-5);
+    }
+
+    #[test]
+    fn a_flat_keeps_vignetting_and_drops_lamp_and_color() {
+        let falloff = |col: usize| 1.0 - 0.05 * col as f32;
+        let color = |row: usize, col: usize| [1.0, 2.0, 2.0, 0.5][(row % 2) * 2 + col % 2];
+        let frames: Vec<_> = [1000.0, 1300.0, 700.0]
+            .map(|lamp| {
+                stored(8, 6, move |row, col| {
+                    (64.0 + lamp * falloff(col) * color(row, col)).round() as u16
+                })
+            })
+            .into();
+        let frames: Vec<&StoredMosaic> = frames.iter().collect();
+        let flat = MasterFlat::combine(&frames, &layout(8, 6), None).expect("flats");
+        for channel_start in 0..2 {
+            let ratio = flat.response[(0, channel_start + 6)] / flat.response[(0, channel_start)];
+            let want = falloff(channel_start + 6) / falloff(channel_start);
+            // Rounding to whole DN at 300 DN leaves 0.2 %.
+            assert!((ratio - want).abs() < 0.002, "{ratio} {want}");
+        }
+        let mean = flat.response.mean().expect("not empty");
+        assert!((mean - 1.0).abs() < 1e-4, "{mean}");
+    }
+
+    #[test]
+    fn masters_need_frames_of_one_size() {
+        assert!(matches!(
+            MasterDark::combine(&[]),
+            Err(StackError::NoLights)
+        ));
+        let (a, b) = (stored(4, 4, |_, _| 1), stored(4, 5, |_, _| 1));
+        let refused = MasterDark::combine(&[&a, &b]);
+        assert!(matches!(
+            refused,
+            Err(StackError::SizeMismatch {
+                found_height: 5,
+                ..
+            })
+        ));
+    }
+}

@@ -1,0 +1,229 @@
+//! The estimators that turn one pixel's samples into one value.
+
+/// How the samples of one pixel are combined.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Combine {
+    /// Weighted mean of all samples.
+    Mean,
+    /// Median of all samples; weights are not used.
+    Median,
+    /// Weighted mean of the samples that a sigma clip keeps.
+    SigmaClip(ClipOptions),
+}
+
+impl Combine {
+    /// The name used on the command line and in reports.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Mean => "mean",
+            Self::Median => "median",
+            Self::SigmaClip(_) => "sigma-clip",
+        }
+    }
+}
+
+/// What a sigma clip measures deviations from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClipCenter {
+    /// The mean of the samples kept so far.
+    Mean,
+    /// The median of the samples kept so far.
+    Median,
+}
+
+/// Settings of a sigma clip.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ClipOptions {
+    /// Rejection threshold below the center, in sigmas; default 3.
+    pub low_sigmas: f32,
+    /// Rejection threshold above the center, in sigmas; default 3.
+    pub high_sigmas: f32,
+    /// What deviations are measured from; default the median.
+    pub center: ClipCenter,
+    /// Most passes made; passes end earlier when one rejects nothing. Default 5.
+    pub max_passes: usize,
+}
+
+impl Default for ClipOptions {
+    fn default() -> Self {
+        Self {
+            low_sigmas: 3.0,
+            high_sigmas: 3.0,
+            center: ClipCenter::Median,
+            max_passes: 5,
+        }
+    }
+}
+
+/// The interval of values a clip keeps, both ends included.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KeptRange {
+    /// Smallest value kept.
+    pub low: f32,
+    /// Largest value kept.
+    pub high: f32,
+    /// Samples kept.
+    pub n_kept: usize,
+}
+
+/// Median of samples in ascending order: the middle one, or the mean of both middle
+/// ones. NaN when empty.
+pub fn median_of_sorted(sorted: &[f32]) -> f64 {
+    let n = sorted.len();
+    match n {
+        0 => f64::NAN,
+        _ if n % 2 == 1 => f64::from(sorted[n / 2]),
+        _ => 0.5 * (f64::from(sorted[n / 2 - 1]) + f64::from(sorted[n / 2])),
+    }
+}
+
+/// The range of values that an iterated sigma clip keeps.
+///
+/// Every pass drops the samples outside center − low·s … center + high·s, bounds
+/// included in what is kept, where s is the standard deviation about the mean with
+/// divisor n. Samples that are all equal have s = 0 and are all kept.
+///
+/// - `sorted`: samples in ascending order, DN, without NaN.
+///
+/// `None` when there are no samples.
+///
+/// Source: the definition of `astropy.stats.sigma_clip` (astropy 8.0, defaults
+/// `cenfunc="median"`, `stdfunc="std"`, `maxiters=5`); checked against its results in
+/// the tests.
+pub fn clip_sorted(sorted: &[f32], options: &ClipOptions) -> Option<KeptRange> {
+    let (mut first, mut end) = (0, sorted.len());
+    if sorted.is_empty() {
+        return None;
+    }
+    for _ in 0..options.max_passes {
+        let kept = &sorted[first..end];
+        let n = kept.len() as f64;
+        let mean = kept.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
+        let sum_sq: f64 = kept.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum();
+        let sigma = (sum_sq / n).sqrt();
+        let center = match options.center {
+            ClipCenter::Mean => mean,
+            ClipCenter::Median => median_of_sorted(kept),
+        };
+        let low = center - f64::from(options.low_sigmas) * sigma;
+        let high = center + f64::from(options.high_sigmas) * sigma;
+        let dropped_low = kept.iter().take_while(|&&v| f64::from(v) < low).count();
+        let dropped_high = kept
+            .iter()
+            .rev()
+            .take_while(|&&v| f64::from(v) > high)
+            .count();
+        if dropped_low + dropped_high == 0 || dropped_low + dropped_high >= kept.len() {
+            break;
+        }
+        first += dropped_low;
+        end -= dropped_high;
+    }
+    Some(KeptRange {
+        low: sorted[first],
+        high: sorted[end - 1],
+        n_kept: end - first,
+    })
+}
+
+/// Largest deviation that one sample among `n` can have from their mean, in standard
+/// deviations with divisor n: √(n − 1).
+///
+/// A clip at or above it can never reject a lone outlier. Source: Shiffler (1988),
+/// The American Statistician 42, 79 (from memory; algebra re-derived for divisor n).
+pub fn largest_deviation_sigmas(n: usize) -> f64 {
+    (n.saturating_sub(1) as f64).sqrt()
+}
+
+/// Sorts a handful of samples in place, ascending; NaN must have been left out.
+#[inline]
+pub(crate) fn sort_samples(samples: &mut [f32]) {
+    // Insertion sort beats the general sort at the sizes that stacks have.
+    if samples.len() > 40 {
+        samples.sort_unstable_by(f32::total_cmp);
+        return;
+    }
+    for i in 1..samples.len() {
+        let value = samples[i];
+        let mut j = i;
+        while j > 0 && samples[j - 1] > value {
+            samples[j] = samples[j - 1];
+            j -= 1;
+        }
+        samples[j] = value;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn clip(mut samples: Vec<f32>, options: ClipOptions) -> Option<KeptRange> {
+        sort_samples(&mut samples);
+        clip_sorted(&samples, &options)
+    }
+
+    #[test]
+    fn nothing_in_gives_nothing_out() {
+        assert_eq!(clip(vec![], ClipOptions::default()), None);
+    }
+
+    #[test]
+    fn one_sample_is_kept() {
+        let kept = clip(vec![7.0], ClipOptions::default()).expect("a sample");
+        assert_eq!(
+            kept,
+            KeptRange {
+                low: 7.0,
+                high: 7.0,
+                n_kept: 1
+            }
+        );
+    }
+
+    #[test]
+    fn equal_samples_are_all_kept() {
+        let kept = clip(vec![2.5; 9], ClipOptions::default()).expect("samples");
+        assert_eq!(kept.n_kept, 9);
+    }
+
+    #[test]
+    fn ten_samples_cannot_lose_a_lone_outlier_at_three_sigmas_about_the_mean() {
+        // checks.md A6: √(n − 1) = 3 exactly at n = 10, and the bound itself is kept.
+        let mut samples: Vec<f32> = vec![0.0; 9];
+        samples.push(1e6);
+        let about_mean = ClipOptions {
+            center: ClipCenter::Mean,
+            ..ClipOptions::default()
+        };
+        assert_eq!(clip(samples, about_mean).expect("samples").n_kept, 10);
+        assert_eq!(largest_deviation_sigmas(10), 3.0);
+    }
+
+    #[test]
+    fn twenty_samples_lose_an_outlier() {
+        let mut samples: Vec<f32> = (0..19).map(|i| (i % 5) as f32).collect();
+        samples.push(1e5);
+        let kept = clip(samples, ClipOptions::default()).expect("samples");
+        assert_eq!((kept.n_kept, kept.high), (19, 4.0));
+    }
+
+    #[test]
+    fn thresholds_may_differ_below_and_above() {
+        let mut samples: Vec<f32> = (0..30).map(|i| (i % 7) as f32).collect();
+        samples.extend([-1e4, 1e4]);
+        let high_only = ClipOptions {
+            low_sigmas: 50.0,
+            ..ClipOptions::default()
+        };
+        let kept = clip(samples, high_only).expect("samples");
+        assert_eq!((kept.low, kept.high), (-1e4, 6.0));
+    }
+
+    #[test]
+    fn the_median_of_an_even_count_is_the_mean_of_the_middle() {
+        assert_eq!(median_of_sorted(&[1.0, 2.0, 4.0, 9.0]), 3.0);
+        assert_eq!(median_of_sorted(&[1.0, 2.0, 9.0]), 2.0);
+        assert!(median_of_sorted(&[]).is_nan());
+    }
+}
