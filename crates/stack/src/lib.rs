@@ -1,20 +1,45 @@
 //! Frames and geometry to a picture: masters, calibration, tile engine, combining.
+//!
+//! [`MosaicStore`] keeps what was decoded. [`MasterDark`], [`MasterFlat`] and
+//! [`DefectMap`] make a [`Calibrator`]; [`SkyMesh`] and [`sky_offsets`] bring the skies of
+//! the lights to one level; [`stack()`] walks the reference tile by tile and combines
+//! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through.
+//!
+//! Nothing depends on the number of threads, bit for bit. Pixels as in [`raw`].
+//!
+//! ```
+//! use radicand_stack::{ClipOptions, clip_sorted};
+//!
+//! let samples = [9.0, 9.5, 10.0, 10.0, 10.0, 10.0, 10.5, 10.5, 11.0, 11.0, 11.0, 500.0];
+//! let kept = clip_sorted(&samples, &ClipOptions::default()).expect("there are samples");
+//! assert_eq!((kept.n_kept, kept.high), (11, 11.0));
+//! ```
 
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
 pub use defects::{DefectMap, DefectOptions};
+pub use demosaic::Demosaic;
+pub use engine::{Light, Stack, StackOptions, TILE_PX, stack};
 pub use error::StackError;
 pub use masters::{MasterDark, MasterFlat};
 pub use observe::{HalfSplit, TileObserver, TileSamples};
+pub use resample::{Kernel, Resampler};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, Combine, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted,
 };
+pub use sky::{SkyMesh, sky_offsets};
 pub use store::{MosaicStore, StoredMosaic};
 
 mod calibrate;
+mod combine;
 mod defects;
+mod demosaic;
+mod engine;
 mod error;
 mod masters;
 mod observe;
+mod reject;
+mod resample;
 mod sigma_clip;
+mod sky;
 mod store;

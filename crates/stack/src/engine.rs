@@ -1,0 +1,304 @@
+//! The tile engine: every light onto one tile, combined, measured and forgotten.
+//!
+//! ```text
+//! for each output tile (in parallel):
+//!   for each light: source window -> calibrate -> demosaic -> resample -> level
+//!   for each channel: reject, grow, combine, show to the observer
+//! ```
+//!
+//! A tile is computed with a margin of [`GROW_REACH_PX`] pixels, so that what happens
+//! at its border does not depend on where the borders are.
+
+use crate::combine::{TileStack, combine_channel};
+use crate::demosaic::Demosaic;
+use crate::reject::{GROW_REACH_PX, grow_rejected, reject_channel};
+use crate::resample::{PaddedPlane, Resampler};
+use crate::{
+    Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
+};
+use align::PixelMap;
+use ndarray::{Array2, Array3, s};
+use raw::Rect;
+use rayon::prelude::*;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Side of a tile, px. Regions of the noise report are cut along the same lattice.
+pub const TILE_PX: usize = 64;
+
+/// A light, and how it fits the others.
+#[derive(Clone, Debug)]
+pub struct Light {
+    /// What the sensor recorded.
+    pub mosaic: StoredMosaic,
+    /// Reference pixel to pixel of this light.
+    pub map: PixelMap,
+    /// Factor that brings its stars to the common brightness.
+    pub scale: f32,
+    /// What brings its sky to the common level, over the reference.
+    pub sky_offset: SkyMesh,
+    /// Weight, positive.
+    pub weight: f32,
+}
+
+/// How to stack.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StackOptions {
+    /// The estimator; default a sigma clip at 3.
+    pub combine: Combine,
+    /// The interpolation kernel; default Lanczos-3.
+    pub kernel: Kernel,
+}
+
+impl Default for StackOptions {
+    fn default() -> Self {
+        Self {
+            combine: Combine::SigmaClip(Default::default()),
+            kernel: Kernel::Lanczos3,
+        }
+    }
+}
+
+/// A stack over the reference; every array is `[channel, row, column]`.
+#[derive(Clone, Debug)]
+pub struct Stack {
+    /// Combined value, DN above black; NaN where no light has a sample.
+    pub mean: Array3<f32>,
+    /// Variance of `mean`, DN², from the scatter of the kept samples; NaN where fewer
+    /// than two were kept.
+    pub variance: Array3<f32>,
+    /// Sum of the weights of the kept samples.
+    pub weight: Array3<f32>,
+    /// Samples rejected.
+    pub rejected: Array3<u16>,
+}
+
+/// Stacks the lights onto the reference's pixels.
+///
+/// The observer's summaries come back tile by tile in reading order, the channels of a
+/// tile together. Nothing here depends on the number of threads.
+///
+/// - `progress(done, tiles)` is called from any thread as tiles are finished.
+///
+/// # Errors
+///
+/// When there are no lights, one is not of the calibrator's size, or samples cannot be
+/// read back from the scratch file.
+pub fn stack<O: TileObserver>(
+    lights: &[Light],
+    calibrator: &Calibrator,
+    options: &StackOptions,
+    observer: &O,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    let layout = calibrator.layout();
+    let (width, height) = (layout.width, layout.height);
+    if lights.is_empty() {
+        return Err(StackError::NoLights);
+    }
+    for light in lights {
+        let (found_width, found_height) = light.mosaic.size();
+        if (found_width, found_height) != (width, height) {
+            let what = "a light";
+            return Err(StackError::SizeMismatch {
+                what,
+                found_width,
+                found_height,
+                width,
+                height,
+            });
+        }
+    }
+    let channels = layout.cfa.channels().len();
+    let shape = (channels, height, width);
+    let mut stack = Stack {
+        mean: Array3::zeros(shape),
+        variance: Array3::zeros(shape),
+        weight: Array3::zeros(shape),
+        rejected: Array3::zeros(shape),
+    };
+    let engine = Engine {
+        lights,
+        calibrator,
+        options,
+        demosaic: Demosaic::new(&layout.cfa),
+        resampler: Resampler::new(options.kernel),
+    };
+    let tiles = layout.bounds().tiles(TILE_PX);
+    let done = AtomicUsize::new(0);
+    let mut summaries = Vec::with_capacity(tiles.len() * channels);
+    // In batches, so that only a batch of finished tiles waits to be copied.
+    for batch in tiles.chunks(TILES_IN_BATCH) {
+        let finished: Result<Vec<_>, StackError> = batch
+            .par_iter()
+            .map_init(Scratch::default, |scratch, tile| {
+                let finished = engine.tile(tile, observer, scratch)?;
+                progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
+                Ok(finished)
+            })
+            .collect();
+        for (tile, finished) in batch.iter().zip(finished?) {
+            for (channel, (part, summary)) in finished.into_iter().enumerate() {
+                stack.place(channel, tile, part);
+                summaries.push(summary);
+            }
+        }
+    }
+    Ok((stack, summaries))
+}
+
+const TILES_IN_BATCH: usize = 256;
+
+impl Stack {
+    fn place(&mut self, channel: usize, tile: &Rect, part: TileStack) {
+        let area = s![channel, tile.y0..tile.y1, tile.x0..tile.x1];
+        let shaped = |values: Vec<f32>| {
+            Array2::from_shape_vec((tile.height(), tile.width()), values).expect("a whole tile")
+        };
+        self.mean.slice_mut(area).assign(&shaped(part.mean));
+        self.variance.slice_mut(area).assign(&shaped(part.variance));
+        self.weight.slice_mut(area).assign(&shaped(part.weight));
+        let rejected = Array2::from_shape_vec((tile.height(), tile.width()), part.rejected);
+        self.rejected
+            .slice_mut(area)
+            .assign(&rejected.expect("a whole tile"));
+    }
+}
+
+struct Engine<'a> {
+    lights: &'a [Light],
+    calibrator: &'a Calibrator,
+    options: &'a StackOptions,
+    demosaic: Demosaic,
+    resampler: Resampler,
+}
+
+/// Buffers of one worker, reused from tile to tile.
+#[derive(Default)]
+struct Scratch {
+    points: Vec<(f64, f64)>,
+    planes: Vec<Vec<f32>>,
+    padded: Vec<PaddedPlane>,
+}
+
+impl Engine<'_> {
+    /// Every channel of a tile, combined and observed.
+    fn tile<O: TileObserver>(
+        &self,
+        tile: &Rect,
+        observer: &O,
+        scratch: &mut Scratch,
+    ) -> Result<Vec<(TileStack, O::Summary)>, StackError> {
+        let bounds = self.calibrator.layout().bounds();
+        let area = tile.grown(GROW_REACH_PX, &bounds);
+        let channels = self.calibrator.layout().cfa.channels().len();
+        // samples[channel][light], over the grown tile.
+        let mut samples = vec![Vec::with_capacity(self.lights.len()); channels];
+        for light in self.lights {
+            for (samples, plane) in samples
+                .iter_mut()
+                .zip(self.resample(light, &area, scratch)?)
+            {
+                samples.push(plane);
+            }
+        }
+        let mut kept: Vec<Vec<Vec<u8>>> = samples
+            .iter()
+            .map(|planes| reject_channel(planes, &self.options.combine))
+            .collect();
+        if matches!(self.options.combine, Combine::SigmaClip(_)) {
+            grow_rejected(&samples, &mut kept, &area);
+        }
+        let weights: Vec<f32> = self.lights.iter().map(|light| light.weight).collect();
+        let finish = |channel: usize| {
+            let samples: Vec<Vec<f32>> = crop_all(&samples[channel], &area, tile);
+            let kept: Vec<Vec<u8>> = crop_all(&kept[channel], &area, tile);
+            let part = combine_channel(&samples, &kept, &weights, &self.options.combine);
+            let summary = observe(observer, channel, tile, &samples, &kept, &weights, &part);
+            (part, summary)
+        };
+        Ok((0..channels).map(finish).collect())
+    }
+
+    /// One light over `area` of the reference, a plane per channel; NaN where the light
+    /// does not reach.
+    fn resample(
+        &self,
+        light: &Light,
+        area: &Rect,
+        scratch: &mut Scratch,
+    ) -> Result<Vec<Vec<f32>>, StackError> {
+        let layout = self.calibrator.layout();
+        let channels = layout.cfa.channels().len();
+        let mut out = vec![vec![f32::NAN; area.area()]; channels];
+        scratch.points.resize(area.area(), (0.0, 0.0));
+        for (row, points) in scratch.points.chunks_exact_mut(area.width()).enumerate() {
+            light.map.map_row(area.x0, area.y0 + row, points);
+        }
+        // A pixel reaches half a pixel around its center.
+        let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
+        let inside = |&(x, y): &(f64, f64)| x >= -0.5 && x <= right && y >= -0.5 && y <= bottom;
+        let reached = scratch.points.iter().copied().filter(|point| inside(point));
+        let Some(needed) = Resampler::needed(reached) else {
+            return Ok(out);
+        };
+        let source = needed.cut_to(&layout.bounds());
+        let halo = self.demosaic.halo_px();
+        let window = self
+            .calibrator
+            .window(&light.mosaic, &source.grown(halo, &layout.bounds()))?;
+        scratch.planes.resize_with(channels, Vec::new);
+        scratch.padded.resize_with(channels, PaddedPlane::new);
+        self.demosaic.run(&window, &source, &mut scratch.planes);
+        for (channel, out) in out.iter_mut().enumerate() {
+            let padded = &mut scratch.padded[channel];
+            padded.fill(needed, &source, &scratch.planes[channel]);
+            for ((i, out), point) in out.iter_mut().enumerate().zip(&scratch.points) {
+                if inside(point) {
+                    let (x, y) = (area.x0 + i % area.width(), area.y0 + i / area.width());
+                    let offset = light.sky_offset.at(channel, x as f64, y as f64);
+                    *out = light.scale * self.resampler.sample(padded, point.0, point.1) + offset;
+                }
+            }
+        }
+        Ok(out)
+    }
+}
+
+fn observe<O: TileObserver>(
+    observer: &O,
+    channel: usize,
+    tile: &Rect,
+    samples: &[Vec<f32>],
+    kept: &[Vec<u8>],
+    weights: &[f32],
+    part: &TileStack,
+) -> O::Summary {
+    let samples: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
+    let kept: Vec<&[u8]> = kept.iter().map(Vec::as_slice).collect();
+    let [[a, b], [c, d]] = &part.halves;
+    let [[wa, wb], [wc, wd]] = &part.half_weight;
+    observer.observe(&TileSamples {
+        area: *tile,
+        channel,
+        samples: &samples,
+        kept: &kept,
+        weights,
+        mean: &part.mean,
+        weight: &part.weight,
+        halves: &[[a, b], [c, d]],
+        half_weight: &[[wa, wb], [wc, wd]],
+    })
+}
+
+fn crop_all<T: Copy>(planes: &[Vec<T>], area: &Rect, tile: &Rect) -> Vec<Vec<T>> {
+    planes.iter().map(|plane| crop(plane, area, tile)).collect()
+}
+
+fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
+    let mut cropped = Vec::with_capacity(tile.area());
+    for row in tile.y0..tile.y1 {
+        let start = (row - area.y0) * area.width() + tile.x0 - area.x0;
+        cropped.extend_from_slice(&plane[start..start + tile.width()]);
+    }
+    cropped
+}

@@ -1,0 +1,192 @@
+//! Which samples of a tile go into the stack.
+
+use crate::sigma_clip::sort_samples;
+use crate::{Combine, clip_sorted};
+use raw::Rect;
+
+/// How far around a rejected sample others of the same light are looked at, px.
+pub(crate) const GROW_REACH_PX: usize = 2;
+
+/// Share of the samples around one, over all channels, that must have been rejected
+/// for it to be taken for part of the same trail.
+///
+/// Clipping Gaussian noise at 3 sigmas rejects 0.3 % of the samples and interpolation
+/// makes them cluster, so a tenth is far above chance, and every pixel within two
+/// pixels of a trail's clipped core is above it.
+const GROW_SHARE: f32 = 0.1;
+
+/// Marks the samples of one channel that the estimator keeps: 1 kept, 0 rejected or
+/// missing. `samples[light]` are planes of equal size; NaN is missing.
+pub(crate) fn reject_channel(samples: &[Vec<f32>], combine: &Combine) -> Vec<Vec<u8>> {
+    let present = |plane: &Vec<f32>| plane.iter().map(|v| u8::from(!v.is_nan())).collect();
+    let mut kept: Vec<Vec<u8>> = samples.iter().map(present).collect();
+    let Combine::SigmaClip(options) = combine else {
+        return kept;
+    };
+    let n_px = samples.first().map_or(0, Vec::len);
+    let mut values = Vec::with_capacity(samples.len());
+    for pixel in 0..n_px {
+        values.clear();
+        values.extend(
+            samples
+                .iter()
+                .map(|plane| plane[pixel])
+                .filter(|v| !v.is_nan()),
+        );
+        sort_samples(&mut values);
+        let Some(range) = clip_sorted(&values, options) else {
+            continue;
+        };
+        if range.n_kept == values.len() {
+            continue;
+        }
+        for (plane, kept) in samples.iter().zip(&mut kept) {
+            let inside = plane[pixel] >= range.low && plane[pixel] <= range.high;
+            kept[pixel] &= u8::from(inside);
+        }
+    }
+    kept
+}
+
+/// Rejects what lies next to rejected samples of the same light, in all channels: the
+/// flanks of a satellite's trail are too faint to be clipped pixel by pixel, yet add up
+/// along the trail.
+///
+/// `samples[channel][light]` and `kept[channel][light]` are planes over `area`. No pixel
+/// loses more than half of its samples in this way.
+pub(crate) fn grow_rejected(samples: &[Vec<Vec<f32>>], kept: &mut [Vec<Vec<u8>>], area: &Rect) {
+    let channels = samples.len();
+    let n_lights = samples.first().map_or(0, Vec::len);
+    let n_px = area.area();
+    let mut present = vec![0_u16; n_px];
+    for light in &samples[0] {
+        for (present, value) in present.iter_mut().zip(light) {
+            *present += u16::from(!value.is_nan());
+        }
+    }
+    let mut lost = vec![0_u16; n_px];
+    for light in 0..n_lights {
+        let mut rejected = vec![0_u16; n_px];
+        for channel in 0..channels {
+            let planes = samples[channel][light].iter().zip(&kept[channel][light]);
+            for (rejected, (value, &kept)) in rejected.iter_mut().zip(planes) {
+                *rejected += u16::from(!value.is_nan() && kept == 0);
+            }
+        }
+        let sides = (2 * GROW_REACH_PX + 1) * (2 * GROW_REACH_PX + 1);
+        let enough = (GROW_SHARE * (sides * channels) as f32).ceil() as u16;
+        if rejected.iter().map(|&r| u32::from(r)).sum::<u32>() < u32::from(enough) {
+            continue;
+        }
+        let around = box_sums(&rejected, area.width());
+        for pixel in 0..n_px {
+            if around[pixel] < enough || 2 * (lost[pixel] + 1) > present[pixel] {
+                continue;
+            }
+            lost[pixel] += 1;
+            for kept in kept.iter_mut() {
+                kept[light][pixel] = 0;
+            }
+        }
+    }
+}
+
+/// Sums over the square of [`GROW_REACH_PX`] around each pixel, cut at the border.
+fn box_sums(plane: &[u16], width: usize) -> Vec<u16> {
+    let height = plane.len() / width;
+    let span = |i: usize, n: usize| i.saturating_sub(GROW_REACH_PX)..(i + GROW_REACH_PX + 1).min(n);
+    let mut across = vec![0; plane.len()];
+    for (row, across) in plane
+        .chunks_exact(width)
+        .zip(across.chunks_exact_mut(width))
+    {
+        for (col, sum) in across.iter_mut().enumerate() {
+            *sum = row[span(col, width)].iter().sum();
+        }
+    }
+    let mut sums = vec![0; plane.len()];
+    for (row, sums) in sums.chunks_exact_mut(width).enumerate() {
+        for near in span(row, height) {
+            let near = &across[near * width..(near + 1) * width];
+            sums.iter_mut().zip(near).for_each(|(sum, &v)| *sum += v);
+        }
+    }
+    sums
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn box_sums_are_cut_at_the_border() {
+        let sums = box_sums(&[1; 30], 6);
+        assert_eq!(sums[0], 9);
+        assert_eq!(sums[2 * 6 + 2], 25);
+        assert_eq!(sums[2 * 6 + 5], 15);
+    }
+
+    #[test]
+    fn the_flanks_of_a_trail_go_with_its_core() {
+        let area = Rect::of_size(21, 21);
+        let lights = 20;
+        let mut samples = vec![vec![vec![100.0_f32; area.area()]; lights]; 3];
+        for (channel, planes) in samples.iter_mut().enumerate() {
+            for (light, plane) in planes.iter_mut().enumerate() {
+                for (i, value) in plane.iter_mut().enumerate() {
+                    *value += ((i * 7 + light * 13 + channel * 5) % 11) as f32 - 5.0;
+                }
+            }
+            // A vertical trail in light 4: core at column 10, flanks too faint to clip.
+            for row in 0..21 {
+                planes[4][row * 21 + 10] += 1000.0;
+                planes[4][row * 21 + 9] += 60.0;
+                planes[4][row * 21 + 11] += 60.0;
+                planes[4][row * 21 + 12] += 4.0;
+            }
+        }
+        let combine = Combine::SigmaClip(Default::default());
+        let mut kept: Vec<_> = samples
+            .iter()
+            .map(|planes| reject_channel(planes, &combine))
+            .collect();
+        assert_eq!(kept[1][4][10 * 21 + 12], 1);
+        grow_rejected(&samples, &mut kept, &area);
+        for column in 8..=12 {
+            assert_eq!(kept[1][4][10 * 21 + column], 0, "column {column}");
+        }
+        assert_eq!(kept[1][4][10 * 21 + 3], 1);
+        assert!(
+            (0..lights)
+                .filter(|&l| l != 4)
+                .all(|l| kept[1][l].iter().all(|&k| k == 1))
+        );
+    }
+
+    #[test]
+    fn growing_never_takes_more_than_half() {
+        let area = Rect::of_size(5, 5);
+        let samples = vec![vec![vec![1.0_f32; 25]; 4]];
+        let mut kept = vec![vec![vec![1_u8; 25]; 4]];
+        for light in 0..3 {
+            for pixel in [6, 7, 8, 11, 13, 16, 17, 18] {
+                kept[0][light][pixel] = 0;
+            }
+        }
+        grow_rejected(&samples, &mut kept, &area);
+        let left: u8 = kept[0].iter().map(|plane| plane[12]).sum();
+        assert_eq!(left, 2);
+    }
+
+    #[test]
+    fn missing_samples_are_not_kept() {
+        let samples = vec![vec![1.0, f32::NAN], vec![2.0, f32::NAN]];
+        for combine in [
+            Combine::Mean,
+            Combine::Median,
+            Combine::SigmaClip(Default::default()),
+        ] {
+            assert_eq!(reject_channel(&samples, &combine), [[1, 0], [1, 0]]);
+        }
+    }
+}
