@@ -1,0 +1,223 @@
+//! What can be typed, and its help.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Stacks a night's raw frames and measures how much noise really went.
+#[derive(Debug, Parser)]
+#[command(version, after_help = EXIT_STATUS)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// What every command understands.
+    #[command(flatten)]
+    pub common: Common,
+}
+
+const EXIT_STATUS: &str = "Exit status: 0 done; 1 failed; 2 bad usage; \
+    3 done, but some inputs were left out, each with its reason.";
+
+/// What every command understands.
+#[derive(Debug, Args)]
+pub struct Common {
+    /// Print machine-readable JSON on standard output, and nothing else there
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Say only what went wrong
+    #[arg(short, long, global = true)]
+    pub quiet: bool,
+    /// Say more about each frame
+    #[arg(short, long, global = true, conflicts_with = "quiet")]
+    pub verbose: bool,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Make an invented night and run the whole job on it
+    #[command(after_help = "Example:\n  radicand demo -o /tmp/first-night")]
+    Demo(DemoArgs),
+    /// Say what is in folders: groups of frames, their kinds, and what is wrong with files
+    #[command(after_help = "Example:\n  radicand survey night/ flats/")]
+    Survey(SurveyArgs),
+    /// Align and stack lights, and measure the noise of the result
+    #[command(after_help = "Examples:\n  radicand stack night/ -o result\n  \
+        radicand stack night/ -o result --dark darks/ --combine median\n  \
+        radicand stack night/*.dng -o result --clip 2.5,3.5 --reference night/shot_0012.dng")]
+    Stack(StackArgs),
+    /// Make invented frames whose every truth is known
+    #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
+    Simulate(SimulateArgs),
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder for the frames and the result, made if it is not there
+    #[arg(short, long, default_value = "radicand-demo")]
+    pub output: PathBuf,
+    /// Replace the result of an earlier demo
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
+/// Arguments of `survey`.
+#[derive(Debug, Args)]
+pub struct SurveyArgs {
+    /// Folders or files to look at
+    #[arg(required = true, value_name = "DIR|FILE")]
+    pub inputs: Vec<PathBuf>,
+}
+
+/// Arguments of `stack`.
+#[derive(Debug, Args)]
+pub struct StackArgs {
+    /// Folders or files with the lights; darks, flats and bias frames among them are
+    /// found and used
+    #[arg(required = true, value_name = "DIR|FILE")]
+    pub inputs: Vec<PathBuf>,
+    /// Folder for the result, made if it is not there
+    #[arg(short, long)]
+    pub output: PathBuf,
+    /// Darks: a folder or a file; may be given again
+    #[arg(long, value_name = "DIR|FILE")]
+    pub dark: Vec<PathBuf>,
+    /// Flats: a folder or a file; may be given again
+    #[arg(long, value_name = "DIR|FILE")]
+    pub flat: Vec<PathBuf>,
+    /// Bias frames: a folder or a file; may be given again
+    #[arg(long, value_name = "DIR|FILE")]
+    pub bias: Vec<PathBuf>,
+    /// How the samples of a pixel become one value
+    #[arg(long, value_enum, default_value_t = CombineArg::SigmaClip)]
+    pub combine: CombineArg,
+    /// Rejection threshold in sigmas: one, or low,high
+    #[arg(long, value_name = "SIGMAS", default_value = "3", value_parser = parse_clip)]
+    pub clip: (f32, f32),
+    /// The light that the others are aligned to; chosen by itself when not given
+    #[arg(long, value_name = "FILE")]
+    pub reference: Option<PathBuf>,
+    /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
+    /// scratch file. A quarter of the machine's when not given, at most 4G
+    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
+    pub memory: Option<u64>,
+    /// Folder for scratch data
+    #[arg(long, value_name = "DIR")]
+    pub scratch: Option<PathBuf>,
+    /// Threads to use; all cores when not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Pictures to write
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
+    pub format: Vec<Format>,
+    /// Replace an existing result
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
+/// Arguments of `simulate`.
+#[derive(Debug, Args)]
+pub struct SimulateArgs {
+    /// The scene
+    pub scene: String,
+    /// Folder for the frames, made if it is not there
+    #[arg(short, long)]
+    pub output: PathBuf,
+    /// Number of lights
+    #[arg(long)]
+    pub frames: Option<usize>,
+    /// Width and height of the sensor, px
+    #[arg(long, value_name = "WIDTHxHEIGHT", value_parser = parse_dimensions)]
+    pub dimensions: Option<(usize, usize)>,
+    /// Seed of everything random
+    #[arg(long)]
+    pub seed: Option<u64>,
+}
+
+/// The estimators.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum CombineArg {
+    /// Weighted mean
+    Mean,
+    /// Median
+    Median,
+    /// Weighted mean of what an iterated clip about the median keeps
+    SigmaClip,
+}
+
+/// The picture formats.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// stack.tif: 32-bit float, linear
+    Tiff,
+    /// stack.fits: mean, variance, weight, rejected
+    Fits,
+    /// preview.png: 16 bits, stretched
+    Png,
+}
+
+fn parse_clip(text: &str) -> Result<(f32, f32), String> {
+    let sigmas = |part: &str| match part.trim().parse::<f32>() {
+        Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
+        _ => Err(format!("'{part}' is not a positive number of sigmas")),
+    };
+    match text.split_once(',') {
+        Some((low, high)) => Ok((sigmas(low)?, sigmas(high)?)),
+        None => sigmas(text).map(|both| (both, both)),
+    }
+}
+
+fn parse_size(text: &str) -> Result<u64, String> {
+    let wrong = || format!("'{text}' is not a size such as 800M or 2G");
+    let digits = text.trim_end_matches(|c: char| c.is_ascii_alphabetic());
+    let unit = match text[digits.len()..].to_ascii_uppercase().as_str() {
+        "" | "B" => 1.0,
+        "K" | "KB" | "KIB" => 1024.0,
+        "M" | "MB" | "MIB" => 1024.0 * 1024.0,
+        "G" | "GB" | "GIB" => 1024.0 * 1024.0 * 1024.0,
+        _ => return Err(wrong()),
+    };
+    let number: f64 = digits.parse().map_err(|_| wrong())?;
+    let bytes = number * unit;
+    if bytes.is_finite() && bytes >= 1.0 { Ok(bytes as u64) } else { Err(wrong()) }
+}
+
+fn parse_dimensions(text: &str) -> Result<(usize, usize), String> {
+    let wrong = || format!("'{text}' is not a size such as 1200x900");
+    let (width, height) = text.split_once(['x', 'X']).ok_or_else(wrong)?;
+    let parse = |part: &str| part.parse::<usize>().ok().filter(|&n| n > 0).ok_or_else(wrong);
+    Ok((parse(width)?, parse(height)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_arguments_are_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn thresholds_are_one_or_two_positive_numbers() {
+        assert_eq!(parse_clip("3"), Ok((3.0, 3.0)));
+        assert_eq!(parse_clip("2.5,4"), Ok((2.5, 4.0)));
+        for wrong in ["", "0", "-1", "3,", "a,b", "NaN", "inf"] {
+            assert!(parse_clip(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn sizes_have_binary_units() {
+        assert_eq!(parse_size("2G"), Ok(2 << 30));
+        assert_eq!(parse_size("1.5k"), Ok(1536));
+        assert_eq!(parse_size("77"), Ok(77));
+        for wrong in ["", "G", "-2G", "2X", "two"] {
+            assert!(parse_size(wrong).is_err(), "{wrong}");
+        }
+        assert_eq!(parse_dimensions("1200x900"), Ok((1200, 900)));
+        assert!(parse_dimensions("1200").is_err() && parse_dimensions("0x4").is_err());
+    }
+}

@@ -1,0 +1,106 @@
+//! Why a job ended without a result, and the way out.
+
+use std::path::PathBuf;
+
+/// What ended a job.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum JobError {
+    /// An input does not exist or cannot be listed.
+    #[error("{}: {problem}", path.display())]
+    Input {
+        /// The folder or file asked for.
+        path: PathBuf,
+        /// What is wrong with it.
+        problem: String,
+    },
+    /// Nothing to stack was found.
+    #[error("no lights found: {looked_at} files looked at, {readable} of them readable frames")]
+    NoLights {
+        /// Files looked at.
+        looked_at: usize,
+        /// Frames among them.
+        readable: usize,
+    },
+    /// One light is no stack.
+    #[error("{used} of {lights} lights can be used, and a stack needs 2; the last one was left out because {reason}")]
+    TooFewLights {
+        /// Lights found.
+        lights: usize,
+        /// Lights that can be used.
+        used: usize,
+        /// Why the last was left out.
+        reason: String,
+    },
+    /// The reference asked for is none of the lights.
+    #[error("{}: not among the lights", .0.display())]
+    UnknownReference(PathBuf),
+    /// The reference asked for is a light that cannot be used.
+    #[error("{}: cannot be the reference: {reason}", path.display())]
+    UselessReference {
+        /// The light.
+        path: PathBuf,
+        /// Why it cannot be used.
+        reason: String,
+    },
+    /// The scene asked for does not exist.
+    #[error("no scene is called '{0}'")]
+    UnknownScene(String),
+    /// The output folder cannot be made.
+    #[error("cannot make the folder {}", path.display())]
+    OutputFolder {
+        /// The folder.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The thread pool cannot be started.
+    #[error("cannot start {0} threads")]
+    Threads(usize),
+    /// Stacking failed.
+    #[error(transparent)]
+    Stack(#[from] stack::StackError),
+    /// Measuring failed.
+    #[error(transparent)]
+    Noise(#[from] noise::NoiseError),
+    /// Writing failed.
+    #[error(transparent)]
+    Export(#[from] export::ExportError),
+    /// The invented night cannot be made.
+    #[error(transparent)]
+    Synth(#[from] synth::SynthError),
+    /// The report cannot be put into words.
+    #[error("cannot write the report as JSON")]
+    Json(#[from] serde_json::Error),
+}
+
+impl JobError {
+    /// What the user can do about it.
+    pub fn hint(&self) -> Option<String> {
+        let hint = match self {
+            Self::Input { .. } => "check the path; folders are searched with all that is in them",
+            Self::NoLights { .. } => "`radicand survey` says what every file was taken for, and why",
+            Self::TooFewLights { .. } => {
+                "look at the reasons below; `radicand survey` says more about each file"
+            }
+            Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
+            Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
+            Self::UnknownScene(_) => {
+                return Some(format!("there are: {}", synth::SCENE_NAMES.join(", ")));
+            }
+            Self::OutputFolder { .. } => "choose another folder with -o",
+            Self::Threads(_) => "ask for fewer with --threads",
+            Self::Stack(stack::StackError::ScratchWrite { .. }) => {
+                "name a folder with room by --scratch, or allow more with --memory"
+            }
+            Self::Export(export::ExportError::Exists { .. }) => {
+                "choose another folder with -o, or replace the result with --overwrite"
+            }
+            Self::Export(export::ExportError::DiskFull { .. }) => {
+                "make room, or choose a folder on another disk with -o"
+            }
+            _ => return None,
+        };
+        Some(hint.to_owned())
+    }
+}

@@ -1,0 +1,300 @@
+//! What of the files becomes what: the lights of one session and the frames that
+//! calibrate them.
+
+use crate::JobError;
+use crate::progress::Progress;
+use raw::{DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame};
+use sha2::{Digest, Sha256};
+use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Exposures within this ratio are the same setting; cameras state them rounded.
+const SAME_EXPOSURE: f64 = 1.02;
+
+/// Where the frames of a job come from.
+#[derive(Clone, Debug, Default)]
+pub struct Inputs {
+    /// Lights, and whatever else is with them.
+    pub lights: Vec<PathBuf>,
+    /// Darks, whatever they look like.
+    pub darks: Vec<PathBuf>,
+    /// Flats, whatever they look like.
+    pub flats: Vec<PathBuf>,
+    /// Bias frames, whatever they look like.
+    pub bias: Vec<PathBuf>,
+}
+
+/// A decoded frame, waiting to be used.
+#[derive(Clone, Debug)]
+pub struct SessionFrame {
+    /// What is known about it.
+    pub frame: SurveyedFrame,
+    /// What it is for.
+    pub kind: FrameKind,
+    /// Why it is taken for that.
+    pub because: String,
+    /// What the sensor recorded.
+    pub mosaic: StoredMosaic,
+    /// Levels and filters.
+    pub layout: SensorLayout,
+}
+
+impl SessionFrame {
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.frame.info.path
+    }
+}
+
+/// An input that is not used.
+#[derive(Clone, Debug)]
+pub struct LeftOut {
+    /// The file.
+    pub path: PathBuf,
+    /// Its frame, when it has one.
+    pub frame: Option<Box<(SurveyedFrame, FrameKind)>>,
+    /// Why it is not used.
+    pub reason: String,
+}
+
+impl LeftOut {
+    fn unreadable(error: DecodeError) -> Self {
+        Self { reason: error.fault.to_string(), path: error.path, frame: None }
+    }
+
+    /// A readable frame that is not used.
+    pub fn of(frame: SessionFrame, reason: String) -> Self {
+        let path = frame.path().to_owned();
+        Self { path, frame: Some(Box::new((frame.frame, frame.kind))), reason }
+    }
+}
+
+/// The frames of a job, told apart.
+#[derive(Clone, Debug, Default)]
+pub struct Session {
+    /// Lights of one camera, size, exposure and ISO, in the order they were taken.
+    pub lights: Vec<SessionFrame>,
+    /// Darks that fit them.
+    pub darks: Vec<SessionFrame>,
+    /// Flats that fit them.
+    pub flats: Vec<SessionFrame>,
+    /// Bias frames that fit them.
+    pub bias: Vec<SessionFrame>,
+    /// What is not used, each with its reason.
+    pub left_out: Vec<LeftOut>,
+    /// Files in the folders that are plainly no frames.
+    pub ignored: usize,
+    /// SHA-256 over the digests of all files, in ascending order: what went in, by
+    /// content.
+    pub digest: String,
+}
+
+/// How files are read: the second decoder is this very program, started anew.
+pub fn decode_options() -> DecodeOptions {
+    let second_decoder = std::env::current_exe().ok().map(RawlerProcess::new);
+    DecodeOptions { second_decoder, ..DecodeOptions::default() }
+}
+
+/// Reads every input once and tells what it is for.
+///
+/// # Errors
+///
+/// When an input does not exist, when scratch data cannot be written, or when there is
+/// no light among the inputs.
+pub fn gather(
+    inputs: &Inputs,
+    store: MosaicStore,
+    progress: &dyn Progress,
+) -> Result<Session, JobError> {
+    let groups = [
+        (&inputs.lights, None),
+        (&inputs.darks, Some(FrameKind::Dark)),
+        (&inputs.flats, Some(FrameKind::Flat)),
+        (&inputs.bias, Some(FrameKind::Bias)),
+    ];
+    let mut files: Vec<(PathBuf, Option<FrameKind>)> = Vec::new();
+    let mut session = Session::default();
+    for (paths, kind) in groups {
+        let list = raw::collect_files(paths);
+        for unreadable in list.unreadable {
+            if paths.contains(&unreadable.path) {
+                let problem = unreadable.error.to_string();
+                return Err(JobError::Input { path: unreadable.path, problem });
+            }
+            let reason = format!("cannot be read: {}", unreadable.error);
+            session.left_out.push(LeftOut { path: unreadable.path, frame: None, reason });
+        }
+        session.ignored += list.ignored.len();
+        // A folder of darks inside the folder of lights is found twice; what was said
+        // about its kind counts.
+        for path in list.files {
+            match files.iter_mut().find(|(known, _)| *known == path) {
+                Some(known) => known.1 = kind.or(known.1),
+                None => files.push((path, kind)),
+            }
+        }
+    }
+    files.sort();
+    let frames = read(&files, store, &mut session, progress)?;
+    let (looked_at, readable) = (files.len(), frames.len());
+    session.sort_out(frames);
+    if session.lights.is_empty() {
+        return Err(JobError::NoLights { looked_at, readable });
+    }
+    Ok(session)
+}
+
+/// Decodes all files into the store; what cannot be read is left out.
+fn read(
+    files: &[(PathBuf, Option<FrameKind>)],
+    store: MosaicStore,
+    session: &mut Session,
+    progress: &dyn Progress,
+) -> Result<Vec<SessionFrame>, StackError> {
+    let paths: Vec<PathBuf> = files.iter().map(|(path, _)| path.clone()).collect();
+    let options = SurveyOptions { decode: decode_options(), ..SurveyOptions::default() };
+    progress.stage("reading frames", paths.len());
+    let done = AtomicUsize::new(0);
+    let stored = Mutex::new((store, Vec::new()));
+    let survey = raw::survey_with(&paths, &options, |i, frame| {
+        let layout = SensorLayout::of(&frame.mosaic);
+        let mut stored = stored.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+        let mosaic = stored.0.put(frame.mosaic.data);
+        stored.1.push((i, layout, mosaic));
+        progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+    });
+    let (_, mut stored) = stored.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    stored.sort_by_key(|(i, ..)| *i);
+    session.digest = digest(&paths);
+    let mut frames = Vec::with_capacity(stored.len());
+    let mut stored = stored.into_iter();
+    for (file, (_, stated)) in survey.files.into_iter().zip(files) {
+        match file.outcome {
+            Ok((frame, verdict)) => {
+                let (_, layout, mosaic) = stored.next().expect("every readable frame was stored");
+                let (kind, because) = match stated {
+                    Some(kind) => (*kind, "given as such".to_owned()),
+                    None => (verdict.kind, verdict.because),
+                };
+                frames.push(SessionFrame { frame, kind, because, mosaic: mosaic?, layout });
+            }
+            Err(error) => session.left_out.push(LeftOut::unreadable(error)),
+        }
+    }
+    Ok(frames)
+}
+
+/// What went in, by content; unreadable files count as empty.
+fn digest(paths: &[PathBuf]) -> String {
+    use rayon::prelude::*;
+    let of_file = |path: &PathBuf| {
+        let mut hasher = Sha256::new();
+        if let Ok(mut file) = std::fs::File::open(path) {
+            // A file that vanishes meanwhile was read before; its digest is of what is left.
+            let _ = std::io::copy(&mut file, &mut hasher);
+        }
+        hasher.finalize().to_vec()
+    };
+    let mut digests: Vec<Vec<u8>> = paths.par_iter().map(of_file).collect();
+    digests.sort_unstable();
+    let all = Sha256::digest(digests.concat());
+    all.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+impl Session {
+    /// Finds the lights that are most, and the calibration frames that fit them.
+    fn sort_out(&mut self, frames: Vec<SessionFrame>) {
+        let (lights, others): (Vec<_>, Vec<_>) =
+            frames.into_iter().partition(|frame| frame.kind == FrameKind::Light);
+        let Some(model) = most_common(&lights) else {
+            self.left_out.extend(others.into_iter().map(|frame| {
+                let reason = format!("a {} without lights to calibrate", frame.kind.name());
+                LeftOut::of(frame, reason)
+            }));
+            return;
+        };
+        for light in lights {
+            match light_mismatch(&light, &model) {
+                None => self.lights.push(light),
+                Some(reason) => self.left_out.push(LeftOut::of(light, reason)),
+            }
+        }
+        self.lights.sort_by(|a, b| {
+            let time = |frame: &SessionFrame| frame.frame.info.captured.map(|captured| captured.local);
+            time(a).cmp(&time(b)).then_with(|| a.path().cmp(b.path()))
+        });
+        for frame in others {
+            match calibration_mismatch(&frame, &model) {
+                Some(reason) => self.left_out.push(LeftOut::of(frame, reason)),
+                None => match frame.kind {
+                    FrameKind::Dark => self.darks.push(frame),
+                    FrameKind::Flat => self.flats.push(frame),
+                    FrameKind::Bias | FrameKind::Light => self.bias.push(frame),
+                },
+            }
+        }
+    }
+
+    /// Files used, by path.
+    pub fn n_calibration(&self) -> usize {
+        self.darks.len() + self.flats.len() + self.bias.len()
+    }
+}
+
+/// A light of the largest group of equal settings; of equally large ones the first.
+fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
+    let fellows =
+        |model: &SessionFrame| lights.iter().filter(|l| light_mismatch(l, model).is_none()).count();
+    let mut best: Option<(usize, &SessionFrame)> = None;
+    for light in lights {
+        let count = fellows(light);
+        if best.is_none_or(|(most, _)| count > most) {
+            best = Some((count, light));
+        }
+    }
+    best.map(|(_, light)| light.clone())
+}
+
+fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    let ((width, height), (w, h)) = (frame.frame.size, model.frame.size);
+    if (width, height) != (w, h) {
+        return Some(format!("{width}×{height} px, but the lights have {w}×{h} px"));
+    }
+    if frame.layout.cfa != model.layout.cfa {
+        return Some("another color filter array than the lights".to_owned());
+    }
+    let name = |frame: &SessionFrame| frame.frame.info.camera.clone();
+    match (name(frame), name(model)) {
+        (Some(own), Some(theirs)) if own != theirs => {
+            Some(format!("taken with {own}, but the lights with {theirs}"))
+        }
+        _ => None,
+    }
+}
+
+fn light_mismatch(light: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    sensor_mismatch(light, model)
+        .or_else(|| exposure_mismatch(light, model))
+        .or_else(|| iso_mismatch(light, model))
+}
+
+fn calibration_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    sensor_mismatch(frame, model).or_else(|| match frame.kind {
+        FrameKind::Dark => exposure_mismatch(frame, model).or_else(|| iso_mismatch(frame, model)),
+        FrameKind::Bias => iso_mismatch(frame, model),
+        FrameKind::Flat | FrameKind::Light => None,
+    })
+}
+
+fn exposure_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    let (own, theirs) = (frame.frame.info.exposure_s?, model.frame.info.exposure_s?);
+    let ratio = own.max(theirs) / own.min(theirs);
+    (ratio > SAME_EXPOSURE).then(|| format!("exposed {own} s, but the lights {theirs} s"))
+}
+
+fn iso_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    let (own, theirs) = (frame.frame.info.iso?, model.frame.info.iso?);
+    (own != theirs).then(|| format!("ISO {own}, but the lights ISO {theirs}"))
+}
