@@ -25,6 +25,11 @@ const BRIGHT_FRACTION: f64 = 5e-4;
 /// proportion.
 const FADE_FROM: f64 = 0.8;
 
+/// From this share of the way down from sky to black, colors fade, and are gone at
+/// `GRAY_AT`: below the noise of the sky itself, which keeps its color.
+const GRAY_FROM: f64 = 0.5;
+const GRAY_AT: f64 = 0.75;
+
 /// Rows rendered in parallel before they are compressed: bounds the memory.
 const ROWS_IN_FLIGHT: usize = 256;
 
@@ -70,8 +75,9 @@ impl Default for PreviewOptions {
 /// The sky background of each channel is subtracted, so the sky is neutral; colors are
 /// white-balanced and brought to sRGB; then an [`AsinhStretch`] of the intensity whose
 /// black lies three sigmas of the background's spread (noise and gradient) below the
-/// sky, and whose softening puts the sky at a linear output of 0.02. The same picture
-/// always gives the same file.
+/// sky, and whose softening puts the sky at a linear output of 0.02. Colors fade where
+/// they would be false: towards saturation and towards black. The same picture always
+/// gives the same file.
 ///
 /// - `planes`: linear DN, indexed `[row, column]`; a pixel with NaN in any plane is
 ///   black.
@@ -139,6 +145,8 @@ struct Rendering {
     /// White balance and color matrix in one.
     to_srgb: [[f64; 3]; 3],
     saturation_dn: Option<f64>,
+    /// Intensity of the sky background, close to 0.
+    sky_intensity: f64,
     /// `None` when there is nothing to see.
     stretch: Option<AsinhStretch>,
 }
@@ -158,34 +166,23 @@ impl Rendering {
             sky_dn,
             to_srgb: color_conversion(planes.len(), sky_dn, options),
             saturation_dn: options.saturation_dn.map(f64::from).filter(|dn| *dn > 0.0),
+            sky_intensity: 0.0,
             stretch: None,
         };
-        rendering.stretch = rendering.choose_stretch(planes, step);
+        if let Some(sky) = rendering.intensities(planes, step) {
+            rendering.sky_intensity = sky.level;
+            rendering.stretch = Some(stretch_for(&sky));
+        }
         rendering
     }
 
-    fn choose_stretch(&self, planes: &[Array2<f32>], step: usize) -> Option<AsinhStretch> {
+    fn intensities(&self, planes: &[Array2<f32>], step: usize) -> Option<SkyLevel> {
         let columns = planes[0].ncols();
         let intensities = (0..planes[0].len())
             .step_by(step)
-            .map(|at| {
-                let light = self.light(camera_color(planes, at / columns, at % columns));
-                (light.iter().sum::<f64>() / 3.0) as f32
-            })
+            .map(|at| mean(self.light(camera_color(planes, at / columns, at % columns))) as f32)
             .collect();
-        let sky = SkyLevel::of(intensities, BRIGHT_FRACTION)?;
-        // An even field has no scale of its own; any scale shows it as sky.
-        let depth = if sky.spread > 0.0 {
-            BLACK_BELOW_SKY_SIGMA * sky.spread
-        } else {
-            1.0
-        };
-        let black = sky.level - depth;
-        // Without bright stars a straight line that shows the sky dark is bright enough.
-        let white = sky.bright.max(black + depth / SKY_LEVEL);
-        Some(AsinhStretch::with_sky_at(
-            black, sky.level, white, SKY_LEVEL,
-        ))
+        SkyLevel::of(intensities, BRIGHT_FRACTION)
     }
 
     /// Light above the sky background, linear sRGB primaries, DN of green.
@@ -196,9 +193,18 @@ impl Rendering {
             return light;
         };
         let brightest = camera[0].max(camera[1]).max(camera[2]);
-        let fade = ((brightest / saturation_dn - FADE_FROM) / (1.0 - FADE_FROM)).clamp(0.0, 1.0);
-        let gray = (light[0] + light[1] + light[2]) / 3.0;
-        light.map(|value| value + fade * (gray - value))
+        faded(
+            light,
+            (brightest / saturation_dn - FADE_FROM) / (1.0 - FADE_FROM),
+        )
+    }
+
+    /// Takes the color from what is darker than the sky: the ground lacks the sky's
+    /// light, and subtracting that leaves it in the complementary color.
+    fn without_false_color(&self, light: [f64; 3], stretch: &AsinhStretch) -> [f64; 3] {
+        let below_sky = self.sky_intensity - mean(light);
+        let depth = below_sky / (self.sky_intensity - stretch.black);
+        faded(light, (depth - GRAY_FROM) / (GRAY_AT - GRAY_FROM))
     }
 
     /// One row as PNG wants it: 16 bits, most significant byte first.
@@ -207,9 +213,9 @@ impl Rendering {
         let mut bytes = Vec::with_capacity(columns * planes.len() * 2);
         for column in 0..columns {
             let light = self.light(camera_color(planes, row, column));
-            let shown = self
-                .stretch
-                .map_or([0.0; 3], |stretch| stretch.apply(light));
+            let shown = self.stretch.map_or([0.0; 3], |stretch| {
+                stretch.apply(self.without_false_color(light, &stretch))
+            });
             for &value in &shown[..planes.len()] {
                 let level = (srgb_encode(value) * f64::from(u16::MAX)).round() as u16;
                 bytes.extend_from_slice(&level.to_be_bytes());
@@ -217,6 +223,30 @@ impl Rendering {
         }
         bytes
     }
+}
+
+/// The stretch that shows this sky dark, and everything above and a little below it.
+fn stretch_for(sky: &SkyLevel) -> AsinhStretch {
+    // An even field has no scale of its own; any scale shows it as sky.
+    let depth = if sky.spread > 0.0 {
+        BLACK_BELOW_SKY_SIGMA * sky.spread
+    } else {
+        1.0
+    };
+    let black = sky.level - depth;
+    // Without bright stars a straight line that shows the sky dark is bright enough.
+    let white = sky.bright.max(black + depth / SKY_LEVEL);
+    AsinhStretch::with_sky_at(black, sky.level, white, SKY_LEVEL)
+}
+
+/// The color with the share `fade` of its saturation gone; none below 0, all above 1.
+fn faded(light: [f64; 3], fade: f64) -> [f64; 3] {
+    let gray = mean(light);
+    light.map(|value| value + fade.clamp(0.0, 1.0) * (gray - value))
+}
+
+fn mean(color: [f64; 3]) -> f64 {
+    (color[0] + color[1] + color[2]) / 3.0
 }
 
 /// The pixel in the camera's colors; a monochrome camera sees the same in all.

@@ -149,7 +149,7 @@ fn preview(planes: &[ArrayView2<'_, f32>], options: &PreviewOptions) -> (Vec<u16
 fn preview_of_nothing_is_black() {
     for value in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
         let plane = Array2::from_elem((3, 4), value);
-        let (samples, _) = preview(&vec![plane.view(); 3], &PreviewOptions::default());
+        let (samples, _) = preview(&[plane.view(); 3], &PreviewOptions::default());
         assert_eq!(samples, [0; 36], "{value}");
     }
 }
@@ -222,6 +222,26 @@ fn saturated_stars_are_white_when_the_level_is_known() {
     };
     let [red, green, blue] = star(&known);
     assert_eq!((red, blue), (green, green));
+}
+
+#[test]
+fn ground_much_darker_than_a_colored_sky_is_not_colored() {
+    let mut planes = sky(200, 300, 3);
+    for (plane, sky_dn) in planes.iter_mut().zip([900.0, 600.0, 400.0]) {
+        for ((row, _), value) in plane.indexed_iter_mut() {
+            *value = if row < 150 { *value + sky_dn } else { 20.0 };
+        }
+    }
+    let options = PreviewOptions {
+        white_balance: Some([2.0, 1.0, 1.5]),
+        ..PreviewOptions::default()
+    };
+    let (samples, width) = preview(&views(&planes), &options);
+    let ground = &samples[3 * (180 * width + 100)..][..3];
+    let (low, high) = (ground.iter().min().unwrap(), ground.iter().max().unwrap());
+    assert!(0 < *low, "not crushed: {ground:?}");
+    // A thirtieth of the range is a difference that is hardly seen in the dark.
+    assert!(high - low < u16::MAX / 30, "{ground:?}");
 }
 
 #[test]

@@ -10,10 +10,12 @@ pub fn all_bits(rows: usize, columns: usize, n_planes: u32) -> Vec<Array2<f32>> 
     })
 }
 
-/// A sky around 40 DN with noise of -16 to 16 DN and a star every 97 pixels.
+/// A sky of 40 DN with noise of 9 DN, nearly Gaussian (a sum of four), and a star every
+/// 97 pixels.
 pub fn sky(rows: usize, columns: usize, n_planes: u32) -> Vec<Array2<f32>> {
     planes(rows, columns, n_planes, |plane, row, column| {
-        let noise = (hash(plane, row, column) >> 16) as f32 / 2048.0 - 16.0;
+        let four = hash(plane, row, column).to_be_bytes().map(u16::from);
+        let noise = (f32::from(four.iter().sum::<u16>()) - 510.0) / 16.0;
         let star = (row * 31 + column).is_multiple_of(97);
         40.0 + noise + if star { 3000.0 } else { 0.0 }
     })
