@@ -9,7 +9,6 @@ use crate::stretch::AsinhStretch;
 use crate::{AtomicFile, ExportError, Overwrite};
 use ndarray::{Array2, ArrayView2};
 use rayon::prelude::*;
-use std::io::Write;
 use std::path::Path;
 
 /// Black lies this many sigmas of the sky's spread below the sky.
@@ -29,9 +28,6 @@ const FADE_FROM: f64 = 0.8;
 /// `GRAY_AT`: below the noise of the sky itself, which keeps its color.
 const GRAY_FROM: f64 = 0.5;
 const GRAY_AT: f64 = 0.75;
-
-/// Rows rendered in parallel before they are compressed: bounds the memory.
-const ROWS_IN_FLIGHT: usize = 256;
 
 /// Longest side of a PNG picture, px (ISO/IEC 15948:2004, 11.2.2).
 const LONGEST_SIDE: usize = i32::MAX as usize;
@@ -82,8 +78,8 @@ impl Default for PreviewOptions {
 /// - `planes`: linear DN, indexed `[row, column]`; a pixel with NaN in any plane is
 ///   black.
 ///
-/// A picture without a finite value is black. Memory beyond the picture: the shrunk
-/// planes.
+/// A picture without a finite value is black. Memory beyond the picture: 6 bytes
+/// a sample of the preview.
 ///
 /// # Errors
 ///
@@ -122,19 +118,13 @@ fn encode(
     encoder.set_depth(png::BitDepth::Sixteen);
     encoder.set_source_srgb(png::SrgbRenderingIntent::Perceptual);
     encoder.set_compression(png::Compression::Fast);
+    let mut pixels = vec![0; rows * columns * planes.len() * 2];
+    pixels
+        .par_chunks_exact_mut(columns * planes.len() * 2)
+        .enumerate()
+        .for_each(|(row, out)| rendering.render_row(planes, row, out));
     let mut writer = encoder.write_header()?;
-    let mut stream = writer.stream_writer()?;
-    for first in (0..rows).step_by(ROWS_IN_FLIGHT) {
-        let last = (first + ROWS_IN_FLIGHT).min(rows);
-        let rendered: Vec<Vec<u8>> = (first..last)
-            .into_par_iter()
-            .map(|row| rendering.row(planes, row))
-            .collect();
-        for row in rendered {
-            stream.write_all(&row)?;
-        }
-    }
-    stream.finish()?;
+    writer.write_image_data(&pixels)?;
     writer.finish()
 }
 
@@ -207,21 +197,18 @@ impl Rendering {
         faded(light, (depth - GRAY_FROM) / (GRAY_AT - GRAY_FROM))
     }
 
-    /// One row as PNG wants it: 16 bits, most significant byte first.
-    fn row(&self, planes: &[Array2<f32>], row: usize) -> Vec<u8> {
-        let columns = planes[0].ncols();
-        let mut bytes = Vec::with_capacity(columns * planes.len() * 2);
-        for column in 0..columns {
+    /// Fills `out` with one row as PNG wants it: 16 bits, most significant byte first.
+    fn render_row(&self, planes: &[Array2<f32>], row: usize, out: &mut [u8]) {
+        for (column, pixel) in out.chunks_exact_mut(planes.len() * 2).enumerate() {
             let light = self.light(camera_color(planes, row, column));
             let shown = self.stretch.map_or([0.0; 3], |stretch| {
                 stretch.apply(self.without_false_color(light, &stretch))
             });
-            for &value in &shown[..planes.len()] {
+            for (sample, value) in pixel.chunks_exact_mut(2).zip(shown) {
                 let level = (srgb_encode(value) * f64::from(u16::MAX)).round() as u16;
-                bytes.extend_from_slice(&level.to_be_bytes());
+                sample.copy_from_slice(&level.to_be_bytes());
             }
         }
-        bytes
     }
 }
 
