@@ -1,1 +1,53 @@
-//! Skeleton.
+//! Pictures to files: float TIFF, FITS, PNG preview; whole or not at all.
+//!
+//! A picture is a slice of planes, one (monochrome) or three (red, green, blue), all
+//! of one shape, indexed `[row, column]`, in linear DN. NaN marks a pixel without a
+//! value, and negative values are kept. [`write_tiff_f32`] and [`write_fits`] store
+//! every value bit for bit; [`write_png16`] renders a preview for the eye.
+//!
+//! Every writer goes through [`AtomicFile`]: the file appears complete under its name
+//! or not at all, and an existing file stays unless [`Overwrite::Yes`] says otherwise.
+//! What is written depends on the picture and the options alone: not on the clock, the
+//! machine's name or the number of threads.
+//!
+//! ```
+//! use export::{write_png16, write_tiff_f32, Overwrite, PreviewOptions, TiffOptions};
+//! # use radicand_export as export;
+//! # let folder = tempfile::tempdir()?;
+//! # let folder = folder.path();
+//! use ndarray::Array2;
+//!
+//! let sky = Array2::from_shape_fn((40, 60), |(row, col)| ((row * 7 + col * 3) % 11) as f32);
+//! let planes = [sky.view(), sky.view(), sky.view()];
+//! write_tiff_f32(&folder.join("stack.tif"), &planes, &TiffOptions::default())?;
+//! write_png16(&folder.join("preview.png"), &planes, &PreviewOptions::default())?;
+//!
+//! // A second run does not touch the first result.
+//! assert!(write_tiff_f32(&folder.join("stack.tif"), &planes, &TiffOptions::default()).is_err());
+//! let again = TiffOptions { overwrite: Overwrite::Yes, ..TiffOptions::default() };
+//! write_tiff_f32(&folder.join("stack.tif"), &planes, &again)?;
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+
+pub use atomic::{AtomicFile, Overwrite, refuse_existing};
+pub use color::{camera_to_srgb, srgb_encode};
+pub use error::ExportError;
+pub use fits::{CardValue, FitsOptions, FitsPicture, HeaderCard, write_fits};
+pub use float_tiff::{TiffCompression, TiffContainer, TiffOptions, write_tiff_f32};
+pub use preview::{PreviewOptions, write_png16};
+pub use reread::{SelfCheck, check_tiff_f32};
+pub use stretch::AsinhStretch;
+
+mod atomic;
+mod color;
+mod error;
+mod fits;
+mod float_tiff;
+mod orientation;
+mod planes;
+mod preview;
+mod reread;
+mod shrink;
+mod sky_level;
+mod stretch;
+mod strips;

@@ -1,0 +1,320 @@
+//! 32-bit float TIFF: every value bit for bit, linear.
+//!
+//! There is no ICC profile: the colors are the camera's own, and a profile that names
+//! another color space would be untrue.
+
+use crate::planes::{Shape, shape_of};
+use crate::reread::{SelfCheck, reread};
+use crate::strips::{StripLayout, deflate, interleave, native_bytes, predict_rows};
+use crate::{AtomicFile, ExportError, Overwrite};
+use ndarray::ArrayView2;
+use rayon::prelude::*;
+use std::path::Path;
+use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKind};
+use tiff::encoder::{TiffKindBig, TiffKindStandard};
+use tiff::tags::{
+    CompressionMethod, PhotometricInterpretation, PlanarConfiguration, Predictor, ResolutionUnit,
+    SampleFormat, Tag,
+};
+use tiff::{TiffError, TiffResult};
+
+/// How the samples are packed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum TiffCompression {
+    /// Deflate after the floating-point predictor; lossless.
+    #[default]
+    Deflate,
+    /// As they are, for readers that know no compressed float.
+    None,
+}
+
+/// Which of the two TIFF containers is written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum TiffContainer {
+    /// Plain TIFF while the file is certain to stay below 4 GiB, else BigTIFF.
+    #[default]
+    Auto,
+    /// BigTIFF always.
+    Big,
+}
+
+/// Options of [`write_tiff_f32`].
+#[derive(Clone, Debug)]
+pub struct TiffOptions {
+    /// ImageDescription. The tag is ASCII: other characters become `?`. Default: none.
+    pub description: Option<String>,
+    /// Software. Default: none.
+    pub software: Option<String>,
+    /// DateTime, as `YYYY:MM:DD HH:MM:SS`; never taken from the clock. Default: none.
+    pub date_time: Option<String>,
+    /// EXIF orientation, 1 to 8, written as a tag; the pixels are not turned. Values
+    /// outside are written as 1. Default: 1, upright.
+    pub orientation: u8,
+    /// Default: deflate.
+    pub compression: TiffCompression,
+    /// Default: plain TIFF where it fits.
+    pub container: TiffContainer,
+    /// Default: an existing file stays.
+    pub overwrite: Overwrite,
+    /// Default: skip.
+    pub self_check: SelfCheck,
+}
+
+impl Default for TiffOptions {
+    fn default() -> Self {
+        Self {
+            description: None,
+            software: None,
+            date_time: None,
+            orientation: 1,
+            compression: TiffCompression::default(),
+            container: TiffContainer::default(),
+            overwrite: Overwrite::default(),
+            self_check: SelfCheck::default(),
+        }
+    }
+}
+
+/// Strips encoded at a time: bounds the memory, whatever the picture's size.
+const STRIPS_IN_FLIGHT: usize = 64;
+
+/// Writes one plane as gray or three as RGB, in 32-bit IEEE float.
+///
+/// - `planes`: linear DN, indexed `[row, column]`; NaN (no value), infinities and
+///   negative values are stored as they are, bit for bit.
+///
+/// Memory beyond the picture: 128 MB at most, unless a single row is longer than 1 MiB.
+/// Source: TIFF 6.0 (1992), baseline RGB and gray with SampleFormat 3.
+///
+/// # Errors
+///
+/// See [`ExportError`]; the target is then as it was before.
+pub fn write_tiff_f32(
+    path: &Path,
+    planes: &[ArrayView2<'_, f32>],
+    options: &TiffOptions,
+) -> Result<(), ExportError> {
+    let shape = shape_of(path, "the picture", planes, u32::MAX as usize)?;
+    let picture = FloatPicture {
+        planes,
+        shape,
+        layout: StripLayout::new(shape, planes.len()),
+        options,
+    };
+    let mut file = AtomicFile::create(path, options.overwrite)?;
+    let written = match options.container {
+        TiffContainer::Auto if picture.largest_file_bytes() <= u64::from(u32::MAX) => {
+            picture.write::<TiffKindStandard>(&mut file)
+        }
+        TiffContainer::Auto | TiffContainer::Big => picture.write::<TiffKindBig>(&mut file),
+    };
+    written.map_err(|error| ExportError::tiff(path, "write the TIFF", error))?;
+    if options.self_check == SelfCheck::Reread {
+        reread(file.flushed_path()?, path, planes)?;
+    }
+    file.commit()
+}
+
+struct FloatPicture<'a> {
+    planes: &'a [ArrayView2<'a, f32>],
+    shape: Shape,
+    layout: StripLayout,
+    options: &'a TiffOptions,
+}
+
+impl FloatPicture<'_> {
+    /// A bound of the file's length. Deflate can lengthen what it cannot shorten, by less
+    /// than a thousandth.
+    fn largest_file_bytes(&self) -> u64 {
+        const PER_STRIP_BYTES: u64 = 128;
+        const TAGS_BYTES: u64 = 4096;
+        let text = |text: &Option<String>| text.as_ref().map_or(0, |text| text.len() as u64);
+        let pixels = self.shape.rows as u64 * self.shape.columns as u64;
+        let samples_bytes = pixels * self.planes.len() as u64 * size_of::<f32>() as u64;
+        samples_bytes
+            + samples_bytes / 1000
+            + self.layout.n_strips as u64 * PER_STRIP_BYTES
+            + TAGS_BYTES
+            + text(&self.options.description)
+            + text(&self.options.software)
+            + text(&self.options.date_time)
+    }
+
+    fn write<K: TiffKind>(&self, file: &mut AtomicFile) -> TiffResult<()> {
+        let mut encoder = TiffEncoder::<_, K>::new_generic(file)?;
+        let mut directory = encoder.image_directory()?;
+        self.write_strips(&mut directory)?;
+        self.write_layout_tags(&mut directory)?;
+        self.write_sample_tags(&mut directory)?;
+        self.write_descriptive_tags(&mut directory)?;
+        directory.finish()
+    }
+
+    fn write_strips<K: TiffKind>(&self, directory: &mut Directory<'_, '_, K>) -> TiffResult<()> {
+        let mut offsets = Vec::with_capacity(self.layout.n_strips);
+        let mut lengths = Vec::with_capacity(self.layout.n_strips);
+        for first in (0..self.layout.n_strips).step_by(STRIPS_IN_FLIGHT) {
+            let last = (first + STRIPS_IN_FLIGHT).min(self.layout.n_strips);
+            let strips: Vec<Vec<u8>> = (first..last)
+                .into_par_iter()
+                .map(|index| self.encode_strip(index))
+                .collect();
+            for strip in strips {
+                offsets.push(K::convert_offset(directory.write_data(&strip[..])?)?);
+                lengths.push(K::convert_offset(strip.len() as u64)?);
+            }
+        }
+        directory.write_tag(Tag::StripOffsets, K::convert_slice(&offsets))?;
+        directory.write_tag(Tag::StripByteCounts, K::convert_slice(&lengths))
+    }
+
+    fn encode_strip(&self, index: usize) -> Vec<u8> {
+        let samples = interleave(self.planes, self.layout.rows_of(index));
+        match self.options.compression {
+            TiffCompression::None => native_bytes(&samples),
+            TiffCompression::Deflate => {
+                let row_samples = self.shape.columns * self.planes.len();
+                deflate(&predict_rows(&samples, row_samples, self.planes.len()))
+            }
+        }
+    }
+
+    fn write_layout_tags<K: TiffKind>(&self, to: &mut Directory<'_, '_, K>) -> TiffResult<()> {
+        let long = |n: usize| u32::try_from(n).map_err(TiffError::from);
+        to.write_tag(Tag::NewSubfileType, 0u32)?;
+        to.write_tag(Tag::ImageWidth, long(self.shape.columns)?)?;
+        to.write_tag(Tag::ImageLength, long(self.shape.rows)?)?;
+        to.write_tag(Tag::RowsPerStrip, long(self.layout.rows_per_strip)?)?;
+        to.write_tag(
+            Tag::PlanarConfiguration,
+            PlanarConfiguration::Chunky.to_u16(),
+        )?;
+        to.write_tag(Tag::XResolution, Rational { n: 1, d: 1 })?;
+        to.write_tag(Tag::YResolution, Rational { n: 1, d: 1 })?;
+        to.write_tag(Tag::ResolutionUnit, ResolutionUnit::None.to_u16())?;
+        let orientation = match self.options.orientation {
+            turned @ 2..=8 => u16::from(turned),
+            _ => 1,
+        };
+        to.write_tag(Tag::Orientation, orientation)
+    }
+
+    fn write_sample_tags<K: TiffKind>(&self, to: &mut Directory<'_, '_, K>) -> TiffResult<()> {
+        let n = self.planes.len();
+        let photometric = match n {
+            1 => PhotometricInterpretation::BlackIsZero,
+            _ => PhotometricInterpretation::RGB,
+        };
+        to.write_tag(Tag::PhotometricInterpretation, photometric.to_u16())?;
+        to.write_tag(Tag::SamplesPerPixel, n as u16)?;
+        to.write_tag(Tag::BitsPerSample, &vec![32u16; n][..])?;
+        to.write_tag(
+            Tag::SampleFormat,
+            &vec![SampleFormat::IEEEFP.to_u16(); n][..],
+        )?;
+        match self.options.compression {
+            TiffCompression::None => {
+                to.write_tag(Tag::Compression, CompressionMethod::None.to_u16())?;
+            }
+            TiffCompression::Deflate => {
+                to.write_tag(Tag::Compression, CompressionMethod::Deflate.to_u16())?;
+                to.write_tag(Tag::Predictor, Predictor::FloatingPoint.to_u16())?;
+            }
+        }
+        // Viewers scale float samples by these; without a single finite value there is
+        // nothing to scale.
+        let ranges: Option<Vec<[f32; 2]>> = self.planes.iter().map(finite_range).collect();
+        if let Some(ranges) = ranges {
+            let [low, high] = [0, 1].map(|end| ranges.iter().map(|r| r[end]).collect::<Vec<_>>());
+            to.write_tag(Tag::SMinSampleValue, &low[..])?;
+            to.write_tag(Tag::SMaxSampleValue, &high[..])?;
+        }
+        Ok(())
+    }
+
+    fn write_descriptive_tags<K: TiffKind>(&self, to: &mut Directory<'_, '_, K>) -> TiffResult<()> {
+        let texts = [
+            (Tag::ImageDescription, &self.options.description),
+            (Tag::Software, &self.options.software),
+            (Tag::DateTime, &self.options.date_time),
+        ];
+        for (tag, text) in texts {
+            if let Some(text) = text {
+                to.write_tag(tag, &ascii(text)[..])?;
+            }
+        }
+        Ok(())
+    }
+}
+
+type Directory<'a, 'file, K> = DirectoryEncoder<'a, &'file mut AtomicFile, K>;
+
+/// Smallest and largest finite value, `None` when there is none.
+fn finite_range(plane: &ArrayView2<'_, f32>) -> Option<[f32; 2]> {
+    let [low, high] = plane
+        .iter()
+        .fold([f32::INFINITY, f32::NEG_INFINITY], |[low, high], &v| {
+            let finite = v.is_finite();
+            [
+                if finite && v < low { v } else { low },
+                if finite && v > high { v } else { high },
+            ]
+        });
+    (low <= high).then_some([low, high])
+}
+
+/// What the ASCII type of TIFF can hold.
+fn ascii(text: &str) -> String {
+    text.chars()
+        .map(|c| if c.is_ascii() && c != '\0' { c } else { '?' })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::{Array1, Array2, Axis};
+
+    fn largest_bytes(rows: usize, columns: usize, n_planes: usize) -> u64 {
+        // One stored row seen `rows` times: shapes of gigabytes without the memory.
+        let row = Array1::<f32>::zeros(columns);
+        let plane = row.view().insert_axis(Axis(0));
+        let plane = plane
+            .broadcast((rows, columns))
+            .expect("one row broadcasts to many");
+        let planes = vec![plane; n_planes];
+        let shape = Shape { rows, columns };
+        let layout = StripLayout::new(shape, n_planes);
+        let options = TiffOptions::default();
+        FloatPicture {
+            planes: &planes,
+            shape,
+            layout,
+            options: &options,
+        }
+        .largest_file_bytes()
+    }
+
+    #[test]
+    fn plain_tiff_ends_just_below_four_gibibytes() {
+        let limit = u64::from(u32::MAX);
+        assert!(largest_bytes(3888, 5184, 3) < limit / 16);
+        assert!(largest_bytes(18_900, 18_900, 3) < limit);
+        assert!(largest_bytes(18_918, 18_918, 3) > limit);
+    }
+
+    #[test]
+    fn range_of_finite_values_only() {
+        let plane = Array2::from_shape_vec((1, 4), vec![f32::NAN, -2.5, f32::INFINITY, 7.0]);
+        assert_eq!(finite_range(&plane.unwrap().view()), Some([-2.5, 7.0]));
+        assert_eq!(
+            finite_range(&Array2::from_elem((2, 2), f32::NAN).view()),
+            None
+        );
+    }
+
+    #[test]
+    fn text_that_is_not_ascii_is_marked() {
+        assert_eq!(ascii("20 s, 15 °C\0"), "20 s, 15 ?C?");
+    }
+}
