@@ -1,1 +1,63 @@
-//! Skeleton.
+//! Picture and frames to numbers: noise and SNR gain, by region and channel.
+//!
+//! While the stack is made, a [`NoiseObserver`] looks at every tile and measures, off the
+//! stars of a [`StarMask`], how much a light differs from the others and one half of the
+//! lights from the other half. [`GainReport::from_tiles`] turns what it saw into the
+//! figures: noise of a single light and of the stack, gain, effective frames, their
+//! errors, and a [`Budget`] of where frames were lost.
+//!
+//! Nothing here reads a picture's spatial scatter: the scene is not noise, and it cancels
+//! only in differences. Noise is given at two scales. `pixel` is what the eye sees at
+//! 100 %; resampling lowers it with nothing gained. `area` is the noise of means over
+//! 8 x 8 pixels, times 8, and is the true one.
+//!
+//! What no difference can show is what all lights have in common: a fixed pattern that
+//! did not move. [`Summary::pattern`] says whether it could have been seen.
+//!
+//! ```
+//! use noise::{ChannelInfo, Estimator, GainReport, NoiseError, NoiseObserver, NoiseOptions};
+//! use noise::{PatternPrior, ReportContext, StarMask, regions};
+//!
+//! let observer = NoiseObserver::new(StarMask::empty(1200, 900), NoiseOptions::default());
+//! // let tiles = ...: the stack engine shows the observer every tile
+//! # let _ = &observer;
+//! # let tiles = [];
+//! let context = ReportContext {
+//!     regions: regions(1200, 900, 6, 4),
+//!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
+//!     estimator: Estimator::SigmaClip,
+//!     drift_px: Some(35.0),
+//!     pattern: PatternPrior::default(),
+//! };
+//! let report = GainReport::from_tiles(&tiles, &context);
+//! assert_eq!(report, Err(NoiseError::TooFewLights { found: 0 }));
+//! ```
+
+pub use budget::Budget;
+pub use error::NoiseError;
+pub use estimator::{Estimator, clip_price, median_price};
+pub use mask::{StarMask, StarMaskOptions};
+pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
+pub use pattern::{
+    FEWEST_LIGHTS_FOR_PATTERN, Headline, PatternBasis, PatternPrior, PatternSummary,
+    VISIBLE_DRIFT_PX,
+};
+pub use region::{Part, Region, TILE_PX, regions};
+pub use report::{
+    ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, SingleNoise,
+    StackNoise, Summary,
+};
+
+mod budget;
+mod covariance;
+mod difference;
+mod error;
+mod estimator;
+mod mask;
+mod observer;
+mod pattern;
+mod region;
+mod region_noise;
+mod report;
+mod robust;
+mod trend;

@@ -1,0 +1,155 @@
+//! Sums over pixel pairs at every lag: how noise is seen where no block is free of stars.
+//!
+//! The mean of a b x b block has the variance
+//! `b^-4 * sum over lags of (b - |lx|) (b - |ly|) C(lx, ly)`, C being the autocovariance.
+//! Times b it is the white-noise equivalent ("area" noise), and C can be had from any
+//! two unmasked pixels, however few blocks are whole.
+
+/// A plane of one tile between zeros, so that every lag stays inside the buffer.
+///
+/// ```text
+///  0 0 0 | row 0 | 0 0 0      `reach - 1` zeros on either side of a row
+///  0 0 0 | row 1 | 0 0 0
+/// ```
+pub(crate) struct PaddedPlane {
+    width: usize,
+    height: usize,
+    pad: usize,
+    data: Vec<f32>,
+}
+
+/// Pixels summed side by side; a multiple of every common vector width.
+const LANES: usize = 8;
+
+impl PaddedPlane {
+    /// Room for `width` x `height` pixels and lags below `reach`.
+    pub(crate) fn new(width: usize, height: usize, reach: usize) -> Self {
+        let pad = reach.saturating_sub(1);
+        Self {
+            width,
+            height,
+            pad,
+            data: vec![0.0; height * (width + 2 * pad)],
+        }
+    }
+
+    /// Copies a row-major plane in; where `valid` is not set, zero.
+    pub(crate) fn fill(&mut self, values: &[f32], valid: &[bool]) {
+        let (width, pad) = (self.width, self.pad);
+        for (row, target) in self.data.chunks_exact_mut(width + 2 * pad).enumerate() {
+            let source = row * width..(row + 1) * width;
+            let pairs = values[source.clone()].iter().zip(&valid[source]);
+            for (slot, (&value, &valid)) in target[pad..pad + width].iter_mut().zip(pairs) {
+                *slot = if valid { value } else { 0.0 };
+            }
+        }
+    }
+
+    /// `sum over p of v(p) v(p + lag)` for the half plane of lags, in the order of
+    /// [`half_plane`].
+    pub(crate) fn lag_sums(&self) -> Vec<f64> {
+        half_plane(self.pad + 1)
+            .map(|(lag_x, lag_y)| self.lag_sum(lag_x, lag_y))
+            .collect()
+    }
+
+    fn lag_sum(&self, lag_x: isize, lag_y: usize) -> f64 {
+        let stride = self.width + 2 * self.pad;
+        let start = self.pad.saturating_add_signed(lag_x);
+        let mut lanes = [0.0f32; LANES];
+        let mut rest = 0.0f32;
+        for row in 0..self.height.saturating_sub(lag_y) {
+            let here = &self.data[row * stride + self.pad..][..self.width];
+            let there = &self.data[(row + lag_y) * stride + start..][..self.width];
+            let (here, here_rest) = here.as_chunks::<LANES>();
+            let (there, there_rest) = there.as_chunks::<LANES>();
+            for (a, b) in here.iter().zip(there) {
+                for lane in 0..LANES {
+                    lanes[lane] += a[lane] * b[lane];
+                }
+            }
+            for (a, b) in here_rest.iter().zip(there_rest) {
+                rest += a * b;
+            }
+        }
+        lanes.iter().map(|&lane| f64::from(lane)).sum::<f64>() + f64::from(rest)
+    }
+}
+
+/// The lags of one half plane, `(0, 0)` first; the other half mirrors it.
+pub(crate) fn half_plane(reach: usize) -> impl Iterator<Item = (isize, usize)> {
+    let reach = reach as isize;
+    (0..reach).flat_map(move |lag_y| {
+        let first = if lag_y == 0 { 0 } else { 1 - reach };
+        (first..reach).map(move |lag_x| (lag_x, lag_y as usize))
+    })
+}
+
+/// The triangular window of block means over the half plane: `(1 - |lx|/b)(1 - |ly|/b)`,
+/// doubled for every lag but the first, which has no mirror image.
+pub(crate) fn block_window(block_px: usize) -> Vec<f64> {
+    let fall = |lag: usize| 1.0 - lag as f64 / block_px as f64;
+    half_plane(block_px)
+        .enumerate()
+        .map(|(index, (lag_x, lag_y))| {
+            let copies = if index == 0 { 1.0 } else { 2.0 };
+            copies * fall(lag_x.unsigned_abs()) * fall(lag_y)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Rounding of 4096 products summed in f32, relative to the sum of squares.
+    const ROUNDING: f64 = 1e-5;
+
+    fn plane(width: usize, height: usize) -> Vec<f32> {
+        let mut state = 1u64;
+        (0..width * height)
+            .map(|_| {
+                state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                (state >> 40) as f32 / 1e7 - 0.8
+            })
+            .collect()
+    }
+
+    #[test]
+    fn lag_sums_equal_the_plain_double_loop() {
+        for (width, height) in [(64, 64), (19, 7), (8, 64), (5, 3), (1, 1)] {
+            let values = plane(width, height);
+            let valid: Vec<bool> = (0..width * height).map(|i| i % 7 != 3).collect();
+            let mut padded = PaddedPlane::new(width, height, 8);
+            padded.fill(&values, &valid);
+            let sums = padded.lag_sums();
+            for ((lag_x, lag_y), sum) in half_plane(8).zip(sums) {
+                let mut plain = 0.0;
+                for y in 0..height.saturating_sub(lag_y) {
+                    for x in 0..width as isize {
+                        let there = x + lag_x;
+                        if there < 0 || there >= width as isize {
+                            continue;
+                        }
+                        let (p, q) = (y * width + x as usize, (y + lag_y) * width + there as usize);
+                        if valid[p] && valid[q] {
+                            plain += f64::from(values[p]) * f64::from(values[q]);
+                        }
+                    }
+                }
+                let limit = ROUNDING * (width * height) as f64;
+                assert!((sum - plain).abs() <= limit, "{width}x{height} lag {lag_x},{lag_y}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_window_of_a_block_sums_to_its_pixels() {
+        // A constant has C = 1 at every lag, and b times the mean of b^2 ones is b.
+        for block_px in [1, 2, 8, 16] {
+            let sum: f64 = block_window(block_px).iter().sum();
+            let pixels = (block_px * block_px) as f64;
+            assert!((sum - pixels).abs() < 1e-9 * pixels);
+        }
+    }
+}

@@ -1,0 +1,368 @@
+//! Noise of every tile while the stack is made: lights against the rest, half against half.
+
+use std::fmt;
+
+use raw::Rect;
+use stack::{HalfSplit, TileObserver, TileSamples};
+
+use crate::difference::{DifferenceMeter, DifferenceNoise};
+use crate::mask::StarMask;
+use crate::region::TILE_PX;
+use crate::robust::median;
+
+/// How many of the lights are measured singly on a tile.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub enum LightsPerTile {
+    /// Every light on small pictures; on large ones a few, another few on the next tile,
+    /// so that about 20 000 tiles of single lights are measured per channel.
+    #[default]
+    Budget,
+    /// Every light on every tile.
+    All,
+}
+
+/// How noise is measured.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NoiseOptions {
+    /// Side of the blocks whose means "area" noise is about, px. Default 8; at least 1.
+    pub block_px: usize,
+    /// Samples of a difference further out than this many robust sigmas are no noise
+    /// but satellites, hot pixels, star residuals. Default 6: at 3 what is left of good
+    /// noise would be 1.5 % short.
+    pub outlier_sigmas: f32,
+    /// Neighbourhood of an outlier left out with it, px. Default 3.
+    pub outlier_grow_px: usize,
+    /// Lights measured singly per tile.
+    pub lights_per_tile: LightsPerTile,
+}
+
+impl Default for NoiseOptions {
+    fn default() -> Self {
+        Self {
+            block_px: 8,
+            outlier_sigmas: 6.0,
+            outlier_grow_px: 3,
+            lights_per_tile: LightsPerTile::Budget,
+        }
+    }
+}
+
+/// Measures the noise of every tile that the stack hands it.
+///
+/// - A single light: light minus the weighted mean of the other kept samples. The mean's
+///   own noise is taken off by weight, `sigma_i^2 = var(d) (W - w_i) / W`, where W counts
+///   light i. All its samples serve but gross outliers; whether the stack kept them does
+///   not matter, or the clip would flatter the light.
+/// - The stack: `(A - B) sqrt(W_A W_B) / (W_A + W_B)` of its halves, whose variance is
+///   the stack's for inverse-variance weights.
+pub struct NoiseObserver {
+    mask: StarMask,
+    options: NoiseOptions,
+}
+
+impl NoiseObserver {
+    /// An observer of a picture of the mask's size.
+    pub fn new(mask: StarMask, options: NoiseOptions) -> Self {
+        let block_px = options.block_px.max(1);
+        let options = NoiseOptions { block_px, ..options };
+        Self { mask, options }
+    }
+
+    /// The lights measured singly on a tile, in rising order.
+    fn lights_of(&self, tile: Rect, n: usize) -> Vec<usize> {
+        let across = self.mask.width().div_ceil(TILE_PX);
+        let tiles = across * self.mask.height().div_ceil(TILE_PX);
+        let few = match self.options.lights_per_tile {
+            LightsPerTile::All => n,
+            LightsPerTile::Budget => (LIGHT_TILES / tiles.max(1)).max(FEWEST_LIGHTS).min(n),
+        };
+        if few == n {
+            return (0..n).collect();
+        }
+        // The step from row to row keeps a column from seeing the same lights all over.
+        let start = few * (tile.x0 / TILE_PX) + (few + 1) * (tile.y0 / TILE_PX);
+        let mut lights: Vec<usize> = (0..few).map(|i| (start + i) % n).collect();
+        lights.sort_unstable();
+        lights
+    }
+
+    /// Pixels off stars where the stack has a value.
+    fn usable(&self, tile: &TileSamples<'_>) -> Vec<bool> {
+        let width = tile.area.width();
+        tile.mean
+            .iter()
+            .enumerate()
+            .map(|(p, mean)| {
+                let (x, y) = (tile.area.x0 + p % width, tile.area.y0 + p / width);
+                mean.is_finite() && !self.mask.is_masked(x, y)
+            })
+            .collect()
+    }
+}
+
+/// Tiles of single lights measured per channel of a large picture.
+const LIGHT_TILES: usize = 20_000;
+/// One in so many pixels tells the sky level.
+const SKY_STRIDE: usize = 8;
+/// Lights measured on each tile of the largest picture.
+const FEWEST_LIGHTS: usize = 4;
+
+impl TileObserver for NoiseObserver {
+    type Summary = TileNoise;
+
+    fn observe(&self, tile: &TileSamples<'_>) -> TileNoise {
+        TileNoise {
+            area: tile.area,
+            channel: tile.channel,
+            lights_in_stack: tile.samples.len(),
+            measured: self.measure(tile),
+        }
+    }
+}
+
+impl NoiseObserver {
+    fn measure(&self, tile: &TileSamples<'_>) -> Option<MeasuredTile> {
+        let usable = self.usable(tile);
+        let coverage = Coverage::of(tile, &usable)?;
+        let options = &self.options;
+        let mut meter = DifferenceMeter::new(
+            (tile.area.width(), tile.area.height()),
+            options.block_px,
+            options.outlier_sigmas,
+            options.outlier_grow_px,
+        );
+        let halves = [0, 1].map(|split| half_difference(tile, split, &usable, &mut meter));
+        let sum = weighted_residual(tile);
+        let (mut lights, mut used, mut clipped) = (Vec::new(), 0usize, 0usize);
+        for index in self.lights_of(tile.area, tile.samples.len()) {
+            let (mut values, mut valid) = light_difference(tile, index, &sum, &usable);
+            let Some(noise) = meter.measure(&mut values, &mut valid) else {
+                continue;
+            };
+            let weight = f64::from(tile.weights[index]);
+            lights.push(LightNoise { index, weight, noise });
+            used += noise.pixels;
+            let kept = valid.iter().zip(tile.kept[index]);
+            clipped += kept.filter(|&(&valid, &kept)| valid && kept == 0).count();
+        }
+        let sky = tile.mean.iter().zip(&usable).filter(|&(_, &usable)| usable);
+        let sky = sky.step_by(SKY_STRIDE);
+        Some(MeasuredTile {
+            halves,
+            lights,
+            coverage,
+            clipped_good: clipped as f64 / used.max(1) as f64,
+            sky_dn: median(sky.map(|(&mean, _)| f64::from(mean)).collect()),
+            split_correlation: split_correlation(tile.weights),
+        })
+    }
+}
+
+/// The noise of one channel of one tile; what [`GainReport`](crate::GainReport) is made of.
+#[derive(Clone, PartialEq)]
+pub struct TileNoise {
+    /// The tile, px of the reference.
+    pub area: Rect,
+    /// Index into the picture's channels.
+    pub channel: usize,
+    pub(crate) lights_in_stack: usize,
+    pub(crate) measured: Option<MeasuredTile>,
+}
+
+impl TileNoise {
+    /// Whether the tile had enough unmasked pixels to say anything.
+    pub fn is_measured(&self) -> bool {
+        self.measured.is_some()
+    }
+}
+
+impl fmt::Debug for TileNoise {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("TileNoise")
+            .field("area", &self.area)
+            .field("channel", &self.channel)
+            .field("measured", &self.measured)
+            .finish()
+    }
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct MeasuredTile {
+    /// By split, odd/even first.
+    pub halves: [Option<DifferenceNoise>; 2],
+    pub lights: Vec<LightNoise>,
+    pub coverage: Coverage,
+    /// Share of good samples (no gross outliers) that the stack rejected.
+    pub clipped_good: f64,
+    /// Median of the stack, DN.
+    pub sky_dn: f64,
+    /// Correlation of the two splits' differences, from the weights alone.
+    pub split_correlation: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct LightNoise {
+    pub index: usize,
+    pub weight: f64,
+    pub noise: DifferenceNoise,
+}
+
+/// How many lights reach the usable pixels of a tile.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Coverage {
+    pub pixels: usize,
+    /// Mean of 1 / lights with a sample.
+    pub inverse_lights: f64,
+    /// Mean of 1 / Kish number of lights, `(sum w)^2 / sum w^2`.
+    pub inverse_kish: f64,
+    /// Share of the samples that the stack rejected.
+    pub rejected: f64,
+}
+
+impl Coverage {
+    fn of(tile: &TileSamples<'_>, usable: &[bool]) -> Option<Self> {
+        let n = usable.len();
+        let (mut count, mut kept) = (vec![0.0f32; n], vec![0.0f32; n]);
+        let (mut sum, mut squares) = (vec![0.0f32; n], vec![0.0f32; n]);
+        for ((samples, flags), &weight) in tile.samples.iter().zip(tile.kept).zip(tile.weights) {
+            for p in 0..n {
+                let present = if samples[p].is_nan() { 0.0 } else { 1.0 };
+                count[p] += present;
+                kept[p] += present * f32::from(flags[p]);
+                sum[p] += present * weight;
+                squares[p] += present * weight * weight;
+            }
+        }
+        let (mut pixels, mut inverse_lights, mut inverse_kish) = (0usize, 0.0, 0.0);
+        let (mut all, mut all_kept) = (0.0, 0.0);
+        for p in (0..n).filter(|&p| usable[p] && count[p] > 0.0 && sum[p] > 0.0) {
+            pixels += 1;
+            inverse_lights += 1.0 / f64::from(count[p]);
+            inverse_kish += f64::from(squares[p]) / f64::from(sum[p]).powi(2);
+            all += f64::from(count[p]);
+            all_kept += f64::from(kept[p]);
+        }
+        (pixels > 0).then(|| Self {
+            pixels,
+            inverse_lights: inverse_lights / pixels as f64,
+            inverse_kish: inverse_kish / pixels as f64,
+            rejected: 1.0 - all_kept / all,
+        })
+    }
+}
+
+/// `sum of w (x - mean)` over the kept samples. Residuals keep f32 sums exact enough.
+fn weighted_residual(tile: &TileSamples<'_>) -> Vec<f32> {
+    let mut sum = vec![0.0f32; tile.mean.len()];
+    for ((samples, kept), &weight) in tile.samples.iter().zip(tile.kept).zip(tile.weights) {
+        let pixels = samples.iter().zip(*kept).zip(tile.mean);
+        for (sum, ((&sample, &kept), &mean)) in sum.iter_mut().zip(pixels) {
+            *sum += if kept == 0 { 0.0 } else { weight * (sample - mean) };
+        }
+    }
+    sum
+}
+
+/// Light minus the rest, scaled to the light's own noise.
+fn light_difference(
+    tile: &TileSamples<'_>,
+    index: usize,
+    sum: &[f32],
+    usable: &[bool],
+) -> (Vec<f32>, Vec<bool>) {
+    let weight = tile.weights[index];
+    let (samples, kept) = (tile.samples[index], tile.kept[index]);
+    let mut values = vec![0.0; sum.len()];
+    let mut valid = vec![false; sum.len()];
+    for p in 0..sum.len() {
+        let own = weight * f32::from(kept[p]);
+        let rest = tile.weight[p] - own;
+        let residual = samples[p] - tile.mean[p];
+        // The rest is the difference of two sums of weights: zero up to rounding where
+        // the light is alone.
+        valid[p] = usable[p] && residual.is_finite() && rest > 1e-4 * weight;
+        if valid[p] {
+            let own_residual = if kept[p] == 0 { 0.0 } else { weight * residual };
+            let others = (sum[p] - own_residual) / rest;
+            values[p] = (residual - others) * (rest / (rest + weight)).sqrt();
+        }
+    }
+    (values, valid)
+}
+
+fn half_difference(
+    tile: &TileSamples<'_>,
+    split: usize,
+    usable: &[bool],
+    meter: &mut DifferenceMeter,
+) -> Option<DifferenceNoise> {
+    let [first, second] = tile.halves[split];
+    let [first_weight, second_weight] = tile.half_weight[split];
+    let mut values = vec![0.0; usable.len()];
+    let mut valid = vec![false; usable.len()];
+    for p in 0..usable.len() {
+        let (a, b) = (first_weight[p], second_weight[p]);
+        let difference = first[p] - second[p];
+        valid[p] = usable[p] && difference.is_finite() && a > 0.0 && b > 0.0;
+        if valid[p] {
+            values[p] = difference * (a * b).sqrt() / (a + b);
+        }
+    }
+    meter.measure(&mut values, &mut valid)
+}
+
+/// Correlation of (odd - even) with (first - last) where only the lights' noise counts:
+/// 1 for two lights, -1/2 for three, 0 for 4, 8, 12, ... of equal weight.
+fn split_correlation(weights: &[f32]) -> f64 {
+    let n = weights.len();
+    let contrast = |split: HalfSplit| -> Vec<f64> {
+        let mut sums = [0.0; 2];
+        for (i, &w) in weights.iter().enumerate() {
+            sums[usize::from(split.is_second(i, n))] += f64::from(w);
+        }
+        (0..n)
+            .map(|i| if split.is_second(i, n) { -1.0 / sums[1] } else { 1.0 / sums[0] })
+            .collect()
+    };
+    let (a, b) = (contrast(HalfSplit::OddEven), contrast(HalfSplit::FirstLast));
+    // Noise of w (x - m) is w^2 / w for inverse-variance weights.
+    let dot = |u: &[f64], v: &[f64]| -> f64 {
+        let products = u.iter().zip(v).zip(weights);
+        products.map(|((u, v), &w)| u * v * f64::from(w)).sum()
+    };
+    let correlation = dot(&a, &b) / (dot(&a, &a) * dot(&b, &b)).sqrt();
+    if correlation.is_finite() { correlation.clamp(-1.0, 1.0) } else { 1.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn splits_of_two_lights_are_the_same_and_of_four_have_nothing_in_common() {
+        let correlation = |n: usize| split_correlation(&vec![1.0; n]);
+        assert!((correlation(2) - 1.0).abs() < 1e-12);
+        assert!((correlation(3) + 0.5).abs() < 1e-12);
+        assert!(correlation(4).abs() < 1e-12);
+        assert!(correlation(20).abs() < 1e-12);
+        assert_eq!(correlation(0), 1.0);
+        assert_eq!(correlation(1), 1.0);
+    }
+
+    #[test]
+    fn every_light_gets_its_turn_on_a_large_picture() {
+        let observer = NoiseObserver::new(StarMask::empty(5184, 3888), NoiseOptions::default());
+        for n in [2, 4, 5, 20, 60, 100] {
+            // One region of a 6 x 4 grid.
+            let mut seen = vec![0usize; n];
+            for tile in (0..13 * 15).map(|t| (t % 13, t / 13)) {
+                let (x0, y0) = (tile.0 * TILE_PX, tile.1 * TILE_PX);
+                let area = Rect { x0, y0, x1: x0 + TILE_PX, y1: y0 + TILE_PX };
+                let lights = observer.lights_of(area, n);
+                assert_eq!(lights.len(), n.min(4));
+                lights.into_iter().for_each(|light| seen[light] += 1);
+            }
+            assert!(seen.iter().all(|&times| times > 0), "{n}: {seen:?}");
+        }
+    }
+}

@@ -1,0 +1,370 @@
+//! One channel of one region: tiles joined, splits compared, gain and budget.
+
+use crate::budget::Budget;
+use crate::difference::DifferenceNoise;
+use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
+use crate::observer::{MeasuredTile, TileNoise};
+use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
+use crate::robust::{Average, Scattered, average, median};
+
+/// Which split shows more noise than chance allows, over the whole picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Excess {
+    /// Neither: both measure the same noise.
+    None,
+    /// Halves taken in time: something changes slowly, or a pattern moves slowly.
+    FirstLast,
+    /// Halves taken in turn: something alternates, or lights come in equal pairs.
+    OddEven,
+}
+
+/// Differences of the splits beyond this many standard errors are real.
+const SIGNIFICANT_OVERALL: f64 = 3.0;
+/// The same for one region: there are many, and one of them by chance must not count.
+const SIGNIFICANT_IN_REGION: f64 = 4.0;
+/// Noise below this share of the level is f32 rounding, not noise.
+const ROUNDING: f64 = 2e-6;
+/// Up to this many lights every difference is the same difference.
+const MOST_LIGHTS_ASSUMED: usize = 3;
+
+/// Compares the splits over all tiles of a channel.
+pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> Excess {
+    let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
+    let [odd_even, first_last] = [0, 1].map(|split| split_average(&measured, split, area));
+    match (odd_even, first_last) {
+        (Some(odd_even), Some(first_last)) => {
+            excess(odd_even, first_last, correlation(&measured), SIGNIFICANT_OVERALL)
+        }
+        _ => Excess::None,
+    }
+}
+
+fn excess(odd_even: Average, first_last: Average, correlation: f64, limit: f64) -> Excess {
+    let (a, b) = (odd_even.error, first_last.error);
+    // Squares of differences correlated by r are correlated by r^2.
+    let variance = a * a + b * b - 2.0 * correlation.powi(2) * a * b;
+    let distance = first_last.mean - odd_even.mean;
+    let sigma = variance.max(0.0).sqrt();
+    // Equal splits (two lights) differ by rounding alone.
+    let least = 1e-6 * odd_even.mean.abs().max(first_last.mean.abs());
+    if distance > limit * sigma + least {
+        Excess::FirstLast
+    } else if -distance > limit * sigma + least {
+        Excess::OddEven
+    } else {
+        Excess::None
+    }
+}
+
+/// The stack's area variance, DN^2, with its error, and how it divides.
+struct StackVariance {
+    total: Average,
+    random: f64,
+    pattern: f64,
+    excess: Excess,
+}
+
+fn join_splits(
+    odd_even: Average,
+    first_last: Average,
+    correlation: f64,
+    overall: Excess,
+) -> StackVariance {
+    let found = match overall {
+        Excess::None => excess(odd_even, first_last, correlation, SIGNIFICANT_IN_REGION),
+        found => found,
+    };
+    match found {
+        // The split that the whole picture points to, not the larger one: choosing by
+        // region would add the scatter as a bias.
+        Excess::FirstLast => StackVariance {
+            total: first_last,
+            random: odd_even.mean.min(first_last.mean),
+            pattern: (first_last.mean - odd_even.mean).max(0.0),
+            excess: found,
+        },
+        Excess::OddEven => StackVariance {
+            total: odd_even,
+            random: odd_even.mean,
+            pattern: 0.0,
+            excess: found,
+        },
+        Excess::None => {
+            let (a, b) = (odd_even.error, first_last.error);
+            let mean = 0.5 * (odd_even.mean + first_last.mean);
+            let error = 0.5 * (a * a + b * b + 2.0 * correlation.powi(2) * a * b).sqrt();
+            StackVariance {
+                total: Average { mean, error },
+                random: mean,
+                pattern: 0.0,
+                excess: found,
+            }
+        }
+    }
+}
+
+/// The figures of one channel in one region; `None` without enough pixels.
+pub(crate) fn channel_noise(
+    tiles: &[&TileNoise],
+    channel: usize,
+    n_lights: usize,
+    context: &ReportContext,
+    overall: Excess,
+) -> Option<ChannelNoise> {
+    let measured: Vec<&MeasuredTile> =
+        tiles.iter().filter_map(|tile| tile.measured.as_ref()).collect();
+    let odd_even = split_average(&measured, 0, area)?;
+    let first_last = split_average(&measured, 1, area)?;
+    let lights = Lights::of(&measured, n_lights)?;
+    let coverage = RegionCoverage::of(&measured)?;
+    let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
+    let expected = coverage.inverse_kish.sqrt().recip();
+
+    let mut stack = join_splits(odd_even, first_last, correlation(&measured), overall);
+    let mut stack_pixel = {
+        let [a, b] = [0, 1].map(|split| split_average(&measured, split, pixel));
+        match stack.excess {
+            Excess::None => 0.5 * (a?.mean + b?.mean),
+            Excess::FirstLast => b?.mean,
+            Excess::OddEven => a?.mean,
+        }
+    };
+    let price = Price::of(context.estimator, &coverage, &lights);
+    stack.total.mean *= price.half_correction_area;
+    stack.total.error *= price.half_correction_area;
+    stack.random *= price.half_correction_area;
+    stack.pattern *= price.half_correction_area;
+    stack_pixel *= price.half_correction_pixel;
+
+    let floor = (ROUNDING * sky_dn).powi(2);
+    let copies = lights.pixel <= floor && stack_pixel <= floor;
+    if !copies && (lights.area <= 0.0 || stack.total.mean <= 0.0 || stack_pixel <= 0.0) {
+        return None;
+    }
+    let (gain_area, gain_pixel) = if copies {
+        (1.0, 1.0)
+    } else {
+        ((lights.area / stack.total.mean).sqrt(), (lights.pixel / stack_pixel).sqrt())
+    };
+    let (evidence, error) = if copies {
+        (Evidence::Copies, 0.0)
+    } else if n_lights <= MOST_LIGHTS_ASSUMED {
+        (Evidence::Assumed, (gain_area - 1.0).abs())
+    } else {
+        // A variance's relative error is twice the gain's. Singles and halves share
+        // samples, which makes the ratio better than this.
+        let single = lights.area_error / lights.area;
+        let halves = stack.total.error / stack.total.mean;
+        (Evidence::Measured, 0.5 * gain_area * single.hypot(halves))
+    };
+    let n = n_lights as f64;
+    let mut budget = Budget {
+        coverage: (1.0 / (coverage.inverse_lights * n)).sqrt(),
+        unequal_weights: (coverage.inverse_lights / coverage.inverse_kish).sqrt(),
+        unequal_lights: lights.typical_over_mean,
+        rejected_samples: (1.0 - coverage.rejected).sqrt(),
+        estimator: price.estimator,
+        pattern: if copies || stack.random <= 0.0 {
+            1.0
+        } else {
+            (stack.random / stack.total.mean).min(1.0).sqrt()
+        },
+        unexplained: 1.0,
+        borrowed: gain_pixel / gain_area,
+    };
+    budget.unexplained = gain_area / (n.sqrt() * budget.explained());
+    Some(ChannelNoise {
+        channel,
+        single: SingleNoise {
+            area: lights.area.max(0.0).sqrt(),
+            pixel: lights.pixel.max(0.0).sqrt(),
+        },
+        stack: StackNoise {
+            area: stack.total.mean.max(0.0).sqrt(),
+            pixel: stack_pixel.max(0.0).sqrt(),
+            random: stack.random.max(0.0).sqrt(),
+            pattern: stack.pattern.sqrt(),
+        },
+        sky_dn,
+        gain_area,
+        gain_pixel,
+        expected,
+        effective_frames: gain_area * gain_area,
+        error,
+        efficiency: gain_area * gain_area / n,
+        budget,
+        evidence,
+        pixels: measured.iter().map(|tile| tile.coverage.pixels).sum(),
+    })
+}
+
+fn area(noise: &DifferenceNoise) -> Scattered {
+    Scattered {
+        value: noise.area,
+        relative_variance: noise.area_scatter,
+    }
+}
+
+fn pixel(noise: &DifferenceNoise) -> Scattered {
+    Scattered {
+        value: noise.pixel,
+        // Resampled neighbors are alike: about a quarter of the pixels are independent.
+        relative_variance: 8.0 / noise.pixels as f64,
+    }
+}
+
+fn split_average(
+    tiles: &[&MeasuredTile],
+    split: usize,
+    scale: fn(&DifferenceNoise) -> Scattered,
+) -> Option<Average> {
+    let values: Vec<Scattered> =
+        tiles.iter().filter_map(|tile| tile.halves[split].as_ref().map(scale)).collect();
+    average(&values)
+}
+
+fn correlation(tiles: &[&MeasuredTile]) -> f64 {
+    tiles.first().map_or(1.0, |tile| tile.split_correlation)
+}
+
+/// The single lights of a region.
+struct Lights {
+    /// Median of the lights' variances, DN^2.
+    area: f64,
+    area_error: f64,
+    pixel: f64,
+    /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
+    nonlinear_share: f64,
+    clipped_good: f64,
+    /// Gain that the lights' noise and weights allow over the square root of the Kish
+    /// number.
+    typical_over_mean: f64,
+}
+
+impl Lights {
+    fn of(tiles: &[&MeasuredTile], n_lights: usize) -> Option<Self> {
+        let mut by_light: Vec<Vec<&crate::observer::LightNoise>> = vec![Vec::new(); n_lights];
+        for light in tiles.iter().flat_map(|tile| &tile.lights) {
+            by_light[light.index].push(light);
+        }
+        let (mut areas, mut errors, mut pixels) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
+        for light in by_light.iter().filter(|light| !light.is_empty()) {
+            let of = |scale: fn(&DifferenceNoise) -> Scattered| {
+                average(&light.iter().map(|tile| scale(&tile.noise)).collect::<Vec<_>>())
+            };
+            let (Some(area), Some(pixel)) = (of(area), of(pixel)) else {
+                continue;
+            };
+            let weight = light[0].weight;
+            sum += weight;
+            squares += weight * weight;
+            noise += weight * weight * area.mean;
+            areas.push(area.mean);
+            errors.push(area.error);
+            pixels.push(pixel.mean);
+        }
+        let n = areas.len();
+        if n == 0 {
+            return None;
+        }
+        let area = median(areas);
+        let pixel = median(pixels);
+        let mean_square = errors.iter().map(|e| e * e).sum::<f64>() / n as f64;
+        // Two lights have one difference; a median of more pays its price.
+        let independent = if n_lights == 2 { 1.0 } else { n as f64 / std::f64::consts::FRAC_PI_2 };
+        let cubed = median(
+            tiles.iter().flat_map(|tile| &tile.lights).map(|light| light.noise.cubed).collect(),
+        );
+        let clipped_good = median(tiles.iter().map(|tile| tile.clipped_good).collect());
+        let typical = area * squares / noise;
+        Some(Self {
+            area,
+            area_error: (mean_square / independent).sqrt(),
+            pixel,
+            nonlinear_share: if area > 0.0 { (cubed * pixel / area).clamp(0.0, 1.0) } else { 1.0 },
+            clipped_good,
+            typical_over_mean: if typical.is_finite() && typical > 0.0 && sum > 0.0 {
+                typical.sqrt()
+            } else {
+                1.0
+            },
+        })
+    }
+}
+
+/// Coverage of a region: that of its tiles, by pixels.
+struct RegionCoverage {
+    inverse_lights: f64,
+    inverse_kish: f64,
+    rejected: f64,
+}
+
+impl RegionCoverage {
+    fn of(tiles: &[&MeasuredTile]) -> Option<Self> {
+        let pixels: f64 = tiles.iter().map(|tile| tile.coverage.pixels as f64).sum();
+        if pixels <= 0.0 {
+            return None;
+        }
+        let mean = |of: fn(&MeasuredTile) -> f64| {
+            tiles.iter().map(|tile| tile.coverage.pixels as f64 * of(tile)).sum::<f64>() / pixels
+        };
+        Some(Self {
+            inverse_lights: mean(|tile| tile.coverage.inverse_lights),
+            inverse_kish: mean(|tile| tile.coverage.inverse_kish),
+            rejected: mean(|tile| tile.coverage.rejected),
+        })
+    }
+}
+
+/// What the estimator costs, and how its halves differ from it.
+struct Price {
+    /// Factor of the gain that the estimator costs beyond the samples it rejected.
+    estimator: f64,
+    /// Variance of the stack over the one that half differences show.
+    half_correction_area: f64,
+    half_correction_pixel: f64,
+}
+
+impl Price {
+    fn of(estimator: Estimator, coverage: &RegionCoverage, lights: &Lights) -> Self {
+        // Of an estimator's variance one part is linear in the samples and correlated as
+        // they are; the extra part follows the cube of the correlation and so is a
+        // smaller share of the area variance.
+        let at_area = |price: f64| 1.0 + (price - 1.0) * lights.nonlinear_share;
+        match estimator {
+            Estimator::Mean => Self {
+                estimator: 1.0,
+                half_correction_area: 1.0,
+                half_correction_pixel: 1.0,
+            },
+            Estimator::SigmaClip => {
+                let clipped = lights.clipped_good;
+                let correction = clip_half_correction(clipped);
+                Self {
+                    estimator: (at_area(clip_price(clipped)) * (1.0 - clipped)).sqrt().recip(),
+                    half_correction_area: correction,
+                    half_correction_pixel: correction,
+                }
+            }
+            Estimator::Median => {
+                let n = (1.0 / coverage.inverse_lights).round().max(1.0) as usize;
+                Self {
+                    estimator: at_area(median_price(n)).sqrt().recip(),
+                    half_correction_area: median_half_correction(n, at_area),
+                    half_correction_pixel: median_half_correction(n, |price| price),
+                }
+            }
+        }
+    }
+}
+
+/// Variance of a median of n over the one that its half medians' scaled difference shows.
+fn median_half_correction(n: usize, at_scale: impl Fn(f64) -> f64) -> f64 {
+    let (first, second) = (n.div_ceil(2).max(1), (n / 2).max(1));
+    let total = (first + second) as f64;
+    let price = |n: usize| at_scale(median_price(n));
+    let (a, b) = (first as f64, second as f64);
+    let shown = (price(first) / a + price(second) / b) * a * b / (total * total);
+    price(n) / total / shown
+}

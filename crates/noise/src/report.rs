@@ -1,0 +1,310 @@
+//! Tiles to figures: noise, gain and its error by region and channel, and in all.
+
+use crate::budget::Budget;
+use crate::error::NoiseError;
+use crate::estimator::Estimator;
+use crate::observer::TileNoise;
+use crate::pattern::{self, Headline, PatternBasis, PatternPrior, PatternSummary};
+use crate::region::Region;
+use crate::region_noise::{Excess, channel_noise, pooled_excess};
+
+/// What the tiles do not say themselves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReportContext {
+    /// Regions to report by, from [`regions`](crate::regions).
+    pub regions: Vec<Region>,
+    /// The picture's channels, in the tiles' order.
+    pub channels: Vec<ChannelInfo>,
+    /// How the stack was combined.
+    pub estimator: Estimator,
+    /// How far the stars moved over the sensor from first light to last, px; `None` when
+    /// not known, which counts as too little to see a pattern.
+    pub drift_px: Option<f64>,
+    /// What is known about the fixed pattern.
+    pub pattern: PatternPrior,
+}
+
+/// A channel of the picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelInfo {
+    /// Its name in the report: R, G, B, or L for a single channel.
+    pub name: String,
+    /// Share of the sensor's photosites that record it: 1/4 for R and B of a mosaic,
+    /// 1/2 for G, 1 without one.
+    pub photosite_share: f64,
+}
+
+/// Noise of a single light, DN.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SingleNoise {
+    /// White-noise equivalent at the scale of blocks.
+    pub area: f64,
+    /// Per pixel.
+    pub pixel: f64,
+}
+
+/// Noise of the stack, DN: `area^2 = random^2 + pattern^2`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StackNoise {
+    /// White-noise equivalent at the scale of blocks.
+    pub area: f64,
+    /// Per pixel.
+    pub pixel: f64,
+    /// Part that differs from light to light, at the scale of blocks.
+    pub random: f64,
+    /// Part that halves taken in time show beyond halves taken in turn, at the scale of
+    /// blocks; 0 where they do not differ significantly.
+    pub pattern: f64,
+}
+
+/// What a gain rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Evidence {
+    /// Halves against single lights.
+    Measured,
+    /// 2 or 3 lights: light against rest and half against half are the same differences,
+    /// so the gain follows from the lights' being independent. The error reaches down
+    /// to a gain of 1.
+    Assumed,
+    /// All lights are the same numbers: copies of one frame. The gain is 1.
+    Copies,
+}
+
+/// Noise of one channel in one region.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ChannelNoise {
+    /// Index into [`ReportContext::channels`].
+    pub channel: usize,
+    /// Noise of the typical light used: the median over the lights of their variances
+    /// in this region, each resampled like the stack.
+    pub single: SingleNoise,
+    /// Noise of the stack.
+    pub stack: StackNoise,
+    /// Level of the stack, DN: median over the tiles' medians.
+    pub sky_dn: f64,
+    /// `single.area / stack.area`: the true gain.
+    pub gain_area: f64,
+    /// `single.pixel / stack.pixel`: what the eye sees at 100 %.
+    pub gain_pixel: f64,
+    /// Square root of the Kish number of lights that reach the region.
+    pub expected: f64,
+    /// `gain_area^2`.
+    pub effective_frames: f64,
+    /// One standard error of `gain_area`, as an estimate of the gain expected of such
+    /// lights. The realized error of one stack over n blocks scatters by another
+    /// `1 / sqrt(2 n)` of itself, which no difference can tell.
+    pub error: f64,
+    /// `effective_frames` over the lights in the stack.
+    pub efficiency: f64,
+    /// Factors from `sqrt(N)` to `gain_area`.
+    pub budget: Budget,
+    /// What the gain rests on.
+    pub evidence: Evidence,
+    /// Pixels measured.
+    pub pixels: usize,
+}
+
+/// Noise of one region.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionNoise {
+    /// Where.
+    pub region: Region,
+    /// By channel; without those that have too few unmasked pixels.
+    pub channels: Vec<ChannelNoise>,
+}
+
+/// Noise of the whole picture: variances averaged over regions by pixels measured, gains
+/// over channels geometrically.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Summary {
+    /// Lights in the stack.
+    pub frames_used: usize,
+    /// Square root of the Kish number of lights.
+    pub expected_gain: f64,
+    /// Gain at the scale of blocks.
+    pub gain_area: f64,
+    /// Gain at the scale of pixels.
+    pub gain_pixel: f64,
+    /// `gain_area^2`.
+    pub effective_frames: f64,
+    /// `effective_frames / frames_used`.
+    pub efficiency: f64,
+    /// One standard error of `gain_area`.
+    pub error: f64,
+    /// What is known of the fixed pattern.
+    pub pattern: PatternSummary,
+    /// What may be claimed.
+    pub headline: Headline,
+    /// `effective_frames` if the pattern were as strong as its upper bound.
+    pub effective_frames_at_upper_bound: f64,
+    /// What the gain rests on.
+    pub evidence: Evidence,
+}
+
+/// The measured noise of a stack.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GainReport {
+    /// By region, in the order asked for.
+    pub regions: Vec<RegionNoise>,
+    /// In all.
+    pub summary: Summary,
+}
+
+impl GainReport {
+    /// Makes the report of what [`NoiseObserver`](crate::NoiseObserver) saw.
+    ///
+    /// # Errors
+    ///
+    /// [`NoiseError`]: fewer than two lights, a channel not described, or nowhere
+    /// enough pixels.
+    pub fn from_tiles(tiles: &[TileNoise], context: &ReportContext) -> Result<Self, NoiseError> {
+        let n_lights = tiles.iter().map(|tile| tile.lights_in_stack).max().unwrap_or(0);
+        if n_lights < 2 {
+            return Err(NoiseError::TooFewLights { found: n_lights });
+        }
+        let n_channels = context.channels.len();
+        if let Some(tile) = tiles.iter().find(|tile| tile.channel >= n_channels) {
+            return Err(NoiseError::UnknownChannel { found: tile.channel, needed: n_channels });
+        }
+        let excess: Vec<Excess> = (0..n_channels)
+            .map(|channel| pooled_excess(tiles.iter().filter(|tile| tile.channel == channel)))
+            .collect();
+        let regions: Vec<RegionNoise> = context
+            .regions
+            .iter()
+            .map(|&region| RegionNoise {
+                region,
+                channels: (0..n_channels)
+                    .filter_map(|channel| {
+                        let inside: Vec<&TileNoise> = tiles
+                            .iter()
+                            .filter(|tile| tile.channel == channel && region.holds(tile.area))
+                            .collect();
+                        channel_noise(&inside, channel, n_lights, context, excess[channel])
+                    })
+                    .collect(),
+            })
+            .collect();
+        let summary = summarize(&regions, n_lights, context)
+            .ok_or(NoiseError::NothingMeasured { tiles: tiles.len() })?;
+        Ok(Self { regions, summary })
+    }
+}
+
+/// One channel of the whole picture, as variances.
+struct ChannelSum {
+    log_gain_area: f64,
+    log_gain_pixel: f64,
+    log_variance: f64,
+    inverse_kish: f64,
+    pattern: f64,
+    pattern_bound: f64,
+    gain2_at_bound: f64,
+}
+
+fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) -> Option<Summary> {
+    let visible = pattern::is_visible(context.drift_px, n_lights);
+    let sums: Vec<ChannelSum> = (0..context.channels.len())
+        .filter_map(|channel| {
+            let cells: Vec<&ChannelNoise> = regions
+                .iter()
+                .flat_map(|region| &region.channels)
+                .filter(|cell| cell.channel == channel)
+                .collect();
+            sum_channel(&cells, visible, context)
+        })
+        .collect();
+    if sums.is_empty() {
+        return None;
+    }
+    let n = sums.len() as f64;
+    let mean = |of: &dyn Fn(&ChannelSum) -> f64| sums.iter().map(of).sum::<f64>() / n;
+    let most = |of: &dyn Fn(&ChannelSum) -> f64| sums.iter().map(of).fold(0.0, f64::max);
+    let gain_area = mean(&|sum| sum.log_gain_area).exp();
+    let evidence = regions
+        .iter()
+        .flat_map(|region| &region.channels)
+        .map(|cell| cell.evidence)
+        .find(|&evidence| evidence != Evidence::Copies)
+        .unwrap_or(Evidence::Copies);
+    // The noise of the channels is independent; what they share is small against it.
+    let error = match evidence {
+        Evidence::Measured => gain_area * (mean(&|sum| sum.log_variance) / n).sqrt(),
+        Evidence::Assumed => (gain_area - 1.0).abs(),
+        Evidence::Copies => 0.0,
+    };
+    let pattern = PatternSummary {
+        visible,
+        drift_px: context.drift_px,
+        fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
+        upper_bound: most(&|sum| sum.pattern_bound),
+        basis: if visible { PatternBasis::Drift } else { context.pattern.basis },
+    };
+    let effective_frames = gain_area * gain_area;
+    Some(Summary {
+        frames_used: n_lights,
+        expected_gain: mean(&|sum| sum.inverse_kish).sqrt().recip(),
+        gain_area,
+        gain_pixel: mean(&|sum| sum.log_gain_pixel).exp(),
+        effective_frames,
+        efficiency: effective_frames / n_lights as f64,
+        error,
+        pattern,
+        headline: if visible { Headline::RandomAndPattern } else { Headline::RandomNoiseOnly },
+        effective_frames_at_upper_bound: mean(&|sum| sum.gain2_at_bound.ln()).exp(),
+        evidence,
+    })
+}
+
+fn sum_channel(cells: &[&ChannelNoise], visible: bool, context: &ReportContext) -> Option<ChannelSum> {
+    let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
+    if pixels <= 0.0 {
+        return None;
+    }
+    let mean = |of: &dyn Fn(&ChannelNoise) -> f64| {
+        cells.iter().map(|cell| cell.pixels as f64 * of(cell)).sum::<f64>() / pixels
+    };
+    let copies = cells.iter().all(|cell| cell.evidence == Evidence::Copies);
+    let single = mean(&|cell| cell.single.area.powi(2));
+    let stack = mean(&|cell| cell.stack.area.powi(2));
+    let inverse_kish = mean(&|cell| cell.expected.powi(-2));
+    if copies {
+        return Some(ChannelSum {
+            log_gain_area: 0.0,
+            log_gain_pixel: 0.0,
+            log_variance: 0.0,
+            inverse_kish,
+            pattern: 0.0,
+            pattern_bound: 1.0,
+            gain2_at_bound: 1.0,
+        });
+    }
+    let single_pixel = mean(&|cell| cell.single.pixel.powi(2));
+    let stack_pixel = mean(&|cell| cell.stack.pixel.powi(2));
+    // Regions are independent: errors of their gains add up by their share.
+    let log_variance = cells
+        .iter()
+        .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
+        .sum::<f64>();
+    let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
+    // A share of variance scatters as the stack's variance does: twice the gain's.
+    let pattern_error = 2.0 * log_variance.sqrt();
+    let share = context.channels[cells[0].channel].photosite_share;
+    let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
+    let (pattern_bound, gain2_at_bound) = if visible {
+        let bound = (pattern + 2.0 * pattern_error).min(1.0);
+        let random = stack * (1.0 - pattern);
+        (bound, single / (random + bound * stack).max(stack))
+    } else {
+        (unseen / (unseen + stack), (single + unseen) / (stack + unseen))
+    };
+    Some(ChannelSum {
+        log_gain_area: 0.5 * (single / stack).ln(),
+        log_gain_pixel: 0.5 * (single_pixel / stack_pixel).ln(),
+        log_variance,
+        inverse_kish,
+        pattern,
+        pattern_bound,
+        gain2_at_bound,
+    })
+}
