@@ -22,3 +22,23 @@ pub struct Star {
     /// Whether a pixel of it reached the white level; its centroid is not to be trusted.
     pub saturated: bool,
 }
+
+impl Star {
+    /// Standard error of the centroid along one axis, px: `0.6 fwhm / snr` where the
+    /// background makes the noise (√2 s/SNR, from the Cramér-Rao bound √(8πv) s²/F and the
+    /// flux error √(4πv) s), with a floor for what else moves a star.
+    ///
+    /// Half a pixel for saturated stars and where SNR or FWHM say nothing.
+    pub fn position_error_px(&self) -> f64 {
+        /// Pixel response, air, color: what a bright star's place is uncertain by, px.
+        const FLOOR_PX: f64 = 0.02;
+        const UNKNOWN_PX: f64 = 0.5;
+        let noise_px = 0.6 * self.fwhm_px / self.snr;
+        let known = !self.saturated && self.snr > 0.0 && self.fwhm_px > 0.0 && noise_px.is_finite();
+        if known {
+            noise_px.hypot(FLOOR_PX)
+        } else {
+            UNKNOWN_PX
+        }
+    }
+}

@@ -1,0 +1,519 @@
+//! Which star is which on two frames, and the map between them.
+
+use crate::asterism::{Suggestion, suggestions};
+use crate::fit::{Fit, Model, Pair, fit_best, fit_robust};
+use crate::neighbors::Neighbors;
+use crate::stats::median;
+use crate::transparency::{Transparency, transparency};
+use crate::{Homography, PixelMap, Star};
+
+/// How stars are matched. No guess of shift or rotation is needed or used.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MatchOptions {
+    /// Fewest pairs that make a match. Default 6.
+    pub min_matches: usize,
+    /// Brightest stars of each list that asterisms are made of. Default 120; a second
+    /// attempt takes three times as many.
+    pub asterism_stars: usize,
+    /// Nearest stars each of them makes triangles with. Default 7; a second attempt takes
+    /// five more.
+    pub asterism_neighbors: usize,
+    /// Greatest change of scale between the frames, as a logarithm: 0.1 is 10 %. Default 0.1.
+    pub max_scale_change: f64,
+}
+
+impl Default for MatchOptions {
+    fn default() -> Self {
+        Self {
+            min_matches: 6,
+            asterism_stars: 120,
+            asterism_neighbors: 7,
+            max_scale_change: 0.1,
+        }
+    }
+}
+
+/// A frame's place relative to the reference.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alignment {
+    /// Reference pixel to frame pixel.
+    pub map: PixelMap,
+    /// Pairs of stars the map was fitted to, outliers left out.
+    pub matched: usize,
+    /// Root mean square distance of those stars from where the map puts them, px.
+    pub residual_px: f64,
+    /// Star fluxes of the frame over those of the reference; 1 is equally clear.
+    pub transparency: Transparency,
+    /// What kind of map it is.
+    pub model: Model,
+    /// Whether the frame shows the field mirrored.
+    pub mirrored: bool,
+    /// The pairs, as indices into the reference's list and the frame's, by the first.
+    pub pairs: Vec<(usize, usize)>,
+    /// Detections that stand still on the sensor while the stars move: defects of the sensor,
+    /// or lights on the ground. They took no part.
+    pub stationary: usize,
+}
+
+/// Why a frame could not be aligned; other frames are not concerned.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum AlignError {
+    /// One of the lists is too short: clouds, trees, a lens cap, or too high a threshold.
+    #[error("too few stars to align: {found} found, {needed} needed")]
+    TooFewStars {
+        /// Stars in the shorter list.
+        found: usize,
+        /// Fewest that can be matched.
+        needed: usize,
+    },
+    /// Stars enough, but no arrangement of them in common.
+    #[error(
+        "the stars do not match the reference: {matched} of {found} agree, {needed} needed \
+         (the reference has {reference})"
+    )]
+    NoMatch {
+        /// Stars that agree under the best map tried.
+        matched: usize,
+        /// Stars on the frame.
+        found: usize,
+        /// Stars on the reference.
+        reference: usize,
+        /// Agreeing stars that could not be chance.
+        needed: usize,
+    },
+}
+
+/// Finds the map from a reference to a frame from their stars alone.
+///
+/// Asterisms of the brightest stars suggest similarities, which all stars then confirm and
+/// refine; the model is the richest the pairs support (see [`Model`]). Positions count by
+/// their errors; saturated stars do not count where others suffice.
+///
+/// Detections that stand still are tried as stars first. If the rest of the lists agrees on a
+/// movement, that movement wins when it has more support, or when what stands still is
+/// sharper than what moves: a lens cannot draw that, a sensor defect can.
+///
+/// - `size`: width and height of the frames, px.
+///
+/// # Errors
+///
+/// [`AlignError::TooFewStars`] when a list has fewer than `min_matches` stars,
+/// [`AlignError::NoMatch`] when no more agree than chance lets agree.
+pub fn align_stars(
+    reference: &[Star],
+    frame: &[Star],
+    size: (usize, usize),
+    options: &MatchOptions,
+) -> Result<Alignment, AlignError> {
+    let needed = options.min_matches.max(Model::Similarity.min_pairs());
+    let (reference_list, frame_list) = (List::of(reference), List::of(frame));
+    let found = reference_list.stars.len().min(frame_list.stars.len());
+    if found < needed {
+        return Err(AlignError::TooFewStars { found, needed });
+    }
+    let search = Search {
+        size,
+        options,
+        needed,
+    };
+    let first = search.solve(&reference_list, &frame_list);
+    let solution = match first {
+        Ok(still) if still.stands_still() => {
+            let (mine, theirs): (Vec<usize>, Vec<usize>) = still.pairs.iter().copied().unzip();
+            let (a, b) = (reference_list.without(&mine), frame_list.without(&theirs));
+            match search.solve(&a, &b) {
+                Ok(moving) if !moving.stands_still() && moving.outdoes(&still, frame) => moving,
+                _ => still,
+            }
+        }
+        other => other?,
+    };
+    let stationary = solution.count_stationary(&reference_list, &frame_list);
+    Ok(solution.into_alignment(reference, frame, stationary))
+}
+
+/// The usable stars of a frame, brightest first, with their indices in the caller's list.
+struct List<'a> {
+    stars: Vec<(usize, &'a Star)>,
+}
+
+impl<'a> List<'a> {
+    fn of(stars: &'a [Star]) -> Self {
+        let usable =
+            |star: &Star| star.x.is_finite() && star.y.is_finite() && !star.flux_dn.is_nan();
+        let mut stars: Vec<(usize, &Star)> = stars
+            .iter()
+            .enumerate()
+            .filter(|(_, star)| usable(star))
+            .collect();
+        stars.sort_by(|a, b| b.1.flux_dn.total_cmp(&a.1.flux_dn).then(a.0.cmp(&b.0)));
+        Self { stars }
+    }
+
+    /// The list without the stars of these indices in the caller's list.
+    fn without(&self, taken: &[usize]) -> Self {
+        let taken: std::collections::HashSet<usize> = taken.iter().copied().collect();
+        let stars = self.stars.iter().filter(|(i, _)| !taken.contains(i));
+        Self {
+            stars: stars.copied().collect(),
+        }
+    }
+
+    fn brightest(&self, count: usize) -> Self {
+        Self {
+            stars: self.stars.iter().take(count).copied().collect(),
+        }
+    }
+
+    fn places(&self) -> Vec<[f64; 2]> {
+        self.stars
+            .iter()
+            .map(|(_, star)| [star.x, star.y])
+            .collect()
+    }
+}
+
+/// A map and the pairs that agree with it.
+#[derive(Clone)]
+struct Solution {
+    fit: Fit,
+    mirrored: bool,
+    /// Indices into the caller's lists.
+    pairs: Vec<(usize, usize)>,
+    places: Vec<Pair>,
+}
+
+/// A detection that moves less than this stands still, px.
+const STILL_PX: f64 = 0.5;
+
+impl Solution {
+    /// Whether hardly any of the stars moved.
+    fn stands_still(&self) -> bool {
+        let moved = |pair: &Pair| (pair.to[0] - pair.from[0]).hypot(pair.to[1] - pair.from[1]);
+        let still = self
+            .places
+            .iter()
+            .filter(|pair| moved(pair) < STILL_PX)
+            .count();
+        10 * still >= 9 * self.places.len()
+    }
+
+    /// Whether this movement explains the frame better than stars that stand still.
+    fn outdoes(&self, still: &Self, frame: &[Star]) -> bool {
+        /// Defects are sharper than stars by more than this.
+        const SHARPER: f64 = 0.75;
+        let fwhm_px = |solution: &Self| {
+            let mut values: Vec<f64> = solution
+                .pairs
+                .iter()
+                .map(|&(_, i)| frame[i].fwhm_px)
+                .filter(|fwhm_px| fwhm_px.is_finite())
+                .collect();
+            median(&mut values).unwrap_or(f64::NAN)
+        };
+        self.pairs.len() > still.pairs.len() || fwhm_px(still) < SHARPER * fwhm_px(self)
+    }
+
+    /// Detections at the same place on both frames that the map says should have moved.
+    fn count_stationary(&self, reference: &List, frame: &List) -> usize {
+        let neighbors = Neighbors::new(&frame.places());
+        let stays = |star: &Star| neighbors.nearest(&[star.x, star.y], STILL_PX).is_some();
+        let moves = |star: &Star| {
+            let (x, y) = self.fit.map.apply(star.x, star.y);
+            (x - star.x).hypot(y - star.y) > 2.0 * STILL_PX
+        };
+        let stars = reference.stars.iter();
+        stars.filter(|(_, star)| moves(star) && stays(star)).count()
+    }
+
+    fn into_alignment(self, reference: &[Star], frame: &[Star], stationary: usize) -> Alignment {
+        let squares = self
+            .places
+            .iter()
+            .map(|pair| pair.residual_px(&self.fit.map).powi(2));
+        let residual_px = (squares.sum::<f64>() / self.places.len() as f64).sqrt();
+        Alignment {
+            map: PixelMap::from_homography(self.fit.map),
+            matched: self.pairs.len(),
+            residual_px,
+            transparency: transparency(reference, frame, &self.pairs),
+            model: self.fit.model,
+            mirrored: self.mirrored,
+            pairs: self.pairs,
+            stationary,
+        }
+    }
+}
+
+struct Search<'a> {
+    size: (usize, usize),
+    options: &'a MatchOptions,
+    needed: usize,
+}
+
+/// Suggestions looked at, the best of which are refined.
+const TRIED: usize = 600;
+const REFINED: usize = 3;
+
+impl Search<'_> {
+    fn solve(&self, reference: &List, frame: &List) -> Result<Solution, AlignError> {
+        let mut best: Option<Solution> = None;
+        for attempt in 0..2 {
+            let stars = self.options.asterism_stars * (1 + 2 * attempt);
+            let neighbors = self.options.asterism_neighbors + 5 * attempt;
+            let bright = (reference.brightest(stars), frame.brightest(stars));
+            for suggestion in self.promising(&bright.0, &bright.1, neighbors) {
+                let Some(solution) = self.refine(&suggestion, &bright, (reference, frame)) else {
+                    continue;
+                };
+                if best
+                    .as_ref()
+                    .is_none_or(|b| solution.pairs.len() > b.pairs.len())
+                {
+                    best = Some(solution);
+                }
+            }
+            let all_tried = reference.stars.len().max(frame.stars.len()) <= stars;
+            if best
+                .as_ref()
+                .is_some_and(|b| self.is_no_chance(b, reference, frame))
+                || all_tried
+            {
+                break;
+            }
+        }
+        let matched = best.as_ref().map_or(0, |solution| solution.pairs.len());
+        let needed = best
+            .as_ref()
+            .map_or(self.needed, |b| self.more_than_chance(b, reference, frame));
+        best.filter(|_| matched >= needed)
+            .ok_or(AlignError::NoMatch {
+                matched,
+                found: frame.stars.len(),
+                reference: reference.stars.len(),
+                needed,
+            })
+    }
+
+    fn is_no_chance(&self, solution: &Solution, reference: &List, frame: &List) -> bool {
+        solution.pairs.len() >= self.more_than_chance(solution, reference, frame)
+    }
+
+    /// Pairs that chance does not give: three make the map, unrelated stars fall within the
+    /// tolerance of others at a rate that their number tells, and the best of many maps has
+    /// been chosen.
+    fn more_than_chance(&self, solution: &Solution, reference: &List, frame: &List) -> usize {
+        let area_px2 = (self.size.0 * self.size.1).max(1) as f64;
+        let radius_px = tolerance_px(&solution.fit);
+        let density = frame.stars.len() as f64 / area_px2;
+        let hit = (density * std::f64::consts::PI * radius_px * radius_px).min(1.0);
+        let expected = reference.stars.len() as f64 * hit;
+        self.needed
+            .max((3.0 + expected + 8.0 * expected.sqrt()).ceil() as usize)
+    }
+
+    /// The suggestions that most bright stars agree with.
+    fn promising(&self, reference: &List, frame: &List, neighbors: usize) -> Vec<Suggestion> {
+        let (a, b) = (reference.places(), frame.places());
+        let index = Neighbors::new(&b);
+        let found = suggestions(&a, &b, neighbors, self.options.max_scale_change);
+        let mut scored: Vec<(usize, Suggestion)> = Vec::new();
+        let (mut done, mut seen) = (0, std::collections::HashSet::new());
+        for suggestion in found {
+            if done == TRIED {
+                break;
+            }
+            // Two triangles with a side in common say nearly the same.
+            let mut key = suggestion.pairs;
+            key.sort_unstable();
+            if !seen.insert(key) {
+                continue;
+            }
+            done += 1;
+            if let Some(map) = self.similarity(&suggestion, &a, &b) {
+                scored.push((agreeing(&map, &suggestion, &a, &index), suggestion));
+            }
+        }
+        scored.sort_by_key(|(count, _)| std::cmp::Reverse(*count));
+        scored
+            .into_iter()
+            .take(REFINED)
+            .map(|(_, suggestion)| suggestion)
+            .collect()
+    }
+
+    fn similarity(
+        &self,
+        suggestion: &Suggestion,
+        reference: &[[f64; 2]],
+        frame: &[[f64; 2]],
+    ) -> Option<Homography> {
+        let pairs = suggestion.pairs.map(|(i, j)| Pair {
+            from: reference[i],
+            to: frame[j],
+            error_px: 1.0,
+        });
+        fit_robust(Model::Similarity, &pairs, suggestion.mirrored).map(|fit| fit.map)
+    }
+
+    /// Grows a suggestion to all stars: first the bright ones, with a tolerance that allows
+    /// for what a similarity cannot say, then the rest, as close as the fit is good.
+    fn refine(
+        &self,
+        suggestion: &Suggestion,
+        bright: &(List, List),
+        all: (&List, &List),
+    ) -> Option<Solution> {
+        const COARSE_PX: [f64; 6] = [30.0, 15.0, 8.0, 5.0, 3.0, 2.0];
+        const FINE_ROUNDS: usize = 4;
+        let (a, b) = (bright.0.places(), bright.1.places());
+        let mut map = self.similarity(suggestion, &a, &b)?;
+        let center = center(suggestion, &a);
+        let index = Neighbors::new(&b);
+        for (round, limit_px) in COARSE_PX.into_iter().enumerate() {
+            let reach = |place: [f64; 2]| {
+                let growing = growing_tolerance_px(place, center);
+                if round < 3 {
+                    growing.min(limit_px)
+                } else {
+                    limit_px
+                }
+            };
+            let pairs = pair_up(&map, &a, &index, &reach);
+            let places = self.pairs(&bright.0, &bright.1, &pairs);
+            map = fit_best(&places, self.size, suggestion.mirrored)?.map;
+        }
+        let (a, b) = (all.0.places(), all.1.places());
+        let index = Neighbors::new(&b);
+        let mut radius_px = 2.0;
+        let mut solution = None;
+        for _ in 0..FINE_ROUNDS {
+            let pairs = pair_up(&map, &a, &index, &|_| radius_px);
+            let pairs = without_saturated(all.0, all.1, pairs);
+            let places = self.pairs(all.0, all.1, &pairs);
+            let fit = fit_best(&places, self.size, suggestion.mirrored)?;
+            map = fit.map;
+            radius_px = tolerance_px(&fit).min(radius_px);
+            solution = Some(self.agreeing_pairs(fit, suggestion.mirrored, all, &pairs, &places));
+        }
+        solution
+    }
+
+    /// The pairs that are no outliers of a fit.
+    fn agreeing_pairs(
+        &self,
+        fit: Fit,
+        mirrored: bool,
+        (reference, frame): (&List, &List),
+        pairs: &[(usize, usize)],
+        places: &[Pair],
+    ) -> Solution {
+        /// A two-dimensional Gaussian is beyond this once in 3000.
+        const OUTLIER_SIGMAS: f64 = 4.0;
+        let agrees = |place: &Pair| {
+            place.residual_px(&fit.map) <= OUTLIER_SIGMAS * fit.scale * place.error_px
+        };
+        let kept = pairs.iter().zip(places).filter(|(_, place)| agrees(place));
+        let mut kept: Vec<((usize, usize), Pair)> = kept
+            .map(|(&(i, j), &place)| ((reference.stars[i].0, frame.stars[j].0), place))
+            .collect();
+        kept.sort_by_key(|(pair, _)| *pair);
+        let (pairs, places) = kept.into_iter().unzip();
+        Solution {
+            fit,
+            mirrored,
+            pairs,
+            places,
+        }
+    }
+
+    fn pairs(&self, reference: &List, frame: &List, pairs: &[(usize, usize)]) -> Vec<Pair> {
+        let pair = |&(i, j): &(usize, usize)| {
+            let (a, b) = (reference.stars[i].1, frame.stars[j].1);
+            Pair {
+                from: [a.x, a.y],
+                to: [b.x, b.y],
+                error_px: a.position_error_px().hypot(b.position_error_px()),
+            }
+        };
+        pairs.iter().map(pair).collect()
+    }
+}
+
+/// How far from its mapped place a star may be and still be the same, px.
+fn tolerance_px(fit: &Fit) -> f64 {
+    // The faintest stars err by about a third of a pixel.
+    const FAINT_PX: f64 = 0.35;
+    (4.0 * fit.scale * FAINT_PX).clamp(0.5, 2.0)
+}
+
+/// What a similarity through one triangle may be off at a place, px: its own error grows with
+/// the distance, and so does what lenses and a turning sky add.
+fn growing_tolerance_px(place: [f64; 2], center: [f64; 2]) -> f64 {
+    3.0 + 0.01 * (place[0] - center[0]).hypot(place[1] - center[1])
+}
+
+/// The middle of a suggestion's triangle on the reference.
+fn center(suggestion: &Suggestion, reference: &[[f64; 2]]) -> [f64; 2] {
+    let corners = suggestion.pairs.map(|(i, _)| reference[i]);
+    [0, 1].map(|axis| corners.iter().map(|corner| corner[axis]).sum::<f64>() / 3.0)
+}
+
+/// How many stars have a partner under a suggestion's map.
+fn agreeing(
+    map: &Homography,
+    suggestion: &Suggestion,
+    reference: &[[f64; 2]],
+    frame: &Neighbors<2>,
+) -> usize {
+    let center = center(suggestion, reference);
+    pair_up(map, reference, frame, &|place| {
+        growing_tolerance_px(place, center)
+    })
+    .len()
+}
+
+/// Pairs of nearest stars within reach, each star once, the closest first served.
+fn pair_up(
+    map: &Homography,
+    reference: &[[f64; 2]],
+    frame: &Neighbors<2>,
+    reach_px: &dyn Fn([f64; 2]) -> f64,
+) -> Vec<(usize, usize)> {
+    let mut near: Vec<(f64, usize, usize)> = reference
+        .iter()
+        .enumerate()
+        .filter_map(|(i, &place)| {
+            let (x, y) = map.apply(place[0], place[1]);
+            let (j, distance) = frame.nearest(&[x, y], reach_px(place))?;
+            Some((distance, i, j))
+        })
+        .collect();
+    near.sort_by(|a, b| a.0.total_cmp(&b.0).then((a.1, a.2).cmp(&(b.1, b.2))));
+    let mut taken = std::collections::HashSet::new();
+    near.into_iter()
+        .filter(|&(_, _, j)| taken.insert(j))
+        .map(|(_, i, j)| (i, j))
+        .collect()
+}
+
+/// Leaves out pairs with a saturated star where the others suffice for every model.
+fn without_saturated(
+    reference: &List,
+    frame: &List,
+    pairs: Vec<(usize, usize)>,
+) -> Vec<(usize, usize)> {
+    let sound =
+        |&(i, j): &(usize, usize)| !reference.stars[i].1.saturated && !frame.stars[j].1.saturated;
+    match pairs.iter().filter(|pair| sound(pair)).count() {
+        count if count >= Model::Homography.min_pairs() => {
+            pairs.into_iter().filter(sound).collect()
+        }
+        _ => pairs,
+    }
+}
+
+#[cfg(test)]
+#[path = "matching/tests.rs"]
+mod tests;
