@@ -93,9 +93,11 @@ impl Band {
         let cells = 1.0 / self.clump_deg.to_radians();
         let texture = field.at(direction.map(|component| component * cells));
         let profile = libm::exp(-0.5 * across * across) * (0.55 + 0.45 * texture);
-        // Dust is a thinner sheet in the same plane, where a second texture is strong.
-        let lane = field.at(direction.map(|component| component * cells * 1.3 + 40.0));
-        let sheet = libm::exp(-0.5 * (across / 0.55).powi(2));
+        // Dust is a thinner sheet in the same plane; its clouds are drawn out along it.
+        let height = dot(self.pole, direction);
+        let flattened = [0, 1, 2].map(|i| direction[i] + 1.5 * height * self.pole[i]);
+        let lane = field.at(flattened.map(|component| component * cells + 40.0));
+        let sheet = libm::exp(-0.5 * (across / 0.6).powi(2));
         (
             profile,
             self.dust_mag * sheet * smoothstep((lane - 0.42) / 0.25),

@@ -8,7 +8,7 @@ use rand::Rng;
 /// 86,164.0905 s.
 ///
 /// Source: IERS Conventions (2010), rotation rate 7.292115e-5 rad/s (from memory).
-pub const SIDEREAL_RATE_ARCSEC_PER_S: f64 = 360.0 * 3600.0 / 86_164.0905;
+pub const SIDEREAL_RATE_ARCSEC_PER_S: f64 = 360.0 * 3600.0 / 86_164.090_5;
 
 /// How the sky turns as the camera sees it: at one rate about one axis.
 ///
