@@ -1,0 +1,59 @@
+//! Smooth pictures, known on a lattice and interpolated between its nodes.
+
+/// Values on a square lattice over a picture, linear between the nodes.
+///
+/// For what varies over tens of pixels and is dear to compute: cloud, the band.
+#[derive(Clone, Debug)]
+pub(crate) struct Lattice<const CHANNELS: usize> {
+    columns: usize,
+    nodes: Vec<[f32; CHANNELS]>,
+}
+
+/// Distance of two nodes, px.
+const STEP_PX: usize = 8;
+
+impl<const CHANNELS: usize> Lattice<CHANNELS> {
+    /// A lattice over `width` by `height` pixels, with `value(x, y)` at its nodes.
+    pub(crate) fn new(
+        width: usize,
+        height: usize,
+        value: impl Fn(f64, f64) -> [f64; CHANNELS],
+    ) -> Self {
+        // One node beyond the last pixel, so that every pixel has four around it.
+        let (columns, rows) = (width / STEP_PX + 2, height / STEP_PX + 2);
+        let nodes = (0..rows * columns)
+            .map(|i| {
+                let (row, col) = (i / columns, i % columns);
+                let (x, y) = ((col * STEP_PX) as f64, (row * STEP_PX) as f64);
+                value(x, y).map(|channel| channel as f32)
+            })
+            .collect();
+        Self { columns, nodes }
+    }
+
+    /// The values at the nodes.
+    pub(crate) fn nodes(&self) -> impl Iterator<Item = &[f32; CHANNELS]> {
+        self.nodes.iter()
+    }
+
+    /// The value at a pixel; beyond the picture, that at its edge.
+    pub(crate) fn at(&self, x: f64, y: f64) -> [f32; CHANNELS] {
+        let rows = self.nodes.len() / self.columns;
+        let cell = |position: f64, n: usize| {
+            let scaled = (position / STEP_PX as f64).clamp(0.0, (n - 1) as f64);
+            let low = (scaled as usize).min(n - 2);
+            (low, (scaled - low as f64) as f32)
+        };
+        let (col, across) = cell(x, self.columns);
+        let (row, down) = cell(y, rows);
+        let node = |row: usize, col: usize| &self.nodes[row * self.columns + col];
+        std::array::from_fn(|channel| {
+            let line = |row| {
+                let (left, right) = (node(row, col)[channel], node(row, col + 1)[channel]);
+                left + across * (right - left)
+            };
+            let (top, bottom) = (line(row), line(row + 1));
+            top + down * (bottom - top)
+        })
+    }
+}

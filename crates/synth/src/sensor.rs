@@ -1,0 +1,221 @@
+//! The sensor: from expected electrons to recorded numbers.
+
+use crate::random::{Purpose, stream};
+use ndarray::Array2;
+use rand::Rng;
+use rand_distr::{Distribution, Exp1, Poisson, StandardNormal};
+use raw::{Cfa, Channel, Mosaic, Rect, SitePattern};
+use rayon::prelude::*;
+
+/// A sensor and what is behind it, linear up to saturation.
+///
+/// `DN = round(black + (e + read + row + DSNU) / gain)`, cut to the converter's range,
+/// where `e` is a Poisson number of light and dark electrons, at most the full well. The
+/// light is multiplied by the pixel's response, whose standard deviation is the PRNU.
+///
+/// Source: EMVA 1288 Release 3.1 (2016), linear camera model; its system gain K is
+/// `1 / gain_e_per_dn`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sensor {
+    /// Maker for the files' metadata.
+    pub make: String,
+    /// Model for the files' metadata.
+    pub model: String,
+    /// Distance between pixel centers, µm.
+    pub pitch_um: f64,
+    /// Filters.
+    pub cfa: Cfa,
+    /// Electrons per photon in R, G and B, lens and filters included.
+    pub efficiency: [f64; 3],
+    /// Gain, e⁻ per DN.
+    pub gain_e_per_dn: f64,
+    /// Standard deviation of one read, e⁻.
+    pub read_noise_e: f64,
+    /// Standard deviation of what a whole row shares in one read, e⁻.
+    pub row_noise_e: f64,
+    /// Dark current of an ordinary pixel, e⁻/s.
+    pub dark_current_e_per_s: f64,
+    /// Share of pixels that are hot, 0 to 1.
+    pub hot_fraction: f64,
+    /// Mean extra dark current of a hot pixel, e⁻/s; exponentially distributed.
+    pub hot_mean_e_per_s: f64,
+    /// Standard deviation of the pixels' response over its mean.
+    pub prnu: f64,
+    /// Standard deviation of the pixels' offsets, e⁻.
+    pub dsnu_e: f64,
+    /// Electrons a pixel can hold.
+    pub full_well_e: f64,
+    /// Number recorded without light, DN.
+    pub black_level_dn: u16,
+    /// Bits of the converter, 1 to 16.
+    pub bits: u8,
+    /// Sensitivity setting, a label.
+    pub iso: u16,
+    /// XYZ to camera R, G, B under D65, row by row.
+    pub color_matrix: [[f32; 3]; 3],
+}
+
+/// What is fixed in a sensor, pixel by pixel.
+#[derive(Clone, Debug)]
+pub struct SensorMaps {
+    /// Response over its mean.
+    pub response: Array2<f32>,
+    /// Offset, e⁻.
+    pub offset_e: Array2<f32>,
+    /// Pixels with extra dark current, row by row.
+    pub hot_pixels: Vec<HotPixel>,
+}
+
+/// A pixel with a dark current of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HotPixel {
+    /// Column.
+    pub x: usize,
+    /// Row.
+    pub y: usize,
+    /// Dark current above that of an ordinary pixel, e⁻/s.
+    pub rate_e_per_s: f64,
+}
+
+impl Sensor {
+    /// Value at which a pixel is saturated, DN: a full well, or the converter's last number.
+    pub fn white_level_dn(&self) -> u16 {
+        let full_well_dn = f64::from(self.black_level_dn) + self.full_well_e / self.gain_e_per_dn;
+        full_well_dn.floor().min(f64::from(self.last_dn())) as u16
+    }
+
+    fn last_dn(&self) -> u16 {
+        ((1u32 << self.bits) - 1) as u16
+    }
+
+    /// What is fixed in a sensor of this kind with `width` by `height` pixels.
+    pub fn maps(&self, seed: u64, width: usize, height: usize) -> SensorMaps {
+        let normal_map = |purpose, mean: f64, sigma: f64| {
+            let mut map = Array2::<f32>::zeros((height, width));
+            rows_of(&mut map).for_each(|(row, values)| {
+                let mut rng = stream(seed, purpose, 0, row);
+                for value in values {
+                    let normal: f64 = StandardNormal.sample(&mut rng);
+                    *value = (mean + sigma * normal) as f32;
+                }
+            });
+            map
+        };
+        SensorMaps {
+            response: normal_map(Purpose::PixelResponse, 1.0, self.prnu),
+            offset_e: normal_map(Purpose::DarkSignal, 0.0, self.dsnu_e),
+            hot_pixels: self.hot_pixels(seed, width, height),
+        }
+    }
+
+    /// The hot pixels, row by row; each at most once.
+    fn hot_pixels(&self, seed: u64, width: usize, height: usize) -> Vec<HotPixel> {
+        let n = (self.hot_fraction * (width * height) as f64).round() as usize;
+        let mut rng = stream(seed, Purpose::HotPixels, 0, 0);
+        let mut pixels = std::collections::BTreeMap::new();
+        for _ in 0..n {
+            let site = (rng.random_range(0..height), rng.random_range(0..width));
+            let exponential: f64 = Exp1.sample(&mut rng);
+            pixels.insert(site, self.hot_mean_e_per_s * exponential);
+        }
+        pixels
+            .into_iter()
+            .map(|((y, x), rate_e_per_s)| HotPixel { x, y, rate_e_per_s })
+            .collect()
+    }
+
+    /// One exposure.
+    ///
+    /// - `light_e`: expected electrons of light in R, G and B at every pixel; `None` is darkness.
+    /// - `shot`: number of the exposure; each has noise of its own.
+    ///
+    /// # Panics
+    ///
+    /// When the planes of `light_e` and `maps` differ in shape.
+    pub fn expose(
+        &self,
+        maps: &SensorMaps,
+        light_e: Option<&[Array2<f32>; 3]>,
+        exposure_s: f64,
+        seed: u64,
+        shot: usize,
+    ) -> Mosaic {
+        let shape = maps.response.dim();
+        for plane in light_e.into_iter().flatten() {
+            assert_eq!(plane.dim(), shape, "light and sensor differ in shape");
+        }
+        let (height, width) = shape;
+        let mut data = Array2::<u16>::zeros(shape);
+        rows_of(&mut data).for_each(|(row, out)| {
+            let mut expected_e = vec![self.dark_current_e_per_s * exposure_s; width];
+            if let Some(planes) = light_e {
+                for (col, value) in expected_e.iter_mut().enumerate() {
+                    let plane = &planes[channel_index(self.cfa.at(row, col))];
+                    *value += f64::from(plane[[row, col]] * maps.response[[row, col]]);
+                }
+            }
+            for hot in maps.hot_in_row(row) {
+                expected_e[hot.x] += hot.rate_e_per_s * exposure_s;
+            }
+            let mut rng = stream(seed, Purpose::Exposure, shot, row);
+            let row_e = self.row_noise_e * normal(&mut rng);
+            for (col, (value, expected)) in out.iter_mut().zip(expected_e).enumerate() {
+                let well_e = poisson(expected, &mut rng).min(self.full_well_e);
+                let read_e = self.read_noise_e * normal(&mut rng);
+                let offset_e = f64::from(maps.offset_e[[row, col]]);
+                *value = self.convert(well_e + read_e + row_e + offset_e);
+            }
+        });
+        Mosaic {
+            data,
+            cfa: self.cfa.clone(),
+            black_level_dn: SitePattern::uniform(f32::from(self.black_level_dn)),
+            white_level_dn: SitePattern::uniform(f32::from(self.white_level_dn())),
+            active_area: Rect::of_size(width, height),
+        }
+    }
+
+    /// The converter: rounds, and cuts to what it can say.
+    fn convert(&self, electrons: f64) -> u16 {
+        let dn = f64::from(self.black_level_dn) + electrons / self.gain_e_per_dn;
+        dn.round_ties_even().clamp(0.0, f64::from(self.last_dn())) as u16
+    }
+}
+
+impl SensorMaps {
+    /// The hot pixels of one row.
+    fn hot_in_row(&self, row: usize) -> &[HotPixel] {
+        let start = self.hot_pixels.partition_point(|pixel| pixel.y < row);
+        let end = self.hot_pixels.partition_point(|pixel| pixel.y <= row);
+        &self.hot_pixels[start..end]
+    }
+}
+
+/// Index of a channel's plane among R, G and B; a sensor without filters sees the green one.
+pub(crate) fn channel_index(channel: Channel) -> usize {
+    match channel {
+        Channel::R => 0,
+        Channel::G | Channel::Mono => 1,
+        Channel::B => 2,
+    }
+}
+
+/// The rows of a picture, in parallel.
+pub(crate) fn rows_of<T: Send>(
+    picture: &mut Array2<T>,
+) -> impl IndexedParallelIterator<Item = (usize, &mut [T])> {
+    let width = picture.ncols().max(1);
+    let values = picture
+        .as_slice_mut()
+        .expect("made here, in standard layout");
+    values.par_chunks_mut(width).enumerate()
+}
+
+fn normal(rng: &mut impl Rng) -> f64 {
+    StandardNormal.sample(rng)
+}
+
+/// A Poisson number of the given mean, exact at every mean; 0 where the mean is not positive.
+fn poisson(mean: f64, rng: &mut impl Rng) -> f64 {
+    Poisson::new(mean).map_or(0.0, |distribution| distribution.sample(rng))
+}

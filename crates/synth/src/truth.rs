@@ -1,0 +1,288 @@
+//! `truth.json`: all that is known of a scene, in words a test can read.
+//!
+//! Pixel coordinates have the center of the first pixel at (0, 0), x right, y down.
+
+use crate::rotation::Matrix;
+use crate::scene::Damage;
+use crate::{Shot, Simulator};
+use raw::FrameKind;
+use serde::Serialize;
+
+/// The truth of a scene.
+#[derive(Clone, Debug, Serialize)]
+pub struct Truth {
+    /// Name of the scene.
+    pub scene: String,
+    /// The invented place.
+    pub place: String,
+    /// Seed.
+    pub seed: u64,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// The light that positions refer to, counted from 0.
+    pub reference_light: usize,
+    /// The lens.
+    pub lens: LensTruth,
+    /// The sensor.
+    pub sensor: SensorTruth,
+    /// Axis and rate of the sky's turn in the camera's axes (X right, Y down, Z ahead).
+    pub mount: MountTruth,
+    /// All files, in the order they were taken.
+    pub frames: Vec<FrameTruth>,
+    /// Files that are no frames.
+    pub foreign_files: Vec<String>,
+    /// Files with noise-free planes.
+    pub planes: Vec<PlaneTruth>,
+    /// Stars, brightest first.
+    pub stars: Vec<StarTruth>,
+    /// Hot pixels, row by row.
+    pub hot_pixels: Vec<HotPixelTruth>,
+}
+
+/// The lens.
+#[derive(Clone, Debug, Serialize)]
+pub struct LensTruth {
+    /// Name.
+    pub model: String,
+    /// Projection.
+    pub projection: &'static str,
+    /// Focal length, mm.
+    pub focal_length_mm: f64,
+    /// Focal length, px.
+    pub focal_length_px: f64,
+    /// Optical axis, px.
+    pub principal_point_px: [f64; 2],
+    /// Pixel scale at the center, arcsec.
+    pub pixel_scale_arcsec: f64,
+    /// FWHM of a star at the center before pixels and trailing widen it, px.
+    pub fwhm_px: f64,
+    /// Growth of the FWHM at the corner, as a fraction.
+    pub fwhm_growth: f64,
+}
+
+/// The sensor; units in the names.
+#[derive(Clone, Debug, Serialize)]
+#[allow(
+    missing_docs,
+    reason = "as in `Sensor`, where every field is described"
+)]
+pub struct SensorTruth {
+    pub cfa: String,
+    pub gain_e_per_dn: f64,
+    pub read_noise_e: f64,
+    pub row_noise_e: f64,
+    pub dark_current_e_per_s: f64,
+    pub prnu: f64,
+    pub dsnu_e: f64,
+    pub full_well_e: f64,
+    pub black_level_dn: u16,
+    pub white_level_dn: u16,
+    pub bits: u8,
+    pub efficiency: [f64; 3],
+}
+
+/// How the sky turns.
+#[derive(Clone, Debug, Serialize)]
+pub struct MountTruth {
+    /// Axis; right-handed.
+    pub axis: [f64; 3],
+    /// Rate, arcsec/s.
+    pub rate_arcsec_per_s: f64,
+}
+
+/// One file.
+#[derive(Clone, Debug, Serialize)]
+pub struct FrameTruth {
+    /// The file, from the scene's folder, with `/`.
+    pub file: String,
+    /// Light, dark, flat or bias.
+    pub kind: &'static str,
+    /// Shutter-open time, s.
+    pub exposure_s: f64,
+    /// When the shutter opened, on the camera's clock.
+    pub start: String,
+    /// What is wrong with the file: `truncated`, `jpeg`, `empty`, or nothing.
+    pub damage: Option<&'static str>,
+    /// What only lights have.
+    #[serde(flatten)]
+    pub light: Option<LightTruth>,
+}
+
+/// What only lights have.
+#[derive(Clone, Debug, Serialize)]
+pub struct LightTruth {
+    /// From the reference light's pixels to this light's, at mid-exposure.
+    pub homography: Matrix,
+    /// Mean share of the starlight that comes through the cloud.
+    pub transparency_mean: f64,
+    /// Least share.
+    pub transparency_min: f64,
+    /// Satellites: start and end, px.
+    pub satellites: Vec<[[f64; 2]; 2]>,
+}
+
+/// A file with one noise-free plane of the reference light: `f32`, little-endian, row by row.
+#[derive(Clone, Debug, Serialize)]
+pub struct PlaneTruth {
+    /// The file, from the scene's folder, with `/`.
+    pub file: String,
+    /// `R`, `G`, `B`, or `illumination`.
+    pub content: &'static str,
+    /// Unit of the values.
+    pub unit: &'static str,
+}
+
+/// A star in the reference light.
+#[derive(Clone, Debug, Serialize)]
+pub struct StarTruth {
+    /// Column, px, at mid-exposure; may lie beyond the picture.
+    pub x: f64,
+    /// Row, px.
+    pub y: f64,
+    /// Visual magnitude.
+    pub magnitude: f64,
+    /// Electrons in one light in R, G and B, before vignetting and cloud.
+    pub electrons: [f64; 3],
+}
+
+/// A hot pixel.
+#[derive(Clone, Debug, Serialize)]
+pub struct HotPixelTruth {
+    /// Column.
+    pub x: usize,
+    /// Row.
+    pub y: usize,
+    /// Dark current above that of an ordinary pixel, e⁻/s.
+    pub rate_e_per_s: f64,
+}
+
+impl Truth {
+    /// The truth of a scene; `foreign_files` and `planes` are as they were written.
+    pub fn of(simulator: &Simulator, foreign_files: Vec<String>, planes: Vec<PlaneTruth>) -> Self {
+        let scene = simulator.scene();
+        let frames = scene.shots();
+        Self {
+            scene: scene.name.clone(),
+            place: scene.place.clone(),
+            seed: scene.seed,
+            width: scene.width,
+            height: scene.height,
+            reference_light: 0,
+            lens: lens(simulator),
+            sensor: sensor(simulator),
+            mount: MountTruth {
+                axis: scene.mount.axis,
+                rate_arcsec_per_s: scene.mount.rate_arcsec_per_s,
+            },
+            frames: frames.iter().map(|shot| frame(simulator, shot)).collect(),
+            foreign_files,
+            planes,
+            stars: stars(simulator),
+            hot_pixels: hot_pixels(simulator),
+        }
+    }
+}
+
+fn lens(simulator: &Simulator) -> LensTruth {
+    let (lens, projection) = (&simulator.scene().lens, simulator.projection());
+    LensTruth {
+        model: lens.model.clone(),
+        projection: "rectilinear",
+        focal_length_mm: lens.focal_length_mm,
+        focal_length_px: projection.focal_length_px,
+        principal_point_px: projection.principal_point_px,
+        pixel_scale_arcsec: projection.pixel_scale_arcsec(),
+        fwhm_px: lens.fwhm_px,
+        fwhm_growth: lens.fwhm_growth,
+    }
+}
+
+fn sensor(simulator: &Simulator) -> SensorTruth {
+    let sensor = &simulator.scene().sensor;
+    SensorTruth {
+        cfa: sensor
+            .cfa
+            .values()
+            .iter()
+            .map(|site| site.letter())
+            .collect(),
+        gain_e_per_dn: sensor.gain_e_per_dn,
+        read_noise_e: sensor.read_noise_e,
+        row_noise_e: sensor.row_noise_e,
+        dark_current_e_per_s: sensor.dark_current_e_per_s,
+        prnu: sensor.prnu,
+        dsnu_e: sensor.dsnu_e,
+        full_well_e: sensor.full_well_e,
+        black_level_dn: sensor.black_level_dn,
+        white_level_dn: sensor.white_level_dn(),
+        bits: sensor.bits,
+        efficiency: sensor.efficiency,
+    }
+}
+
+fn frame(simulator: &Simulator, shot: &Shot) -> FrameTruth {
+    let is_light = shot.kind == FrameKind::Light;
+    FrameTruth {
+        file: slashed(&shot.path),
+        kind: shot.kind.name(),
+        exposure_s: shot.exposure_s,
+        start: shot.start.to_string(),
+        damage: shot.damage.map(|damage| match damage {
+            Damage::Truncated => "truncated",
+            Damage::Jpeg => "jpeg",
+            Damage::Empty => "empty",
+        }),
+        light: is_light.then(|| light(simulator, shot.number)),
+    }
+}
+
+fn light(simulator: &Simulator, index: usize) -> LightTruth {
+    let scene = simulator.scene();
+    let (transparency_mean, transparency_min) = simulator.transparency(index);
+    let passing = scene
+        .satellites
+        .iter()
+        .filter(|satellite| satellite.light == index);
+    LightTruth {
+        homography: simulator.homography(index),
+        transparency_mean,
+        transparency_min,
+        satellites: passing
+            .map(|satellite| satellite.ends_px(scene.width, scene.height))
+            .collect(),
+    }
+}
+
+fn stars(simulator: &Simulator) -> Vec<StarTruth> {
+    let scene = simulator.scene();
+    let placed = simulator.stars().iter().filter_map(|star| {
+        let (x, y) = simulator.projection().project(star.direction)?;
+        let rates = star.electrons_per_s(&scene.lens, &scene.sensor);
+        Some(StarTruth {
+            x,
+            y,
+            magnitude: star.magnitude,
+            electrons: rates.map(|rate| rate * scene.exposure_s),
+        })
+    });
+    placed.collect()
+}
+
+fn hot_pixels(simulator: &Simulator) -> Vec<HotPixelTruth> {
+    let pixels = simulator.maps().hot_pixels.iter();
+    pixels
+        .map(|pixel| HotPixelTruth {
+            x: pixel.x,
+            y: pixel.y,
+            rate_e_per_s: pixel.rate_e_per_s,
+        })
+        .collect()
+}
+
+/// A path as it is written down, the same on every system.
+pub(crate) fn slashed(path: &std::path::Path) -> String {
+    let parts: Vec<_> = path.iter().map(|part| part.to_string_lossy()).collect();
+    parts.join("/")
+}

@@ -1,0 +1,195 @@
+//! A scene as files in a folder.
+//!
+//! ```text
+//! lights/shot_0001.dng …    the lights, and in one-folder scenes everything else
+//! darks/ flats/ bias/       calibration frames, numbered on
+//! truth/truth.json          see [`Truth`](crate::Truth)
+//! truth/reference_r.f32 …   the reference light without noise
+//! ```
+
+use crate::dng::{DngInfo, encode_dng};
+use crate::scene::Damage;
+use crate::truth::{PlaneTruth, Truth, slashed};
+use crate::{Scene, Shot, Simulator, SynthError, Weather};
+use ndarray::Array2;
+use std::fs::{self, OpenOptions};
+use std::io::{ErrorKind, Write};
+use std::path::{Path, PathBuf};
+
+/// What was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// Folder of the lights.
+    pub lights: PathBuf,
+    /// The truth.
+    pub truth: PathBuf,
+    /// All files, the truth last.
+    pub files: Vec<PathBuf>,
+}
+
+/// How far the writing has come.
+#[derive(Clone, Copy, Debug)]
+pub struct Progress<'a> {
+    /// Shots written.
+    pub done: usize,
+    /// Shots in all.
+    pub total: usize,
+    /// The file just written.
+    pub path: &'a Path,
+}
+
+/// Share of a truncated file that is left.
+const TRUNCATED_TO: f64 = 0.4;
+/// What stands under a raw's name when it is a JPEG.
+const FOREIGN_JPEG: &[u8] = include_bytes!("../assets/gray_16x16.jpg");
+const FOREIGN_TEXT: &str = "Clouds from the west after midnight. Tripod at the cairn.\n";
+
+/// Makes a scene and writes it into `folder`, which is made if need be. Files that are
+/// there already are never touched.
+///
+/// # Errors
+///
+/// When the scene makes no sense, a file exists already, or the disk refuses. Files
+/// written before stay; none is left half-written.
+pub fn write_scene(
+    scene: &Scene,
+    folder: &Path,
+    mut progress: impl FnMut(Progress<'_>),
+) -> Result<Written, SynthError> {
+    let simulator = Simulator::new(scene)?;
+    let mut files = Vec::new();
+    let shots = scene.shots();
+    for (done, shot) in shots.iter().enumerate() {
+        let path = folder.join(&shot.path);
+        put(&path, &shot_bytes(&simulator, shot)?)?;
+        progress(Progress {
+            done: done + 1,
+            total: shots.len(),
+            path: &path,
+        });
+        files.push(path);
+    }
+    let mut foreign = Vec::new();
+    for number in 1..=scene.faults.foreign_text {
+        let name = Path::new("lights").join(format!("notes_{number}.txt"));
+        put(&folder.join(&name), FOREIGN_TEXT.as_bytes())?;
+        files.push(folder.join(&name));
+        foreign.push(slashed(&name));
+    }
+    let planes = write_planes(&simulator, folder, &mut files)?;
+    let truth = folder.join("truth/truth.json");
+    put(
+        &truth,
+        &serde_json::to_vec(&Truth::of(&simulator, foreign, planes))?,
+    )?;
+    files.push(truth.clone());
+    Ok(Written {
+        lights: folder.join("lights"),
+        truth,
+        files,
+    })
+}
+
+/// The bytes of a shot's file, damaged as the scene wants it.
+fn shot_bytes(simulator: &Simulator, shot: &Shot) -> Result<Vec<u8>, SynthError> {
+    match shot.damage {
+        Some(Damage::Empty) => return Ok(Vec::new()),
+        Some(Damage::Jpeg) => return Ok(FOREIGN_JPEG.to_vec()),
+        Some(Damage::Truncated) | None => {}
+    }
+    let info = dng_info(simulator.scene(), shot);
+    let mut bytes = encode_dng(&simulator.render(shot)?.mosaic, &info)?;
+    if shot.damage.is_some() {
+        bytes.truncate((bytes.len() as f64 * TRUNCATED_TO) as usize);
+    }
+    Ok(bytes)
+}
+
+/// What the file of a shot says of it.
+pub(crate) fn dng_info(scene: &Scene, shot: &Shot) -> DngInfo {
+    let largest = scene
+        .sensor
+        .efficiency
+        .iter()
+        .copied()
+        .fold(f64::MIN_POSITIVE, f64::max);
+    DngInfo {
+        make: scene.sensor.make.clone(),
+        model: scene.sensor.model.clone(),
+        lens: scene.lens.model.clone(),
+        exposure_s: shot.exposure_s,
+        iso: scene.sensor.iso,
+        f_number: scene.lens.f_number,
+        focal_length_mm: scene.lens.focal_length_mm,
+        captured: shot.start,
+        utc_offset_h: scene.utc_offset_h,
+        color_matrix: scene.sensor.color_matrix,
+        neutral: scene.sensor.efficiency.map(|value| value / largest),
+    }
+}
+
+/// The reference light without noise, cloud and satellites, and the lens's illumination.
+fn write_planes(
+    simulator: &Simulator,
+    folder: &Path,
+    files: &mut Vec<PathBuf>,
+) -> Result<Vec<PlaneTruth>, SynthError> {
+    if simulator.scene().frames == 0 {
+        return Ok(Vec::new());
+    }
+    let gain = simulator.scene().sensor.gain_e_per_dn as f32;
+    let light = simulator.expected_light(0, Weather::Clear)?;
+    let [red, green, blue] = light.map(|plane| plane / gain);
+    let planes = [
+        ("reference_r.f32", "R", "DN above black", red),
+        ("reference_g.f32", "G", "DN above black", green),
+        ("reference_b.f32", "B", "DN above black", blue),
+        (
+            "illumination.f32",
+            "illumination",
+            "over the center",
+            simulator.illumination(),
+        ),
+    ];
+    let mut described = Vec::new();
+    for (name, content, unit, plane) in planes {
+        let name = Path::new("truth").join(name);
+        put(&folder.join(&name), &little_endian(&plane))?;
+        files.push(folder.join(&name));
+        described.push(PlaneTruth {
+            file: slashed(&name),
+            content,
+            unit,
+        });
+    }
+    Ok(described)
+}
+
+fn little_endian(plane: &Array2<f32>) -> Vec<u8> {
+    plane.iter().flat_map(|value| value.to_le_bytes()).collect()
+}
+
+/// Writes a new file; takes it away again when that fails half-way.
+fn put(path: &Path, bytes: &[u8]) -> Result<(), SynthError> {
+    let io = |source: std::io::Error| SynthError::Io {
+        path: path.to_owned(),
+        source,
+    };
+    if let Some(parent) = path.parent() {
+        fs::create_dir_all(parent).map_err(io)?;
+    }
+    let mut file = match OpenOptions::new().write(true).create_new(true).open(path) {
+        Ok(file) => file,
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+            return Err(SynthError::Exists {
+                path: path.to_owned(),
+            });
+        }
+        Err(error) => return Err(io(error)),
+    };
+    file.write_all(bytes).map_err(|error| {
+        // Ours, made a moment ago; that it cannot be removed adds nothing to the error.
+        let _ = fs::remove_file(path);
+        io(error)
+    })
+}

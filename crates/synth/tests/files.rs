@@ -1,0 +1,394 @@
+//! What stands in the files, as other programs read it.
+
+use exif::{In, Tag, Value};
+use raw::{Cfa, FrameKind, Mosaic, Rect, SitePattern};
+use std::fs;
+use std::path::Path;
+use synth::{DngInfo, Layout, Scene, Simulator, SynthError, encode_dng, write_scene};
+
+/// Colors as rawloader numbers them.
+const RGGB: [&str; 4] = ["RGGB", "GRBG", "GBRG", "BGGR"];
+
+fn small(name: &str) -> Scene {
+    let mut scene = Scene::named(name).expect("a known scene");
+    (scene.width, scene.height) = (96, 64);
+    scene.frames = scene.frames.min(8);
+    scene
+}
+
+fn info() -> DngInfo {
+    DngInfo {
+        make: "Lumholt".into(),
+        model: "Lumholt N24".into(),
+        lens: "Lumholt 24mm f/1.4".into(),
+        exposure_s: 4.0,
+        iso: 800,
+        f_number: 1.4,
+        focal_length_mm: 24.0,
+        captured: jiff::civil::date(2026, 1, 17).at(23, 59, 58, 50_000_000),
+        utc_offset_h: 1,
+        color_matrix: [[0.7, -0.15, -0.07], [-0.42, 1.22, 0.22], [-0.08, 0.2, 0.62]],
+        neutral: [0.415, 1.0, 0.7525],
+    }
+}
+
+/// Every value once, in an order that no shift or swap of bytes leaves alone.
+fn pattern(width: usize, height: usize, letters: &str, black_dn: Vec<f32>) -> Mosaic {
+    Mosaic {
+        data: ndarray::Array2::from_shape_fn((height, width), |(row, col)| {
+            ((row * width + col) * 40_503 % 65_521) as u16
+        }),
+        cfa: Cfa::bayer(letters).expect("a Bayer array"),
+        black_level_dn: SitePattern::new(2, black_dn).expect("a pattern of whole rows"),
+        white_level_dn: SitePattern::uniform(15_000.0),
+        active_area: Rect::of_size(width, height),
+    }
+}
+
+fn decode(bytes: &[u8]) -> rawloader::RawImage {
+    rawloader::decode(&mut std::io::Cursor::new(bytes)).expect("rawloader reads it")
+}
+
+fn values(image: &rawloader::RawImage) -> &[u16] {
+    match &image.data {
+        rawloader::RawImageData::Integer(values) => values,
+        rawloader::RawImageData::Float(_) => panic!("the file holds whole numbers"),
+    }
+}
+
+#[test]
+fn rawloader_reads_back_the_mosaic_levels_and_filters() {
+    for (letters, (width, height)) in RGGB.into_iter().zip([(64, 48), (33, 21), (40, 7), (2, 2)]) {
+        let mosaic = pattern(width, height, letters, vec![512.0, 513.0, 514.0, 515.0]);
+        let image = decode(&encode_dng(&mosaic, &info()).expect("it fits"));
+        assert_eq!((image.width, image.height, image.cpp), (width, height, 1));
+        assert!(values(&image).iter().eq(mosaic.data.iter()), "{letters}");
+        assert_eq!(image.cfa.name, letters);
+        assert_eq!(image.blacklevels, [512, 513, 514, 515]);
+        assert_eq!(image.whitelevels[0], 15_000);
+        assert_eq!(image.crops, [0; 4]);
+        assert_eq!(&image.xyz_to_cam[..3], &info().color_matrix);
+        assert_eq!(image.wb_coeffs[1] / image.wb_coeffs[0], 0.415);
+    }
+}
+
+#[test]
+fn the_exif_says_how_the_frame_was_taken() {
+    let mosaic = pattern(16, 12, "RGGB", vec![512.0; 4]);
+    for (exposure_s, want) in [
+        (4.0, (4000, 1000)),
+        (1.0 / 8000.0, (1, 8000)),
+        (0.5, (500, 1000)),
+    ] {
+        let bytes = encode_dng(
+            &mosaic,
+            &DngInfo {
+                exposure_s,
+                ..info()
+            },
+        )
+        .expect("it fits");
+        let exif = exif::Reader::new()
+            .read_from_container(&mut std::io::Cursor::new(bytes))
+            .expect("the EXIF is readable");
+        let text = |tag| {
+            let field = exif.get_field(tag, In::PRIMARY).expect("the tag is there");
+            match &field.value {
+                Value::Ascii(lines) => String::from_utf8_lossy(&lines[0]).into_owned(),
+                other => format!("{other:?}"),
+            }
+        };
+        let rational = |tag| match &exif.get_field(tag, In::PRIMARY).expect("the tag").value {
+            Value::Rational(values) => (values[0].num, values[0].denom),
+            other => panic!("{other:?} is no fraction"),
+        };
+        assert_eq!(text(Tag::Make), "Lumholt");
+        assert_eq!(text(Tag::Model), "Lumholt N24");
+        assert_eq!(text(Tag::LensModel), "Lumholt 24mm f/1.4");
+        assert_eq!(text(Tag::DateTimeOriginal), "2026:01:17 23:59:58");
+        assert_eq!(text(Tag::SubSecTimeOriginal), "050");
+        assert_eq!(text(Tag::OffsetTimeOriginal), "+01:00");
+        assert_eq!(rational(Tag::ExposureTime), want);
+        assert_eq!(rational(Tag::FNumber), (1400, 1000));
+        assert_eq!(rational(Tag::FocalLength), (24_000, 1000));
+        let number = |tag| {
+            exif.get_field(tag, In::PRIMARY)
+                .and_then(|f| f.value.get_uint(0))
+        };
+        assert_eq!(number(Tag::PhotographicSensitivity), Some(800));
+        assert_eq!(number(Tag::Orientation), Some(1));
+    }
+}
+
+#[test]
+fn a_written_light_is_the_rendered_light() {
+    let scene = small("tripod-burst");
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let mut seen = Vec::new();
+    let written = write_scene(&scene, folder.path(), |progress| {
+        seen.push((progress.done, progress.total, progress.path.to_owned()));
+    })
+    .expect("the scene is written");
+    assert_eq!(seen.len(), 8);
+    assert_eq!((seen[7].0, seen[7].1), (8, 8));
+    let simulator = Simulator::new(&scene).expect("a sound scene");
+    for (index, (_, _, path)) in seen.iter().enumerate() {
+        let image = decode(&fs::read(path).expect("the file is there"));
+        let light = simulator.light(index).expect("a light");
+        assert!(
+            values(&image).iter().eq(light.mosaic.data.iter()),
+            "light {index}"
+        );
+    }
+    assert!(written.files.iter().all(|file| file.exists()));
+    assert_eq!(written.lights, folder.path().join("lights"));
+}
+
+#[test]
+fn the_truth_is_read_back_as_it_was_put_in() {
+    let scene = small("faults");
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let written = write_scene(&scene, folder.path(), |_| ()).expect("the scene is written");
+    let text = fs::read_to_string(&written.truth).expect("the truth is there");
+    let truth: serde_json::Value = serde_json::from_str(&text).expect("the truth is JSON");
+    assert_eq!(truth["sensor"]["gain_e_per_dn"], 0.4);
+    assert_eq!(truth["width"], 96);
+    let frames = truth["frames"].as_array().expect("a list");
+    assert_eq!(frames.len(), 8 + scene.calibration.darks);
+    assert_eq!(frames[0]["homography"][0][0], 1.0);
+    assert_eq!(frames[2]["satellites"][0][1][0], 1.05 * 95.0);
+    assert!(frames[8]["homography"].is_null(), "a dark has no pose");
+    let kinds: Vec<_> = frames.iter().map(|frame| frame["kind"].as_str()).collect();
+    assert_eq!(
+        kinds[7..],
+        [Some("light"), Some("dark"), Some("dark"), Some("dark")]
+    );
+    for plane in truth["planes"].as_array().expect("a list") {
+        let file = folder.path().join(plane["file"].as_str().expect("a name"));
+        assert_eq!(fs::metadata(file).expect("the plane").len(), 96 * 64 * 4);
+    }
+}
+
+#[test]
+fn the_noise_free_planes_are_what_lights_average_to() {
+    // The mean of n lights of a still sky, black and dark current removed, against the
+    // expected DN in the planes' files.
+    const N: usize = 60;
+    let mut scene = small("tracked");
+    scene.mount = synth::Mount::tracked([0.0, 0.0, 1.0], 0.0);
+    (
+        scene.sensor.prnu,
+        scene.sensor.dsnu_e,
+        scene.sensor.hot_fraction,
+    ) = (0.0, 0.0, 0.0);
+    scene.sensor.row_noise_e = 0.0;
+    scene.frames = N;
+    scene.exposure_s = 2.0;
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    write_scene(
+        &Scene {
+            frames: 1,
+            ..scene.clone()
+        },
+        folder.path(),
+        |_| (),
+    )
+    .expect("written");
+    let planes = ["r", "g", "b"].map(|name| {
+        let bytes = fs::read(folder.path().join(format!("truth/reference_{name}.f32")));
+        let bytes = bytes.expect("the plane is there");
+        let values = bytes
+            .chunks_exact(4)
+            .map(|v| f32::from_le_bytes([v[0], v[1], v[2], v[3]]));
+        values.map(f64::from).collect::<Vec<_>>()
+    });
+    let simulator = Simulator::new(&Scene {
+        frames: N,
+        ..scene.clone()
+    })
+    .expect("sound");
+    let mut sum = vec![0.0; 96 * 64];
+    for index in 0..N {
+        let light = simulator.light(index).expect("a light").mosaic;
+        for (sum, &value) in sum.iter_mut().zip(&light.data) {
+            *sum += f64::from(value) - f64::from(scene.sensor.black_level_dn);
+        }
+    }
+    let sensor = &scene.sensor;
+    let dark_dn = sensor.dark_current_e_per_s * scene.exposure_s / sensor.gain_e_per_dn;
+    let mut chi2 = 0.0;
+    let mut n = 0.0;
+    for (i, &sum) in sum.iter().enumerate() {
+        let channel = match sensor.cfa.at(i / 96, i % 96) {
+            raw::Channel::R => 0,
+            raw::Channel::B => 2,
+            _ => 1,
+        };
+        let want = planes[channel][i] + dark_dn;
+        if want > 10_000.0 {
+            continue; // near saturation the mean is cut
+        }
+        let shot = want / sensor.gain_e_per_dn;
+        let read = (sensor.read_noise_e / sensor.gain_e_per_dn).powi(2) + 1.0 / 12.0;
+        chi2 += (sum / N as f64 - want).powi(2) / ((shot + read) / N as f64);
+        n += 1.0;
+    }
+    // chi²/n has mean 1 and variance 2/n.
+    let deviation = (chi2 / n - 1.0) / (2.0f64 / n).sqrt();
+    assert!(
+        n > 6000.0 && deviation.abs() < 4.0,
+        "chi² {} of {n}, {deviation} sigma",
+        chi2 / n
+    );
+}
+
+#[test]
+fn damaged_files_stand_among_the_lights() {
+    let mut scene = small("faults");
+    scene.frames = 12;
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    write_scene(&scene, folder.path(), |_| ()).expect("the scene is written");
+    let (mut truncated, mut jpeg, mut empty, mut sound) = (0, 0, 0, 0);
+    for shot in scene.shots() {
+        let bytes = fs::read(folder.path().join(&shot.path)).expect("the file is there");
+        match shot.damage {
+            Some(synth::Damage::Truncated) => {
+                assert!(bytes.starts_with(b"II*\0") && bytes.len() < 96 * 64 * 2);
+                truncated += 1;
+            }
+            Some(synth::Damage::Jpeg) => {
+                assert!(bytes.starts_with(b"\xff\xd8\xff") && bytes.ends_with(b"\xff\xd9"));
+                jpeg += 1;
+            }
+            Some(synth::Damage::Empty) => {
+                assert!(bytes.is_empty());
+                empty += 1;
+            }
+            None => {
+                assert_eq!(values(&decode(&bytes)).len(), 96 * 64);
+                sound += 1;
+            }
+        }
+        assert!(shot.path.starts_with("lights"), "one folder");
+    }
+    assert_eq!(
+        (truncated, jpeg, empty, sound),
+        (1, 1, 1, 9 + scene.calibration.darks)
+    );
+    assert!(folder.path().join("lights/notes_1.txt").exists());
+}
+
+#[test]
+fn calibration_frames_go_where_they_are_asked_to() {
+    let mut scene = small("calibration");
+    let count = |scene: &Scene, folder: &str, kind| {
+        let shots = scene.shots().into_iter();
+        let there = shots.filter(|shot| shot.path.starts_with(folder) && shot.kind == kind);
+        there.count()
+    };
+    assert_eq!(count(&scene, "darks", FrameKind::Dark), 8);
+    assert_eq!(count(&scene, "flats", FrameKind::Flat), 8);
+    assert_eq!(count(&scene, "bias", FrameKind::Bias), 8);
+    scene.calibration.layout = Layout::OneFolder;
+    assert_eq!(count(&scene, "lights", FrameKind::Flat), 8);
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let written = write_scene(&scene, folder.path(), |_| ()).expect("the scene is written");
+    assert_eq!(
+        written.files.len(),
+        25,
+        "24 frames and the truth, no reference light"
+    );
+}
+
+#[test]
+fn an_existing_file_is_left_as_it_is() {
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let path = folder.path().join("lights/shot_0003.dng");
+    fs::create_dir_all(path.parent().expect("a folder")).expect("made");
+    fs::write(&path, b"a night's work").expect("written");
+    let found = write_scene(&small("tripod-burst"), folder.path(), |_| ());
+    assert!(matches!(found, Err(SynthError::Exists { path: named }) if named == path));
+    assert_eq!(fs::read(&path).expect("still there"), b"a night's work");
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_named() {
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    let file = folder.path().join("a file");
+    fs::write(&file, b"").expect("written");
+    let found = write_scene(&small("tripod-burst"), &file, |_| ());
+    let Err(error) = found else {
+        panic!("a file is no folder")
+    };
+    assert!(error.to_string().contains("a file"), "{error}");
+}
+
+#[test]
+fn the_same_seed_gives_the_same_bytes_on_any_number_of_threads() {
+    let mut scene = small("faults");
+    (scene.width, scene.height, scene.frames) = (150, 131, 12);
+    scene.sky.band = Scene::named("demo").expect("a known scene").sky.band;
+    let with_threads = |n| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(n)
+            .build()
+            .expect("a pool");
+        pool.install(|| {
+            let simulator = Simulator::new(&scene).expect("a sound scene");
+            [2, 10].map(|index| simulator.light(index).expect("a light").mosaic)
+        })
+    };
+    let alone = with_threads(1);
+    assert_eq!(alone, with_threads(2));
+    assert_eq!(alone, with_threads(5));
+    scene.seed += 1;
+    let other = Simulator::new(&scene).and_then(|simulator| simulator.light(2));
+    assert_ne!(
+        alone[0],
+        other.expect("a light").mosaic,
+        "another seed is another night"
+    );
+}
+
+#[test]
+fn scenes_that_make_no_sense_are_refused() {
+    let mut light = small("tripod-burst");
+    assert!(matches!(
+        synth::render(&light, 8),
+        Err(SynthError::NoSuchLight {
+            index: 8,
+            lights: 8,
+            ..
+        })
+    ));
+    light.width = 0;
+    let no_columns = synth::render(&light, 0)
+        .map(|_| ())
+        .map_err(|error| error.to_string());
+    assert_eq!(
+        no_columns,
+        Err("scene tripod-burst: width is 0, needed 1 or more".into())
+    );
+    let mut gain = small("tripod-burst");
+    gain.sensor.gain_e_per_dn = f64::NAN;
+    assert!(matches!(
+        Simulator::new(&gain),
+        Err(SynthError::Scene { .. })
+    ));
+    let mut damaged = small("faults");
+    damaged.frames = 5;
+    assert!(matches!(
+        write_scene(&damaged, Path::new("never made"), |_| ()),
+        Err(SynthError::Scene {
+            field: "faults",
+            ..
+        })
+    ));
+    assert!(!Path::new("never made").exists());
+    assert_eq!(Scene::named("tripod burst"), None);
+    for (name, _) in synth::SCENE_NAMES {
+        let scene = Scene::named(name).expect("a listed scene");
+        assert_eq!(scene.name, name);
+        assert!(scene.validate().is_ok(), "{name}");
+    }
+}
