@@ -97,6 +97,8 @@ pub enum Decoder {
     Rawler,
     /// The FITS reader.
     Fits,
+    /// The reader of uncompressed DNG.
+    Dng,
 }
 
 impl Decoder {
@@ -106,6 +108,7 @@ impl Decoder {
             Self::Rawloader => "rawloader",
             Self::Rawler => "rawler",
             Self::Fits => "fits",
+            Self::Dng => "dng",
         }
     }
 }

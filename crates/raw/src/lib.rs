@@ -2,16 +2,32 @@
 //!
 //! [`Frame`] is the whole of it: a [`Mosaic`] of sensor values with its color
 //! filter array and levels, and a [`FrameInfo`] with the capture metadata.
+//! [`decode`] makes one from a raw, DNG or FITS file.
 //!
 //! # Pixels
 //!
 //! `x` runs to the right, `y` down, and `(0.0, 0.0)` is the **center** of the first
 //! pixel of the active area. Arrays are indexed `[row, column]`.
 
+pub use child::{CHILD_ARGUMENT, RawlerProcess, run_child};
+pub use decode::{DecodeOptions, decode};
+pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
 pub use rect::Rect;
 
+mod camera_raw;
+mod child;
+mod complete;
+mod content;
+mod decode;
+mod dng;
+mod error;
+mod fits;
 mod frame;
+mod metadata;
 mod mosaic;
+mod quiet;
 mod rect;
+mod sensor;
+mod tiff_tags;

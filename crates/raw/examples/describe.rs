@@ -1,0 +1,37 @@
+//! Says what frames hold: `cargo run -p radicand-raw --example describe -- FILE...`
+//!
+//! It is also its own second decoder, as any program that uses one should be.
+#![allow(clippy::print_stdout, reason = "this program's job is to print")]
+
+use radicand_raw::{DecodeOptions, Frame, RawlerProcess};
+use std::path::Path;
+
+fn main() {
+    let args: Vec<_> = std::env::args_os().skip(1).collect();
+    if let Some(status) = radicand_raw::run_child(&args) {
+        std::process::exit(status);
+    }
+    let options = DecodeOptions {
+        second_decoder: std::env::current_exe().ok().map(RawlerProcess::new),
+        ..DecodeOptions::default()
+    };
+    for path in &args {
+        match radicand_raw::decode(Path::new(path), &options) {
+            Ok(frame) => describe(&frame),
+            Err(error) => println!("{error}"),
+        }
+    }
+}
+
+fn describe(frame: &Frame) {
+    let (Frame { info, mosaic }, (width, height)) = (frame, frame.mosaic.size());
+    println!("{}", info.path.display());
+    println!("  {width} x {height} px, read by {}", info.decoder.name());
+    println!("  filters {:?}", mosaic.cfa);
+    println!(
+        "  black {:?}, white {:?}",
+        mosaic.black_level_dn.values(),
+        mosaic.white_level_dn.values()
+    );
+    println!("  {info:?}");
+}
