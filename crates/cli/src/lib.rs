@@ -1,1 +1,39 @@
-//! The jobs of the radicand program.
+//! The jobs of the radicand program; `main` adds nothing but arguments and exit status.
+//!
+//! A [`StackJob`] reads, aligns, stacks and measures; a [`ResultFolder`] writes what came
+//! of it. In Rust the main job is as short as on the command line:
+//!
+//! ```no_run
+//! use radicand::{Format, Inputs, ResultFolder, StackJob};
+//!
+//! # fn main() -> Result<(), radicand::JobError> {
+//! let inputs = Inputs { lights: vec!["night".into()], ..Inputs::default() };
+//! let job = StackJob::new(inputs);
+//! let folder = ResultFolder::prepare("result".as_ref(), &[Format::Tiff], Default::default())?;
+//! let mut outcome = job.run(&())?;
+//! let report = folder.write(&job, &mut outcome)?;
+//! println!("{}", report::headline(&report));
+//! # Ok(())
+//! # }
+//! ```
+
+pub use args::{Cli, Command, Format};
+pub use commands::{Console, Done, run};
+pub use error::JobError;
+pub use progress::{Bar, Progress, Stopwatch};
+pub use results::ResultFolder;
+pub use session::{Inputs, LeftOut, Session, SessionFrame, decode_options, gather};
+pub use solve::{CullOptions, Seen, Solved, SolvedLight, calibrator, solve};
+pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
+
+mod args;
+mod commands;
+mod error;
+mod memory;
+mod noise_report;
+mod progress;
+mod reporting;
+mod results;
+mod session;
+mod solve;
+mod stack_job;

@@ -1,2 +1,34 @@
-//! The radicand program.
-fn main() {}
+//! The radicand program: arguments in, exit status out.
+
+use clap::Parser;
+use radicand::{Cli, JobError, run};
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    // A decoder that must not take the program down runs as a child of it: this very
+    // program, started with one hidden argument.
+    let args: Vec<_> = std::env::args_os().skip(1).collect();
+    if let Some(status) = raw::run_child(&args) {
+        return ExitCode::from(status.clamp(0, 255) as u8);
+    }
+    match run(&Cli::parse()) {
+        Ok(done) => ExitCode::from(done.status()),
+        Err(error) => {
+            complain(&error);
+            ExitCode::FAILURE
+        }
+    }
+}
+
+#[expect(clippy::print_stderr, reason = "this is where the program speaks")]
+fn complain(error: &JobError) {
+    eprintln!("error: {error}");
+    let mut cause = std::error::Error::source(error);
+    while let Some(source) = cause {
+        eprintln!("  because: {source}");
+        cause = source.source();
+    }
+    if let Some(hint) = error.hint() {
+        eprintln!("hint: {hint}");
+    }
+}

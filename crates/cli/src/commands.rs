@@ -1,0 +1,96 @@
+//! What each command does with its arguments, and what it says.
+
+use crate::args::{Cli, Command, Common};
+use crate::progress::{Bar, Progress};
+use crate::JobError;
+
+mod demo;
+mod simulate;
+mod stack;
+mod survey;
+
+/// How a command ended when it did not fail.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Done {
+    /// Everything was used.
+    Whole,
+    /// Some inputs were left out, each with its reason.
+    Partly,
+}
+
+impl Done {
+    fn given(left_out: usize) -> Self {
+        if left_out == 0 { Self::Whole } else { Self::Partly }
+    }
+
+    /// The program's exit status.
+    pub fn status(self) -> u8 {
+        match self {
+            Self::Whole => 0,
+            Self::Partly => 3,
+        }
+    }
+}
+
+/// Where words go: results to standard output, everything else to standard error.
+#[derive(Clone, Copy, Debug)]
+pub struct Console {
+    json: bool,
+    quiet: bool,
+    verbose: bool,
+}
+
+impl Console {
+    /// A console as the arguments ask for.
+    pub fn new(common: &Common) -> Self {
+        Self { json: common.json, quiet: common.quiet, verbose: common.verbose }
+    }
+
+    /// A line of the result, for people.
+    #[expect(clippy::print_stdout, reason = "this is where the program speaks")]
+    pub fn say(&self, line: &str) {
+        if !self.json && !self.quiet {
+            println!("{line}");
+        }
+    }
+
+    /// A line for those who want to know more.
+    pub fn detail(&self, line: &str) {
+        if self.verbose {
+            self.say(line);
+        }
+    }
+
+    /// The result, for programs.
+    #[expect(clippy::print_stdout, reason = "this is where the program speaks")]
+    pub fn emit(&self, json: &[u8]) {
+        if self.json {
+            print!("{}", String::from_utf8_lossy(json));
+        }
+    }
+
+    /// Something that went wrong without ending the command.
+    #[expect(clippy::print_stderr, reason = "this is where the program speaks")]
+    pub fn complain(&self, line: &str) {
+        eprintln!("{line}");
+    }
+
+    fn progress(&self) -> Box<dyn Progress> {
+        if self.quiet { Box::new(()) } else { Box::new(Bar::on_terminal()) }
+    }
+}
+
+/// Carries out a command.
+///
+/// # Errors
+///
+/// See [`JobError`].
+pub fn run(cli: &Cli) -> Result<Done, JobError> {
+    let console = Console::new(&cli.common);
+    match &cli.command {
+        Command::Demo(args) => demo::run(args, &console),
+        Command::Survey(args) => survey::run(args, &console),
+        Command::Stack(args) => stack::run(args, &console),
+        Command::Simulate(args) => simulate::run(args, &console),
+    }
+}

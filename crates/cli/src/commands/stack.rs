@@ -1,0 +1,85 @@
+//! `radicand stack`: the main job.
+
+use super::{Console, Done};
+use crate::args::{CombineArg, StackArgs};
+use crate::{Inputs, JobError, ResultFolder, StackJob, StackOutcome};
+use ::stack::{ClipOptions, Combine, StackOptions};
+use export::Overwrite;
+use report::Report;
+
+pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
+    let overwrite = if args.overwrite { Overwrite::Yes } else { Overwrite::No };
+    let folder = ResultFolder::prepare(&args.output, &args.format, overwrite)?;
+    let job = job(args);
+    let Some(threads) = args.threads.map(usize::from) else {
+        return finish(&job, &folder, console);
+    };
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+    pool.map_err(|_| JobError::Threads(threads))?.install(|| finish(&job, &folder, console))
+}
+
+fn job(args: &StackArgs) -> StackJob {
+    let combine = match args.combine {
+        CombineArg::Mean => Combine::Mean,
+        CombineArg::Median => Combine::Median,
+        CombineArg::SigmaClip => {
+            let (low_sigmas, high_sigmas) = args.clip;
+            Combine::SigmaClip(ClipOptions { low_sigmas, high_sigmas, ..ClipOptions::default() })
+        }
+    };
+    let inputs = Inputs {
+        lights: args.inputs.clone(),
+        darks: args.dark.clone(),
+        flats: args.flat.clone(),
+        bias: args.bias.clone(),
+    };
+    let mut job = StackJob::new(inputs);
+    job.options = StackOptions { combine, ..StackOptions::default() };
+    job.reference = args.reference.clone();
+    job.memory_bytes = args.memory.unwrap_or(job.memory_bytes);
+    if let Some(scratch) = &args.scratch {
+        job.scratch_dir = scratch.clone();
+    }
+    job
+}
+
+/// Runs a job, writes its result and says what came of it.
+pub(super) fn finish(
+    job: &StackJob,
+    folder: &ResultFolder,
+    console: &Console,
+) -> Result<Done, JobError> {
+    let mut outcome = {
+        let progress = console.progress();
+        job.run(progress.as_ref())?
+    };
+    let report = folder.write(job, &mut outcome)?;
+    speak(&outcome, &report, console);
+    console.say(&report::headline(&report));
+    console.say(&format!("{}: {}", folder.dir().display(), folder.names().join(", ")));
+    console.emit(&report.to_json());
+    Ok(Done::given(outcome.left_out.len()))
+}
+
+fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
+    for light in &outcome.lights {
+        let place = match &light.alignment {
+            None => "reference".to_owned(),
+            Some(alignment) => {
+                format!("{} stars matched, {:.2} px rms", alignment.matched, alignment.residual_px)
+            }
+        };
+        let grade = &light.seen.grade;
+        let file = light.frame.path().display();
+        console.detail(&format!(
+            "{file}: {} stars, {:.1} px wide; {place}; weight {:.2}",
+            grade.stars, grade.fwhm_px, light.light.weight
+        ));
+    }
+    for left_out in &outcome.left_out {
+        console.complain(&format!("left out: {}: {}", left_out.path.display(), left_out.reason));
+    }
+    for warning in &report.warnings {
+        console.say(&format!("note: {}; {}", warning.text, warning.advice));
+    }
+}

@@ -1,0 +1,90 @@
+//! The measured noise in the words of the report.
+
+use noise::{Evidence, GainReport, Part, PatternBasis, RegionNoise};
+use report::ByChannel;
+
+/// The report's `noise`; `names` are the picture's channels in order.
+pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report::Noise {
+    let summary = &measured.summary;
+    let pattern = &summary.pattern;
+    report::Noise {
+        summary: report::Summary {
+            frames_used: summary.frames_used as u32,
+            expected_gain: summary.expected_gain,
+            gain_area: summary.gain_area,
+            gain_pixel: summary.gain_pixel,
+            effective_frames: summary.effective_frames,
+            efficiency: summary.efficiency,
+            error: summary.error,
+            evidence: evidence(summary.evidence),
+            effective_frames_at_upper_bound: summary.effective_frames_at_upper_bound,
+            pattern: report::Pattern {
+                visible: pattern.visible,
+                drift_px: pattern.drift_px,
+                fraction_of_variance: pattern.fraction_of_variance,
+                upper_bound: pattern.upper_bound,
+                basis: match pattern.basis {
+                    PatternBasis::Drift => report::PatternBasis::Drift,
+                    PatternBasis::Flats => report::PatternBasis::Flats,
+                    PatternBasis::Assumed => report::PatternBasis::Assumed,
+                },
+            },
+        },
+        regions: measured.regions.iter().map(|measured| region(measured, names)).collect(),
+    }
+}
+
+fn evidence(evidence: Evidence) -> report::Evidence {
+    match evidence {
+        Evidence::Measured => report::Evidence::Measured,
+        Evidence::Assumed => report::Evidence::Assumed,
+        Evidence::Copies => report::Evidence::Copies,
+    }
+}
+
+fn region(measured: &RegionNoise, names: &[report::Channel]) -> report::Region {
+    let area = &measured.region;
+    let channels: ByChannel<report::ChannelNoise> =
+        measured.channels.iter().map(|noise| (names[noise.channel], channel(noise))).collect();
+    report::Region {
+        x0: area.x0 as u32,
+        y0: area.y0 as u32,
+        x1: area.x1 as u32,
+        y1: area.y1 as u32,
+        part: match area.part {
+            Part::Sky => report::Part::Sky,
+            Part::Ground => report::Part::Ground,
+        },
+        channels,
+    }
+}
+
+fn channel(noise: &noise::ChannelNoise) -> report::ChannelNoise {
+    let budget = &noise.budget;
+    report::ChannelNoise {
+        single: noise.single.area,
+        stack: noise.stack.area,
+        gain_area: noise.gain_area,
+        gain_pixel: noise.gain_pixel,
+        expected: noise.expected,
+        effective_frames: noise.effective_frames,
+        error: noise.error,
+        evidence: evidence(noise.evidence),
+        single_pixel: noise.single.pixel,
+        stack_pixel: noise.stack.pixel,
+        stack_random: noise.stack.random,
+        stack_pattern: noise.stack.pattern,
+        sky: noise.sky_dn,
+        pixels: noise.pixels as u64,
+        budget: report::Budget {
+            coverage: budget.coverage,
+            unequal_weights: budget.unequal_weights,
+            unequal_lights: budget.unequal_lights,
+            rejected_samples: budget.rejected_samples,
+            estimator: budget.estimator,
+            pattern: budget.pattern,
+            unexplained: budget.unexplained,
+            borrowed: budget.borrowed,
+        },
+    }
+}

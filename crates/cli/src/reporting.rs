@@ -1,0 +1,191 @@
+//! A finished job in the words of the report.
+
+use crate::memory::peak_memory_bytes;
+use crate::session::{LeftOut, SessionFrame};
+use crate::solve::SolvedLight;
+use crate::stack_job::{StackJob, StackOutcome};
+use align::PixelMap;
+use raw::{CaptureTime, FrameInfo, FrameKind};
+use report::{ByChannel, FrameEntry, Report, Warning};
+use serde_json::{Value, json};
+use stack::Combine;
+use std::collections::BTreeMap;
+
+/// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
+/// demosaicing and resampling spread a site's response over its neighbors.
+const SMALL_DRIFT_PX: f64 = 8.0;
+/// Transparency from which a light counts as clear.
+const CLEAR_TRANSPARENCY: f64 = 0.9;
+/// Matched stars from which a homography is safe: five for each of its eight parameters.
+const SAFE_MATCHES: usize = 40;
+/// Columns and rows of the lattice that maps are reported on.
+const LATTICE: (usize, usize) = (7, 5);
+
+/// The report of a job.
+pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
+    let mut frames: Vec<FrameEntry> = Vec::new();
+    for light in &outcome.lights {
+        frames.push(light_entry(light, outcome));
+    }
+    frames.extend(outcome.calibration.iter().map(calibration_entry));
+    frames.extend(outcome.left_out.iter().map(left_out_entry));
+    frames.sort_by(|a, b| a.file.cmp(&b.file));
+    let reference = &outcome.lights[outcome.reference];
+    let channels = outcome.layout.cfa.channels();
+    let names: Vec<report::Channel> = channels.iter().map(|&c| channel_name(c)).collect();
+    Report {
+        frames,
+        noise: crate::noise_report::noise(&outcome.noise, &names),
+        run: report::Run {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            settings: settings(job),
+            reference: report::file_name(reference.frame.path()),
+            input_digest: outcome.digest.clone(),
+            seconds: outcome.stopwatch.stages().iter().cloned().collect(),
+            peak_memory_bytes: peak_memory_bytes(),
+        },
+        warnings: warnings(job, outcome).iter().map(Into::into).collect(),
+        ..Report::default()
+    }
+}
+
+fn settings(job: &StackJob) -> BTreeMap<String, Value> {
+    let mut settings = BTreeMap::from([
+        ("combine".to_owned(), json!(job.options.combine.name())),
+        ("kernel".to_owned(), json!(format!("{:?}", job.options.kernel).to_lowercase())),
+        ("min_transparency".to_owned(), json!(job.cull.min_transparency)),
+        ("max_fwhm_ratio".to_owned(), json!(job.cull.max_fwhm_ratio)),
+        ("max_residual_px".to_owned(), json!(job.cull.max_residual_px)),
+    ]);
+    if let Combine::SigmaClip(clip) = job.options.combine {
+        let low_high = [f64::from(clip.low_sigmas), f64::from(clip.high_sigmas)];
+        settings.insert("clip".to_owned(), json!(low_high));
+        settings.insert("clip_passes".to_owned(), json!(clip.max_passes));
+    }
+    settings
+}
+
+fn frame_entry(info: &FrameInfo, kind: FrameKind) -> FrameEntry {
+    FrameEntry {
+        file: report::file_name(&info.path),
+        kind: Some(match kind {
+            FrameKind::Light => report::FrameKind::Light,
+            FrameKind::Dark => report::FrameKind::Dark,
+            FrameKind::Flat => report::FrameKind::Flat,
+            FrameKind::Bias => report::FrameKind::Bias,
+        }),
+        used: true,
+        exposure_s: info.exposure_s,
+        iso: info.iso,
+        captured: info.captured.as_ref().map(capture_text),
+        decoder: Some(info.decoder.name().to_owned()),
+        ..FrameEntry::default()
+    }
+}
+
+fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
+    let lattice = |map: &PixelMap| {
+        map.lattice(outcome.layout.width, outcome.layout.height, LATTICE.0, LATTICE.1)
+    };
+    let sky: ByChannel<f64> = outcome
+        .layout
+        .cfa
+        .channels()
+        .iter()
+        .enumerate()
+        .map(|(i, &channel)| (channel_name(channel), f64::from(light.seen.sky.level(i))))
+        .collect();
+    FrameEntry {
+        stars: Some(light.seen.grade.stars as u32),
+        fwhm_px: finite(light.seen.grade.fwhm_px),
+        sky: Some(sky),
+        transparency: finite(light.transparency),
+        weight: Some(f64::from(light.light.weight)),
+        matched: light.alignment.as_ref().map(|alignment| alignment.matched as u32),
+        residual_px: light.alignment.as_ref().map(|alignment| alignment.residual_px),
+        mapping: Some(lattice(&light.light.map)),
+        ..frame_entry(&light.frame.frame.info, FrameKind::Light)
+    }
+}
+
+fn calibration_entry(frame: &SessionFrame) -> FrameEntry {
+    frame_entry(&frame.frame.info, frame.kind)
+}
+
+fn left_out_entry(left_out: &LeftOut) -> FrameEntry {
+    let known = match &left_out.frame {
+        Some(known) => frame_entry(&known.0.info, known.1),
+        None => FrameEntry { file: report::file_name(&left_out.path), ..FrameEntry::default() },
+    };
+    FrameEntry { used: false, reason: Some(left_out.reason.clone()), ..known }
+}
+
+/// `YYYY-MM-DDThh:mm:ss[.fff]`, with the offset from UTC where it is known.
+fn capture_text(captured: &CaptureTime) -> String {
+    let mut text = captured.local.to_string();
+    if let Some(offset_s) = captured.utc_offset_s {
+        let sign = if offset_s < 0 { '-' } else { '+' };
+        let minutes = offset_s.unsigned_abs() / 60;
+        text.push_str(&format!("{sign}{:02}:{:02}", minutes / 60, minutes % 60));
+    }
+    text
+}
+
+/// The report's name for a channel.
+pub(crate) fn channel_name(channel: raw::Channel) -> report::Channel {
+    match channel {
+        raw::Channel::R => report::Channel::R,
+        raw::Channel::G => report::Channel::G,
+        raw::Channel::B => report::Channel::B,
+        raw::Channel::Mono => report::Channel::L,
+    }
+}
+
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let frames = outcome.lights.len() as u32;
+    if let Combine::SigmaClip(clip) = job.options.combine {
+        let clip_sigmas = f64::from(clip.high_sigmas);
+        if stack::largest_deviation_sigmas(outcome.lights.len()) <= clip_sigmas {
+            warnings.push(Warning::TooFewFramesToClip { frames, clip_sigmas });
+        }
+    }
+    let pattern = &outcome.noise.summary.pattern;
+    if !pattern.visible {
+        let (drift_px, upper_bound) = (pattern.drift_px, pattern.upper_bound);
+        warnings.push(Warning::PatternNotVisible { drift_px, upper_bound });
+    } else if outcome.drift_px < SMALL_DRIFT_PX {
+        warnings.push(Warning::SmallDrift { drift_px: outcome.drift_px });
+    }
+    if !outcome.has(FrameKind::Dark) {
+        warnings.push(Warning::NoDarks);
+    }
+    if !outcome.has(FrameKind::Flat) {
+        warnings.push(Warning::NoFlats);
+    }
+    if !outcome.left_out.is_empty() {
+        let left_out = outcome.left_out.len() as u32;
+        let of = left_out + frames + outcome.calibration.len() as u32;
+        warnings.push(Warning::FramesLeftOut { left_out, of });
+    }
+    let cloudy: Vec<f64> = outcome.lights.iter().map(|light| light.transparency).collect();
+    let cloudy: Vec<f64> = cloudy.into_iter().filter(|&t| t < CLEAR_TRANSPARENCY).collect();
+    if let Some(worst_transparency) = cloudy.iter().copied().reduce(f64::min) {
+        let cloudy = cloudy.len() as u32;
+        warnings.push(Warning::CloudyFrames { cloudy, of: frames, worst_transparency });
+    }
+    for light in &outcome.lights {
+        if let Some(alignment) = light.alignment.as_ref().filter(|a| a.matched < SAFE_MATCHES) {
+            warnings.push(Warning::FewStars {
+                file: report::file_name(light.frame.path()),
+                found: alignment.matched as u32,
+                needed: SAFE_MATCHES as u32,
+            });
+        }
+    }
+    warnings
+}

@@ -1,0 +1,151 @@
+//! The files of a finished job.
+
+use crate::JobError;
+use crate::args::Format;
+use crate::reporting::report;
+use crate::stack_job::{StackJob, StackOutcome};
+use export::{
+    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, Overwrite, PreviewOptions,
+    TiffOptions, refuse_existing, write_fits, write_png16, write_tiff_f32,
+};
+use ndarray::{Array3, ArrayView2, Axis};
+use report::Report;
+use std::path::{Path, PathBuf};
+
+/// Where results go and what may happen to earlier ones.
+#[derive(Clone, Debug)]
+pub struct ResultFolder {
+    dir: PathBuf,
+    formats: Vec<Format>,
+    overwrite: Overwrite,
+}
+
+const TIFF: &str = "stack.tif";
+const FITS: &str = "stack.fits";
+const PNG: &str = "preview.png";
+const REPORT: &str = "report.json";
+
+impl ResultFolder {
+    /// Makes the folder and checks that nothing in it would be overwritten, before any
+    /// work is done.
+    ///
+    /// # Errors
+    ///
+    /// When the folder cannot be made, or holds a result and `overwrite` is `No`.
+    pub fn prepare(dir: &Path, formats: &[Format], overwrite: Overwrite) -> Result<Self, JobError> {
+        let failed = |source| JobError::OutputFolder { path: dir.to_owned(), source };
+        std::fs::create_dir_all(dir).map_err(failed)?;
+        let folder = Self { dir: dir.to_owned(), formats: formats.to_vec(), overwrite };
+        for name in folder.names() {
+            refuse_existing(&dir.join(name), overwrite)?;
+        }
+        Ok(folder)
+    }
+
+    /// Files that will be written.
+    pub fn names(&self) -> Vec<&'static str> {
+        let name = |format: &Format| match format {
+            Format::Tiff => TIFF,
+            Format::Fits => FITS,
+            Format::Png => PNG,
+        };
+        self.formats.iter().map(name).chain([REPORT]).collect()
+    }
+
+    /// The file of a format, if it is written.
+    pub fn preview(&self) -> Option<PathBuf> {
+        self.formats.contains(&Format::Png).then(|| self.dir.join(PNG))
+    }
+
+    /// The report's file.
+    pub fn report(&self) -> PathBuf {
+        self.dir.join(REPORT)
+    }
+
+    /// The folder.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    /// Writes the pictures, then the report that speaks of them.
+    ///
+    /// # Errors
+    ///
+    /// When a file cannot be written; those before it stay, whole.
+    pub fn write(&self, job: &StackJob, outcome: &mut StackOutcome) -> Result<Report, JobError> {
+        for format in &self.formats {
+            match format {
+                Format::Tiff => self.write_tiff(outcome)?,
+                Format::Fits => self.write_fits(outcome)?,
+                Format::Png => self.write_preview(outcome)?,
+            }
+        }
+        outcome.stopwatch.lap("write");
+        let report = report(job, outcome);
+        AtomicFile::write_whole(&self.report(), &report.to_json(), self.overwrite)?;
+        Ok(report)
+    }
+
+    fn write_tiff(&self, outcome: &StackOutcome) -> Result<(), JobError> {
+        let description = format!(
+            "{} frames combined; linear sensor values in DN above black, in the camera's own color",
+            outcome.lights.len()
+        );
+        let options = TiffOptions {
+            description: Some(description),
+            software: Some(software()),
+            overwrite: self.overwrite,
+            ..TiffOptions::default()
+        };
+        write_tiff_f32(&self.dir.join(TIFF), &planes(&outcome.stack.mean), &options)?;
+        Ok(())
+    }
+
+    fn write_fits(&self, outcome: &StackOutcome) -> Result<(), JobError> {
+        let card = |keyword: &str, value: CardValue, comment: &str| HeaderCard {
+            keyword: keyword.to_owned(),
+            value,
+            comment: comment.to_owned(),
+        };
+        let reference = &outcome.lights[outcome.reference].frame.frame.info;
+        let mut cards = vec![
+            card("CREATOR", CardValue::Text(software()), "program that made this file"),
+            card("NCOMBINE", CardValue::Integer(outcome.lights.len() as i64), "lights combined"),
+        ];
+        if let Some(exposure_s) = reference.exposure_s {
+            cards.push(card("EXPTIME", CardValue::Float(exposure_s), "[s] of a single light"));
+        }
+        let options = FitsOptions { cards, overwrite: self.overwrite, ..FitsOptions::default() };
+        let stack = &outcome.stack;
+        let picture = FitsPicture {
+            mean: &planes(&stack.mean),
+            variance: &planes(&stack.variance),
+            weight: &planes(&stack.weight),
+            rejected: Some(&stack.rejected.axis_iter(Axis(0)).collect::<Vec<_>>()),
+        };
+        write_fits(&self.dir.join(FITS), &picture, &options)?;
+        Ok(())
+    }
+
+    fn write_preview(&self, outcome: &StackOutcome) -> Result<(), JobError> {
+        let reference = &outcome.lights[outcome.reference].frame.frame.info;
+        let options = PreviewOptions {
+            orientation: reference.orientation,
+            white_balance: reference.white_balance,
+            color_matrix: reference.color_matrix,
+            saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
+            overwrite: self.overwrite,
+            ..PreviewOptions::default()
+        };
+        write_png16(&self.dir.join(PNG), &planes(&outcome.stack.mean), &options)?;
+        Ok(())
+    }
+}
+
+fn software() -> String {
+    concat!("radicand ", env!("CARGO_PKG_VERSION")).to_owned()
+}
+
+fn planes(stack: &Array3<f32>) -> Vec<ArrayView2<'_, f32>> {
+    stack.axis_iter(Axis(0)).collect()
+}

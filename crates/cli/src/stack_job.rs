@@ -1,0 +1,203 @@
+//! The main job: a folder of raw frames in, an aligned stack and its measured noise out.
+
+use crate::memory::default_memory_bytes;
+use crate::progress::{Progress, Stopwatch};
+use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
+use crate::solve::{CullOptions, Solved, SolvedLight, calibrator, solve};
+use crate::JobError;
+use align::PixelMap;
+use noise::{
+    ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
+    ReportContext, StarMask, StarMaskOptions, regions,
+};
+use raw::{Channel, FrameKind};
+use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Columns and rows of the grid that noise is reported by.
+pub const REGION_GRID: (usize, usize) = (6, 4);
+
+/// What to stack, and how.
+#[derive(Clone, Debug)]
+pub struct StackJob {
+    /// Where the frames are.
+    pub inputs: Inputs,
+    /// Estimator and kernel.
+    pub options: StackOptions,
+    /// The light the others are aligned to; chosen when `None`.
+    pub reference: Option<PathBuf>,
+    /// When lights are left out.
+    pub cull: CullOptions,
+    /// Memory for frames and result, bytes.
+    pub memory_bytes: u64,
+    /// Folder for frames beyond that.
+    pub scratch_dir: PathBuf,
+}
+
+impl StackJob {
+    /// A job with everything but the inputs at its default.
+    pub fn new(inputs: Inputs) -> Self {
+        Self {
+            inputs,
+            options: StackOptions::default(),
+            reference: None,
+            cull: CullOptions::default(),
+            memory_bytes: default_memory_bytes(),
+            scratch_dir: std::env::temp_dir(),
+        }
+    }
+}
+
+/// A finished job.
+#[derive(Debug)]
+pub struct StackOutcome {
+    /// The picture.
+    pub stack: Stack,
+    /// Its noise.
+    pub noise: GainReport,
+    /// Lights in it, in capture order.
+    pub lights: Vec<SolvedLight>,
+    /// Index of the reference among them.
+    pub reference: usize,
+    /// Frames that calibrated them.
+    pub calibration: Vec<SessionFrame>,
+    /// What was not used.
+    pub left_out: Vec<LeftOut>,
+    /// Files that are plainly no frames.
+    pub ignored: usize,
+    /// Sensor layout of the lights.
+    pub layout: SensorLayout,
+    /// Defects filled.
+    pub defects: usize,
+    /// How far the stars moved over the sensor in all, px.
+    pub drift_px: f64,
+    /// Digest of what went in.
+    pub digest: String,
+    /// Time of each stage.
+    pub stopwatch: Stopwatch,
+}
+
+impl StackJob {
+    /// Does the job; nothing is written but scratch data.
+    ///
+    /// # Errors
+    ///
+    /// See [`JobError`]. Single bad inputs are left out with their reason instead.
+    pub fn run(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        let mut stopwatch = Stopwatch::default();
+        let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
+        let mut session = gather(&self.inputs, store, progress)?;
+        stopwatch.lap("read");
+        progress.stage("making masters", 0);
+        let calibrator = calibrator(&session)?;
+        stopwatch.lap("calibrate");
+        let reference = self.reference.as_deref();
+        let solved = solve(&mut session, calibrator, reference, &self.cull, progress)?;
+        stopwatch.lap("align");
+        self.stack(session, solved, stopwatch, progress)
+    }
+
+    fn stack(
+        &self,
+        session: Session,
+        solved: Solved,
+        mut stopwatch: Stopwatch,
+        progress: &dyn Progress,
+    ) -> Result<StackOutcome, JobError> {
+        let Solved { lights, reference, calibrator } = solved;
+        let layout = calibrator.layout().clone();
+        let mask = StarMask::from_stars(
+            layout.width,
+            layout.height,
+            &lights[reference].seen.stars,
+            &StarMaskOptions::default(),
+        );
+        let observer = NoiseObserver::new(mask, NoiseOptions::default());
+        let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
+        progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
+        let most = AtomicUsize::new(0);
+        let advance = |done: usize, _: usize| {
+            progress.advance(most.fetch_max(done, Ordering::Relaxed).max(done));
+        };
+        let (stack, tiles) =
+            stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
+        stopwatch.lap("stack");
+        let drift_px = drift_px(&lights, &layout);
+        let context = self.report_context(&layout, drift_px, !session.flats.is_empty());
+        let noise = GainReport::from_tiles(&tiles, &context)?;
+        stopwatch.lap("measure");
+        let calibration =
+            session.darks.into_iter().chain(session.flats).chain(session.bias).collect();
+        Ok(StackOutcome {
+            stack,
+            noise,
+            lights,
+            reference,
+            calibration,
+            left_out: session.left_out,
+            ignored: session.ignored,
+            defects: calibrator.defects().count(),
+            layout,
+            drift_px,
+            digest: session.digest,
+            stopwatch,
+        })
+    }
+
+    fn report_context(&self, layout: &SensorLayout, drift_px: f64, flats: bool) -> ReportContext {
+        let (columns, rows) = REGION_GRID;
+        let sites = layout.cfa.values();
+        let share = |channel: Channel| {
+            sites.iter().filter(|&&site| site == channel).count() as f64 / sites.len() as f64
+        };
+        let info = |&channel: &Channel| ChannelInfo {
+            name: channel.letter().to_owned(),
+            photosite_share: share(channel),
+        };
+        ReportContext {
+            regions: regions(layout.width, layout.height, columns, rows),
+            channels: layout.cfa.channels().iter().map(info).collect(),
+            estimator: match self.options.combine {
+                Combine::Mean => Estimator::Mean,
+                Combine::Median => Estimator::Median,
+                Combine::SigmaClip(_) => Estimator::SigmaClip,
+            },
+            drift_px: Some(drift_px),
+            pattern: match flats {
+                // What a flat leaves of the response is the flat's own noise; a tenth of
+                // the typical response is common practice, no source.
+                true => PatternPrior { response: 0.0008, basis: PatternBasis::Flats },
+                false => PatternPrior::default(),
+            },
+        }
+    }
+
+    /// What is left for mosaics beside the result and the work on it.
+    fn memory_for_mosaics(&self) -> u64 {
+        const SHARE: f64 = 0.5;
+        (self.memory_bytes as f64 * SHARE) as u64
+    }
+}
+
+/// How far the field moved over the sensor from the first light to the last, px: the
+/// mean over a lattice, since a turning field moves at its edges and not in the middle.
+fn drift_px(lights: &[SolvedLight], layout: &SensorLayout) -> f64 {
+    let (Some(first), Some(last)) = (lights.first(), lights.last()) else { return 0.0 };
+    let lattice = |map: &PixelMap| map.lattice(layout.width, layout.height, 7, 5);
+    let (first, last) = (lattice(&first.light.map), lattice(&last.light.map));
+    let moved = first.iter().zip(&last).map(|(a, b)| (a[2] - b[2]).hypot(a[3] - b[3]));
+    moved.sum::<f64>() / first.len() as f64
+}
+
+impl StackOutcome {
+    /// Inputs that are frames, or meant to be, and were not used.
+    pub fn n_left_out(&self) -> usize {
+        self.left_out.len()
+    }
+
+    /// Whether darks were there.
+    pub fn has(&self, kind: FrameKind) -> bool {
+        self.calibration.iter().any(|frame| frame.kind == kind)
+    }
+}
