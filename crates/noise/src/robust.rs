@@ -91,7 +91,7 @@ mod tests {
         for freedom in [6.0, 30.0, 140.0] {
             let mut rng = ChaCha8Rng::seed_from_u64(7);
             let chi = ChiSquared::new(freedom).expect("degrees of freedom are positive");
-            let (mut sum, mut z2) = (0.0, 0.0);
+            let (mut sum, mut squares, mut stated) = (0.0, 0.0, 0.0);
             let trials = 4000;
             for _ in 0..trials {
                 let tiles: Vec<Scattered> = (0..11)
@@ -102,14 +102,15 @@ mod tests {
                     .collect();
                 let average = average(&tiles).expect("eleven values");
                 sum += average.mean;
-                z2 += ((average.mean - 1.0) / average.error).powi(2);
+                squares += (average.mean - 1.0).powi(2);
+                stated += average.error.powi(2);
             }
             let bias = sum / f64::from(trials) - 1.0;
             let sigma = (2.0 / freedom / 11.0 / f64::from(trials)).sqrt();
             // Rejection takes the last of the tail: 0.2 % at 6 degrees of freedom.
             assert!(bias.abs() < 4.0 * sigma + 0.002, "{freedom}: {bias}");
-            let width = (z2 / f64::from(trials)).sqrt();
-            assert!((width - 1.0).abs() < 0.1, "{freedom}: z {width}");
+            let width = (squares / stated).sqrt();
+            assert!((width - 1.0).abs() < 0.1, "{freedom}: scatter over stated {width}");
         }
     }
 

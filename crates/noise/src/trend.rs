@@ -48,7 +48,7 @@ impl Trend {
     /// The sum over lags of the window times the autocovariance of the fitted terms,
     /// which for terms that hardly change across a block is `b^2 / n` each. The linear
     /// and quadratic ones do change: the sum over a tile of 64 px with b = 8 is 2.83
-    /// for a plane and 5.36 for a quadratic instead of 3 and 6 (computed from the
+    /// for a plane and 5.31 for a quadratic instead of 3 and 6 (computed from the
     /// orthonormal terms in `the_cost_of_a_surface_is_that_of_its_terms`).
     pub(crate) fn spent(self, n: usize, block_px: usize) -> f64 {
         let effective_terms = match (self, block_px) {
@@ -56,7 +56,7 @@ impl Trend {
             (Self::Plane, 1) => 3.0,
             (Self::Quadratic, 1) => 6.0,
             (Self::Plane, _) => 2.83,
-            (Self::Quadratic, _) => 5.36,
+            (Self::Quadratic, _) => 5.31,
         };
         effective_terms * (block_px * block_px) as f64 / n.max(1) as f64
     }

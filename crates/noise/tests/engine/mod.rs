@@ -1,0 +1,345 @@
+//! A stack in miniature: pictures of lights in, tiles through the observer, report out.
+//!
+//! It knows the noise-free picture, so the noise of its stack and lights is known from
+//! plain means of blocks, without any of the estimators under test.
+
+#![allow(dead_code, reason = "every test file uses a part of it")]
+
+use noise::{
+    ChannelInfo, ChannelNoise, Estimator, GainReport, NoiseError, NoiseObserver, NoiseOptions,
+    PatternPrior, ReportContext, StarMask, TILE_PX, TileNoise, regions,
+};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+use raw::Rect;
+use rayon::prelude::*;
+use stack::{HalfSplit, TileObserver, TileSamples};
+
+/// How the miniature engine combines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Combine {
+    Mean,
+    Median,
+    /// Mean of what is within so many standard deviations of the mean, to convergence.
+    Clip(f64),
+}
+
+/// Aligned lights of one channel and the noise-free picture.
+#[derive(Clone)]
+pub struct Burst {
+    pub width: usize,
+    pub height: usize,
+    pub lights: Vec<Vec<f32>>,
+    pub truth: Vec<f32>,
+    pub weights: Vec<f32>,
+    pub combine: Combine,
+    pub mask: StarMask,
+    pub drift_px: Option<f64>,
+    pub photosite_share: f64,
+}
+
+pub fn rng(seed: u64) -> ChaCha8Rng {
+    ChaCha8Rng::seed_from_u64(seed)
+}
+
+pub fn white(rng: &mut ChaCha8Rng, n: usize, sigma: f32) -> Vec<f32> {
+    (0..n).map(|_| sigma * rng.sample::<f32, _>(StandardNormal)).collect()
+}
+
+/// Samples `source` (of `width + 2 * margin` columns) bilinearly at every pixel of the
+/// inner picture moved by (dx, dy).
+pub fn shifted(source: &[f32], width: usize, height: usize, margin: usize, dx: f64, dy: f64) -> Vec<f32> {
+    let stride = width + 2 * margin;
+    let (left, top) = (dx.floor(), dy.floor());
+    let (fx, fy) = ((dx - left) as f32, (dy - top) as f32);
+    let mut out = Vec::with_capacity(width * height);
+    for y in 0..height {
+        let row = (y as isize + margin as isize + top as isize) as usize;
+        for x in 0..width {
+            let column = (x as isize + margin as isize + left as isize) as usize;
+            let p = row * stride + column;
+            let upper = source[p] * (1.0 - fx) + source[p + 1] * fx;
+            let lower = source[p + stride] * (1.0 - fx) + source[p + stride + 1] * fx;
+            out.push(upper * (1.0 - fy) + lower * fy);
+        }
+    }
+    out
+}
+
+impl Burst {
+    /// `n` lights of nothing, in a picture of 12 x 8 tiles.
+    pub fn blank(n: usize) -> Self {
+        Self::of_size(n, 12 * TILE_PX, 8 * TILE_PX)
+    }
+
+    pub fn of_size(n: usize, width: usize, height: usize) -> Self {
+        Self {
+            width,
+            height,
+            lights: vec![vec![0.0; width * height]; n],
+            truth: vec![0.0; width * height],
+            weights: vec![1.0; n],
+            combine: Combine::Mean,
+            mask: StarMask::empty(width, height),
+            drift_px: Some(30.0),
+            photosite_share: 1.0,
+        }
+    }
+
+    /// `n` lights of white noise.
+    pub fn white(n: usize, sigma: f32, seed: u64) -> Self {
+        let mut burst = Self::blank(n);
+        for (i, light) in burst.lights.iter_mut().enumerate() {
+            *light = white(&mut rng(seed * 1000 + i as u64), light.len(), sigma);
+        }
+        burst
+    }
+
+    /// White noise, every light resampled bilinearly at a random shift.
+    pub fn resampled(n: usize, sigma: f32, seed: u64) -> Self {
+        let mut burst = Self::blank(n);
+        let (width, height) = (burst.width, burst.height);
+        for (i, light) in burst.lights.iter_mut().enumerate() {
+            let mut rng = rng(seed * 1000 + i as u64);
+            let source = white(&mut rng, (width + 8) * (height + 8), sigma);
+            let (dx, dy) = (rng.random_range(-2.0..2.0), rng.random_range(-2.0..2.0));
+            *light = shifted(&source, width, height, 4, dx, dy);
+        }
+        burst
+    }
+
+    /// White noise on the red sites of a 2 x 2 mosaic, demosaiced and resampled
+    /// bilinearly at random shifts.
+    pub fn demosaiced_red(n: usize, sigma: f32, seed: u64) -> Self {
+        let mut burst = Self::blank(n);
+        burst.photosite_share = 0.25;
+        let (width, height) = (burst.width, burst.height);
+        let (stride, rows) = (width + 16, height + 16);
+        for (i, light) in burst.lights.iter_mut().enumerate() {
+            let mut rng = rng(seed * 1000 + i as u64);
+            let mosaic = white(&mut rng, stride * rows, sigma);
+            let mut red = vec![0.0; mosaic.len()];
+            for y in 1..rows - 1 {
+                for x in 1..stride - 1 {
+                    let at = |dx: usize, dy: usize| mosaic[(y + dy - 1) * stride + x + dx - 1];
+                    red[y * stride + x] = match (x % 2, y % 2) {
+                        (0, 0) => at(1, 1),
+                        (1, 0) => 0.5 * (at(0, 1) + at(2, 1)),
+                        (0, 1) => 0.5 * (at(1, 0) + at(1, 2)),
+                        _ => 0.25 * (at(0, 0) + at(2, 0) + at(0, 2) + at(2, 2)),
+                    };
+                }
+            }
+            let (dx, dy) = (rng.random_range(-4.0..4.0), rng.random_range(-4.0..4.0));
+            *light = shifted(&red, width, height, 8, dx, dy);
+        }
+        burst
+    }
+
+    pub fn with(mut self, combine: Combine) -> Self {
+        self.combine = combine;
+        self
+    }
+
+    /// Adds a picture to the truth and to every light.
+    pub fn add_scene(&mut self, scene: impl Fn(usize, usize) -> f32) {
+        for p in 0..self.truth.len() {
+            let value = scene(p % self.width, p / self.width);
+            self.truth[p] += value;
+            self.lights.iter_mut().for_each(|light| light[p] += value);
+        }
+    }
+
+    fn estimator(&self) -> Estimator {
+        match self.combine {
+            Combine::Mean => Estimator::Mean,
+            Combine::Median => Estimator::Median,
+            Combine::Clip(_) => Estimator::SigmaClip,
+        }
+    }
+
+    pub fn report(&self) -> Result<GainReport, NoiseError> {
+        let observer = NoiseObserver::new(self.mask.clone(), NoiseOptions::default());
+        self.report_of(&self.tiles(&observer).0)
+    }
+
+    pub fn report_of(&self, tiles: &[TileNoise]) -> Result<GainReport, NoiseError> {
+        let context = ReportContext {
+            regions: regions(self.width, self.height, 6, 4),
+            channels: vec![ChannelInfo { name: "L".into(), photosite_share: self.photosite_share }],
+            estimator: self.estimator(),
+            drift_px: self.drift_px,
+            pattern: PatternPrior::default(),
+        };
+        GainReport::from_tiles(tiles, &context)
+    }
+
+    pub fn areas(&self) -> Vec<Rect> {
+        let mut areas = Vec::new();
+        for y0 in (0..self.height).step_by(TILE_PX) {
+            for x0 in (0..self.width).step_by(TILE_PX) {
+                areas.push(Rect {
+                    x0,
+                    y0,
+                    x1: (x0 + TILE_PX).min(self.width),
+                    y1: (y0 + TILE_PX).min(self.height),
+                });
+            }
+        }
+        areas
+    }
+
+    /// What the observer says of every tile, and the stack.
+    pub fn tiles<O: TileObserver>(&self, observer: &O) -> (Vec<O::Summary>, Vec<f32>) {
+        let areas = self.areas();
+        let done: Vec<(O::Summary, Vec<f32>)> =
+            areas.par_iter().map(|&area| self.tile(area, observer)).collect();
+        let mut stack = vec![f32::NAN; self.width * self.height];
+        let mut summaries = Vec::new();
+        for (area, (summary, mean)) in areas.iter().zip(done) {
+            for (row, line) in mean.chunks_exact(area.width()).enumerate() {
+                stack[(area.y0 + row) * self.width + area.x0..][..line.len()].copy_from_slice(line);
+            }
+            summaries.push(summary);
+        }
+        (summaries, stack)
+    }
+
+    pub fn tile<O: TileObserver>(&self, area: Rect, observer: &O) -> (O::Summary, Vec<f32>) {
+        let n = self.lights.len();
+        let pixels = area.width() * area.height();
+        let cut = |light: &Vec<f32>| -> Vec<f32> {
+            (area.y0..area.y1)
+                .flat_map(|y| light[y * self.width..][area.x0..area.x1].to_vec())
+                .collect()
+        };
+        let samples: Vec<Vec<f32>> = self.lights.iter().map(cut).collect();
+        let mut kept = vec![vec![0u8; pixels]; n];
+        let (mut mean, mut weight) = (vec![0.0; pixels], vec![0.0; pixels]);
+        let mut halves = [0; 2].map(|_| [0; 2].map(|_| vec![0.0f32; pixels]));
+        let mut half_weight = halves.clone();
+        for p in 0..pixels {
+            let column: Vec<f32> = samples.iter().map(|light| light[p]).collect();
+            let flags = self.keep(&column);
+            let combine = |member: &dyn Fn(usize) -> bool| -> (f32, f32) {
+                let chosen: Vec<usize> = (0..n).filter(|&i| flags[i] && member(i)).collect();
+                let total: f64 = chosen.iter().map(|&i| f64::from(self.weights[i])).sum();
+                let value = if self.combine == Combine::Median {
+                    median(chosen.iter().map(|&i| column[i]).collect())
+                } else {
+                    let sum = chosen
+                        .iter()
+                        .map(|&i| f64::from(self.weights[i]) * f64::from(column[i]))
+                        .sum::<f64>();
+                    (sum / total) as f32
+                };
+                (value, total as f32)
+            };
+            (mean[p], weight[p]) = combine(&|_| true);
+            for (s, split) in [HalfSplit::OddEven, HalfSplit::FirstLast].into_iter().enumerate() {
+                for half in 0..2 {
+                    (halves[s][half][p], half_weight[s][half][p]) =
+                        combine(&|i| split.is_second(i, n) == (half == 1));
+                }
+            }
+            for i in 0..n {
+                kept[i][p] = u8::from(flags[i]);
+            }
+        }
+        let sample_rows: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
+        let kept_rows: Vec<&[u8]> = kept.iter().map(Vec::as_slice).collect();
+        let refer = |planes: &'_ [[Vec<f32>; 2]; 2]| -> [[Vec<f32>; 2]; 2] { planes.clone() };
+        let (halves, half_weight) = (refer(&halves), refer(&half_weight));
+        let half_rows = [0, 1].map(|s| [0, 1].map(|h| halves[s][h].as_slice()));
+        let half_weight_rows = [0, 1].map(|s| [0, 1].map(|h| half_weight[s][h].as_slice()));
+        let summary = observer.observe(&TileSamples {
+            area,
+            channel: 0,
+            samples: &sample_rows,
+            kept: &kept_rows,
+            weights: &self.weights,
+            mean: &mean,
+            weight: &weight,
+            halves: &half_rows,
+            half_weight: &half_weight_rows,
+        });
+        (summary, mean)
+    }
+
+    fn keep(&self, column: &[f32]) -> Vec<bool> {
+        let mut keep: Vec<bool> = column.iter().map(|value| !value.is_nan()).collect();
+        let Combine::Clip(sigmas) = self.combine else {
+            return keep;
+        };
+        for _ in 0..10 {
+            let left: Vec<f64> = column
+                .iter()
+                .zip(&keep)
+                .filter(|&(_, &keep)| keep)
+                .map(|(&value, _)| f64::from(value))
+                .collect();
+            let n = left.len() as f64;
+            let mean = left.iter().sum::<f64>() / n;
+            let sigma = (left.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+            let mut changed = false;
+            for (value, keep) in column.iter().zip(&mut keep) {
+                let far = (f64::from(*value) - mean).abs() > sigmas * sigma;
+                changed |= *keep && far;
+                *keep &= !far;
+            }
+            if !changed {
+                break;
+            }
+        }
+        keep
+    }
+
+    /// The stack by itself.
+    pub fn stack(&self) -> Vec<f32> {
+        self.tiles(&()).1
+    }
+
+    /// White-equivalent variance of a picture's errors, from means of 8 x 8 blocks.
+    pub fn block_variance(&self, picture: &[f32]) -> f64 {
+        const BLOCK: usize = 8;
+        let (mut sum, mut blocks) = (0.0, 0.0);
+        for y in (0..self.height - BLOCK + 1).step_by(BLOCK) {
+            for x in (0..self.width - BLOCK + 1).step_by(BLOCK) {
+                let mut error = 0.0;
+                for p in (0..BLOCK * BLOCK).map(|i| (y + i / BLOCK) * self.width + x + i % BLOCK) {
+                    error += f64::from(picture[p] - self.truth[p]);
+                }
+                sum += (error / (BLOCK * BLOCK) as f64).powi(2);
+                blocks += 1.0;
+            }
+        }
+        sum / blocks * (BLOCK * BLOCK) as f64
+    }
+
+    /// The gain of the whole stack from the truth: typical light over stack.
+    pub fn true_gain(&self) -> f64 {
+        let mut lights: Vec<f64> = self.lights.iter().map(|l| self.block_variance(l)).collect();
+        lights.sort_by(f64::total_cmp);
+        let n = lights.len();
+        let typical = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
+        (typical / self.block_variance(&self.stack())).sqrt()
+    }
+
+    /// Relative standard error of `true_gain`: of a variance from so many blocks.
+    pub fn true_gain_error(&self) -> f64 {
+        let blocks = (self.width * self.height / 64) as f64;
+        (1.0 / (2.0 * blocks)).sqrt() * (1.0 + 1.0 / self.lights.len() as f64).sqrt()
+    }
+}
+
+pub fn median(mut values: Vec<f32>) -> f32 {
+    values.sort_by(f32::total_cmp);
+    let n = values.len();
+    if n == 0 { f32::NAN } else { 0.5 * (values[(n - 1) / 2] + values[n / 2]) }
+}
+
+/// All cells of a report.
+pub fn cells(report: &GainReport) -> Vec<ChannelNoise> {
+    report.regions.iter().flat_map(|region| region.channels.clone()).collect()
+}
