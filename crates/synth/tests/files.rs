@@ -1,7 +1,10 @@
 //! What stands in the files, as other programs read it.
 
+mod pattern;
+
 use exif::{In, Tag, Value};
-use raw::{Cfa, FrameKind, Mosaic, Rect, SitePattern};
+use pattern::{info, mosaic};
+use raw::FrameKind;
 use std::fs;
 use std::path::Path;
 use synth::{DngInfo, Layout, Scene, Simulator, SynthError, encode_dng, write_scene};
@@ -14,35 +17,6 @@ fn small(name: &str) -> Scene {
     (scene.width, scene.height) = (96, 64);
     scene.frames = scene.frames.min(8);
     scene
-}
-
-fn info() -> DngInfo {
-    DngInfo {
-        make: "Lumholt".into(),
-        model: "Lumholt N24".into(),
-        lens: "Lumholt 24mm f/1.4".into(),
-        exposure_s: 4.0,
-        iso: 800,
-        f_number: 1.4,
-        focal_length_mm: 24.0,
-        captured: jiff::civil::date(2026, 1, 17).at(23, 59, 58, 50_000_000),
-        utc_offset_h: 1,
-        color_matrix: [[0.7, -0.15, -0.07], [-0.42, 1.22, 0.22], [-0.08, 0.2, 0.62]],
-        neutral: [0.415, 1.0, 0.7525],
-    }
-}
-
-/// Every value once, in an order that no shift or swap of bytes leaves alone.
-fn pattern(width: usize, height: usize, letters: &str, black_dn: Vec<f32>) -> Mosaic {
-    Mosaic {
-        data: ndarray::Array2::from_shape_fn((height, width), |(row, col)| {
-            ((row * width + col) * 40_503 % 65_521) as u16
-        }),
-        cfa: Cfa::bayer(letters).expect("a Bayer array"),
-        black_level_dn: SitePattern::new(2, black_dn).expect("a pattern of whole rows"),
-        white_level_dn: SitePattern::uniform(15_000.0),
-        active_area: Rect::of_size(width, height),
-    }
 }
 
 fn decode(bytes: &[u8]) -> rawloader::RawImage {
@@ -59,7 +33,7 @@ fn values(image: &rawloader::RawImage) -> &[u16] {
 #[test]
 fn rawloader_reads_back_the_mosaic_levels_and_filters() {
     for (letters, (width, height)) in RGGB.into_iter().zip([(64, 48), (33, 21), (40, 7), (2, 2)]) {
-        let mosaic = pattern(width, height, letters, vec![512.0, 513.0, 514.0, 515.0]);
+        let mosaic = mosaic((width, height), letters, [512.0, 513.0, 514.0, 515.0]);
         let image = decode(&encode_dng(&mosaic, &info()).expect("it fits"));
         assert_eq!((image.width, image.height, image.cpp), (width, height, 1));
         assert!(values(&image).iter().eq(mosaic.data.iter()), "{letters}");
@@ -74,7 +48,7 @@ fn rawloader_reads_back_the_mosaic_levels_and_filters() {
 
 #[test]
 fn the_exif_says_how_the_frame_was_taken() {
-    let mosaic = pattern(16, 12, "RGGB", vec![512.0; 4]);
+    let mosaic = mosaic((16, 12), "RGGB", [512.0; 4]);
     for (exposure_s, want) in [
         (4.0, (4000, 1000)),
         (1.0 / 8000.0, (1, 8000)),
