@@ -16,6 +16,9 @@ use std::sync::OnceLock;
 /// Its directories nest; a generous stack costs address space only.
 const STACK_BYTES: usize = 16 << 20;
 
+/// Its color matrices are whole numbers in these parts of 1.
+const MATRIX_UNIT: f64 = 10_000.0;
+
 /// The rawloader library.
 pub(crate) struct Rawloader;
 
@@ -78,9 +81,8 @@ fn sensor(image: RawImage) -> Result<Sensor, DecodeFault> {
             SitePattern::new(image.cfa.width, levels)
         };
         let channels = colors.iter().map(|&c| channel(c)).collect::<Option<_>>();
-        let channels = channels.ok_or_else(|| {
-            DecodeFault::Unsupported(format!("filters {:?}", image.cfa.name))
-        })?;
+        let channels = channels
+            .ok_or_else(|| DecodeFault::Unsupported(format!("filters {:?}", image.cfa.name)))?;
         let whole = "the array has whole rows";
         (
             SitePattern::new(image.cfa.width, channels).expect(whole),
@@ -122,7 +124,9 @@ fn active_area(image: &RawImage) -> Result<Rect, DecodeFault> {
 /// Color index of site `i` of the array, counted from the active area's first pixel.
 fn color_at(image: &RawImage, active: Rect, i: usize) -> usize {
     let (row, col) = (i / image.cfa.width, i % image.cfa.width);
-    image.cfa.color_at((active.y0 + row) % 48, (active.x0 + col) % 48)
+    image
+        .cfa
+        .color_at((active.y0 + row) % 48, (active.x0 + col) % 48)
 }
 
 fn channel(color: usize) -> Option<Channel> {
@@ -134,7 +138,7 @@ fn facts(image: &RawImage) -> CameraFacts {
     let matrix: Vec<f64> = image.xyz_to_cam[..3]
         .iter()
         .flatten()
-        .map(|&v| f64::from(v))
+        .map(|&v| f64::from(v) / MATRIX_UNIT)
         .collect();
     let text = |text: &str| Some(text.trim().to_owned()).filter(|text| !text.is_empty());
     CameraFacts {

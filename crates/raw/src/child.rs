@@ -130,7 +130,9 @@ impl Decode for RawlerProcess {
 pub fn run_child(args: &[OsString]) -> Option<i32> {
     match args {
         [argument, memory_limit_bytes, path] if argument == CHILD_ARGUMENT => {
-            let limit = memory_limit_bytes.to_str().and_then(|text| text.parse().ok());
+            let limit = memory_limit_bytes
+                .to_str()
+                .and_then(|text| text.parse().ok());
             Some(worker::work(limit, Path::new(path)))
         }
         _ => None,

@@ -4,9 +4,9 @@
 //! measured darkness. So what the container says about the place of its sensor data is
 //! held against the length of the file.
 
+use crate::DecodeFault;
 use crate::content::Content;
 use crate::tiff_tags::{Directory, Tiff};
-use crate::DecodeFault;
 
 /// The fault, when the sensor data would end beyond the end of the file.
 pub(crate) fn check(content: Content, bytes: &[u8]) -> Result<(), DecodeFault> {
@@ -32,9 +32,8 @@ fn check_tiff(bytes: &[u8]) -> Result<(), DecodeFault> {
     let largest = directories.iter().map(Directory::n_pixels).max();
     let largest = largest.unwrap_or(0);
     // A preview that is cut off harms nobody.
-    let full_size = |directory: &&Directory| {
-        directory.is_full_picture() && directory.n_pixels() >= largest / 4
-    };
+    let full_size =
+        |directory: &&Directory| directory.is_full_picture() && directory.n_pixels() >= largest / 4;
     for directory in directories.iter().filter(full_size) {
         for (offset, length) in directory.data_ranges() {
             // Some makers leave the standard offset open and state it elsewhere.

@@ -89,7 +89,9 @@ fn decode_file(path: &Path, options: &DecodeOptions) -> Result<Frame, DecodeFaul
     let file = RawFile {
         path,
         bytes: &bytes,
-        dng: Dng::read(&bytes).filter(|_| content == Content::Tiff).transpose()?,
+        dng: Dng::read(&bytes)
+            .filter(|_| content == Content::Tiff)
+            .transpose()?,
         options,
     };
     if content == Content::Fits {
@@ -159,7 +161,8 @@ fn read(path: &Path, max_bytes: u64) -> Result<Vec<u8>, DecodeFault> {
     let mut bytes = Vec::with_capacity(stated.len() as usize);
     // One byte more than allowed shows that the file has grown meanwhile.
     let file = File::open(path)?;
-    file.take(max_bytes.saturating_add(1)).read_to_end(&mut bytes)?;
+    file.take(max_bytes.saturating_add(1))
+        .read_to_end(&mut bytes)?;
     if bytes.len() as u64 > max_bytes {
         return Err(too_large(bytes.len() as u64));
     }

@@ -7,7 +7,7 @@
 
 use crate::mosaic::{Cfa, Channel, SitePattern};
 use crate::sensor::{CameraFacts, Sensor};
-use crate::tiff_tags::{tag, Directory, Tiff};
+use crate::tiff_tags::{Directory, Tiff, tag};
 use crate::{DecodeFault, Rect};
 
 const PHOTOMETRIC_BLACK_IS_ZERO: usize = 1;
@@ -137,7 +137,12 @@ impl<'a> Dng<'a> {
         })?;
         for (row, bytes) in source.chunks_exact(row_bytes).take(n_rows).enumerate() {
             let start = (row0 + row) * self.width + col0;
-            unpack(bytes, self.bits, self.big_endian, &mut data[start..start + n_cols]);
+            unpack(
+                bytes,
+                self.bits,
+                self.big_endian,
+                &mut data[start..start + n_cols],
+            );
         }
         Ok(())
     }
@@ -170,7 +175,9 @@ impl<'a> Dng<'a> {
     fn black_level_dn(&self) -> SitePattern<f32> {
         let average = |tag| {
             let values = self.raw.numbers(tag).filter(|values| !values.is_empty());
-            values.map_or(0.0, |values| values.iter().sum::<f64>() / values.len() as f64)
+            values.map_or(0.0, |values| {
+                values.iter().sum::<f64>() / values.len() as f64
+            })
         };
         let delta = average(tag::BLACK_LEVEL_DELTA_H) + average(tag::BLACK_LEVEL_DELTA_V);
         let levels = self.raw.numbers(tag::BLACK_LEVEL).unwrap_or_default();
@@ -246,7 +253,10 @@ impl Chunks {
 /// Unpacks values of `bits` bits each, the highest bit first; 16-bit ones in file order.
 fn unpack(bytes: &[u8], bits: usize, big_endian: bool, row: &mut [u16]) {
     match bits {
-        8 => row.iter_mut().zip(bytes).for_each(|(v, &b)| *v = u16::from(b)),
+        8 => row
+            .iter_mut()
+            .zip(bytes)
+            .for_each(|(v, &b)| *v = u16::from(b)),
         16 => {
             let order = if big_endian {
                 u16::from_be_bytes
@@ -302,7 +312,9 @@ fn filters(raw: &Directory) -> Result<Cfa, DecodeFault> {
     }
     let unsupported = |what: String| Err(DecodeFault::Unsupported(what));
     if let Some(layout) = raw.integer(tag::CFA_LAYOUT).filter(|&layout| layout != 1) {
-        return unsupported(format!("filters that are not in rows and columns (layout {layout})"));
+        return unsupported(format!(
+            "filters that are not in rows and columns (layout {layout})"
+        ));
     }
     let pattern = raw.integers(tag::CFA_PATTERN).unwrap_or_default();
     let dims = raw.integers(tag::CFA_REPEAT_PATTERN_DIM);

@@ -29,7 +29,9 @@ impl Fits {
         check_data_units(file.bytes)?;
         let parsed = contained(|| fitsio_pure::hdu::parse_fits(file.bytes)).map_err(damaged)?;
         let parsed = parsed.map_err(|error| damaged(error.to_string()))?;
-        let hdu = parsed.iter().find(|hdu| axes(hdu).is_some_and(|a| !a.is_empty()));
+        let hdu = parsed
+            .iter()
+            .find(|hdu| axes(hdu).is_some_and(|a| !a.is_empty()));
         let hdu = hdu.ok_or_else(|| DecodeFault::Unsupported("a FITS without a picture".into()))?;
         let header = Header {
             hdus: [hdu, parsed.primary()],
@@ -105,13 +107,17 @@ fn sensor(file: &RawFile, hdu: &Hdu, header: &Header) -> Result<Sensor, DecodeFa
     };
     file.check_size(width.saturating_mul(height))?;
     let stored = contained(|| fitsio_pure::image::read_image_data(file.bytes, hdu));
-    let stored = stored.map_err(damaged)?.map_err(|e| damaged(e.to_string()))?;
+    let stored = stored
+        .map_err(damaged)?
+        .map_err(|e| damaged(e.to_string()))?;
     let (scale, zero) = extract_bscale_bzero(&hdu.cards);
     let highest = match &stored {
         ImageData::U8(_) => f64::from(u8::MAX),
         _ => f64::from(u16::MAX),
     };
-    let white_dn = header.first_number(&["SATURATE", "WHITELVL"]).unwrap_or(highest);
+    let white_dn = header
+        .first_number(&["SATURATE", "WHITELVL"])
+        .unwrap_or(highest);
     // PEDESTAL is written with either sign; black levels are not negative.
     let black_dn = header.first_number(&["BLKLEVEL", "BLACKLVL", "PEDESTAL"]);
     Ok(Sensor {
@@ -180,7 +186,11 @@ fn filters(header: &Header, height: usize) -> Result<Cfa, DecodeFault> {
         },
         (None, None) => return Ok(Cfa::mono()),
     };
-    let offset = |keyword| header.number(keyword).map_or(0, |n| (n as i64).rem_euclid(2) as usize);
+    let offset = |keyword| {
+        header
+            .number(keyword)
+            .map_or(0, |n| (n as i64).rem_euclid(2) as usize)
+    };
     let bottom_up = header
         .text("ROWORDER")
         .is_some_and(|order| order.eq_ignore_ascii_case("BOTTOM-UP"));

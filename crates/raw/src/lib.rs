@@ -10,14 +10,21 @@
 //! pixel of the active area. Arrays are indexed `[row, column]`.
 
 pub use child::{CHILD_ARGUMENT, RawlerProcess, run_child};
+pub use classify::{Verdict, classify};
 pub use decode::{DecodeOptions, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
 pub use rect::Rect;
+pub use stats::{ChannelStats, FrameStats};
+pub use survey::{
+    FileList, Ignored, Survey, SurveyGroup, SurveyOptions, SurveyedFile, SurveyedFrame, Unreadable,
+    collect_files, survey, survey_with,
+};
 
 mod camera_raw;
 mod child;
+mod classify;
 mod complete;
 mod content;
 mod decode;
@@ -30,4 +37,6 @@ mod mosaic;
 mod quiet;
 mod rect;
 mod sensor;
+mod stats;
+mod survey;
 mod tiff_tags;

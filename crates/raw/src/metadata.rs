@@ -146,9 +146,15 @@ fn iso(tags: &Tags) -> Option<u32> {
 pub(crate) fn camera_name(make: Option<String>, model: Option<String>) -> Option<String> {
     match (make, model) {
         (Some(make), Some(model)) => {
-            let brand = make.split_whitespace().next().unwrap_or_default();
-            let said = model.to_lowercase().starts_with(&brand.to_lowercase());
-            Some(if said { model } else { format!("{make} {model}") })
+            let brand = model.split_whitespace().next().unwrap_or_default();
+            let said = make
+                .split_whitespace()
+                .any(|word| word.eq_ignore_ascii_case(brand));
+            Some(if said {
+                model
+            } else {
+                format!("{make} {model}")
+            })
         }
         (make, model) => model.or(make),
     }

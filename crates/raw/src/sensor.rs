@@ -4,7 +4,7 @@ use crate::mosaic::{Cfa, Mosaic, SitePattern};
 use crate::{DecodeFault, Rect};
 use ndarray::Array2;
 
-/// Shortest side of a frame that is one, px; less is a damaged header.
+/// Shortest side of a frame, px; less holds no background to measure.
 const MIN_SIDE_PX: usize = 16;
 
 /// The whole sensor as decoded, masked borders included.
@@ -55,8 +55,8 @@ impl Sensor {
             )));
         }
         if area.width() < MIN_SIDE_PX || area.height() < MIN_SIDE_PX {
-            return Err(DecodeFault::Malformed(format!(
-                "the active area is {} x {} px, at least {MIN_SIDE_PX} needed on each side",
+            return Err(DecodeFault::Unsupported(format!(
+                "a frame of {} x {} px, at least {MIN_SIDE_PX} needed on each side",
                 area.width(),
                 area.height()
             )));
@@ -76,7 +76,11 @@ impl Sensor {
 fn check_levels(black: &SitePattern<f32>, white: &SitePattern<f32>) -> Result<(), DecodeFault> {
     let highest_black = black.values().iter().copied().fold(f32::MIN, f32::max);
     let lowest_white = white.values().iter().copied().fold(f32::MAX, f32::min);
-    let finite = black.values().iter().chain(white.values()).all(|v| v.is_finite());
+    let finite = black
+        .values()
+        .iter()
+        .chain(white.values())
+        .all(|v| v.is_finite());
     if finite && highest_black < lowest_white {
         return Ok(());
     }
@@ -91,7 +95,9 @@ fn crop(data: Vec<u16>, width: usize, area: Rect) -> Array2<u16> {
         data
     } else {
         let rows = data.chunks_exact(width).skip(area.y0).take(area.height());
-        rows.flat_map(|row| &row[area.x0..area.x1]).copied().collect()
+        rows.flat_map(|row| &row[area.x0..area.x1])
+            .copied()
+            .collect()
     };
     Array2::from_shape_vec(shape, cropped).expect("as many values as the area has pixels")
 }

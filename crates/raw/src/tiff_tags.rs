@@ -209,7 +209,9 @@ impl Directory<'_> {
     pub(crate) fn integers(&self, tag: u16) -> Option<Vec<usize>> {
         self.numbers(tag)?
             .into_iter()
-            .map(|n| (n >= 0.0 && n.fract() == 0.0 && n <= f64::from(u32::MAX)).then_some(n as usize))
+            .map(|n| {
+                (n >= 0.0 && n.fract() == 0.0 && n <= f64::from(u32::MAX)).then_some(n as usize)
+            })
             .collect()
     }
 
@@ -245,9 +247,9 @@ impl Directory<'_> {
             (tag::STRIP_OFFSETS, tag::STRIP_BYTE_COUNTS),
             (tag::TILE_OFFSETS, tag::TILE_BYTE_COUNTS),
         ];
-        let ranges = pairs.into_iter().find_map(|(offsets, counts)| {
-            Some((self.integers(offsets)?, self.integers(counts)?))
-        });
+        let ranges = pairs
+            .into_iter()
+            .find_map(|(offsets, counts)| Some((self.integers(offsets)?, self.integers(counts)?)));
         let (offsets, counts) = ranges.unwrap_or_default();
         offsets.into_iter().zip(counts).collect()
     }

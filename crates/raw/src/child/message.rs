@@ -64,7 +64,9 @@ impl Answer {
         from.read_exact(&mut length).map_err(broken)?;
         let length = u32::from_le_bytes(length);
         if length > MAX_HEADER_BYTES {
-            return Err(format!("its header has {length} bytes, {MAX_HEADER_BYTES} allowed"));
+            return Err(format!(
+                "its header has {length} bytes, {MAX_HEADER_BYTES} allowed"
+            ));
         }
         let mut json = vec![0; length as usize];
         from.read_exact(&mut json).map_err(broken)?;
@@ -77,7 +79,9 @@ impl Answer {
             return Err(format!("{n_pixels} pixels, {} allowed", caps.max_pixels));
         }
         let mut bytes = Vec::new();
-        from.take(2 * n_pixels).read_to_end(&mut bytes).map_err(broken)?;
+        from.take(2 * n_pixels)
+            .read_to_end(&mut bytes)
+            .map_err(broken)?;
         if bytes.len() as u64 != 2 * n_pixels {
             return Err(format!(
                 "{} bytes of samples found, {} needed",

@@ -47,9 +47,11 @@ fn answer(image: RawImage) -> Result<Answer, String> {
     if image.cpp != 1 {
         return Err(format!("already demosaiced ({} values a pixel)", image.cpp));
     }
-    let area = image.active_area.map_or([0, 0, image.width, image.height], |area| {
-        [area.p.x, area.p.y, area.p.x + area.d.w, area.p.y + area.d.h]
-    });
+    let area = image
+        .active_area
+        .map_or([0, 0, image.width, image.height], |area| {
+            [area.p.x, area.p.y, area.p.x + area.d.w, area.p.y + area.d.h]
+        });
     let [x0, y0, ..] = area;
     let (cfa, cfa_width) = match &image.photometric {
         RawPhotometricInterpretation::Cfa(config) => {
@@ -58,7 +60,10 @@ fn answer(image: RawImage) -> Result<Answer, String> {
                 .map(|i| cfa.color_at((y0 + i / cfa.width) % 48, (x0 + i % cfa.width) % 48))
                 .map(|color| ['R', 'G', 'B'].get(color).copied())
                 .collect::<Option<String>>();
-            (letters.ok_or_else(|| format!("filters {:?}", cfa.name))?, cfa.width)
+            (
+                letters.ok_or_else(|| format!("filters {:?}", cfa.name))?,
+                cfa.width,
+            )
         }
         _ => ("L".to_owned(), 1),
     };

@@ -36,7 +36,12 @@ fn dates_in_the_form_of_fits_are_read() {
 
 #[test]
 fn a_clock_that_was_never_set_is_no_time() {
-    for stated in ["0000:00:00 00:00:00", "", "    :  :     :  :  ", "2026:13:01 00:00:00"] {
+    for stated in [
+        "0000:00:00 00:00:00",
+        "",
+        "    :  :     :  :  ",
+        "2026:13:01 00:00:00",
+    ] {
         assert_eq!(parse_time(stated, None, None), None, "{stated:?}");
     }
 }
@@ -62,7 +67,10 @@ fn a_full_sensitivity_tag_points_to_the_longer_ones() {
     let longer = (RECOMMENDED_EXPOSURE_INDEX, Value::Number(102_400.0));
     assert_eq!(iso(&tags(&[full.clone(), longer])), Some(102_400));
     assert_eq!(iso(&tags(&[full])), Some(65535));
-    assert_eq!(iso(&tags(&[(SENSITIVITY, Value::Number(800.0))])), Some(800));
+    assert_eq!(
+        iso(&tags(&[(SENSITIVITY, Value::Number(800.0))])),
+        Some(800)
+    );
     assert_eq!(iso(&tags(&[(SENSITIVITY, Value::Number(0.0))])), None);
     assert_eq!(iso(&Tags::new()), None);
 }
@@ -79,8 +87,14 @@ fn the_shutter_value_stands_in_for_a_missing_exposure_time() {
 fn the_maker_is_not_said_twice() {
     let name = |make: &str, model: &str| camera_name(Some(make.into()), Some(model.into()));
     assert_eq!(name("Nordlys", "NX-1").as_deref(), Some("Nordlys NX-1"));
-    assert_eq!(name("NORDLYS CORP", "Nordlys 5").as_deref(), Some("Nordlys 5"));
-    assert_eq!(camera_name(None, Some("NX-1".into())).as_deref(), Some("NX-1"));
+    assert_eq!(
+        name("NORDLYS CORP", "Nordlys 5").as_deref(),
+        Some("Nordlys 5")
+    );
+    assert_eq!(
+        camera_name(None, Some("NX-1".into())).as_deref(),
+        Some("NX-1")
+    );
     assert_eq!(camera_name(None, None), None);
 }
 

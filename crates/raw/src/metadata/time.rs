@@ -60,7 +60,10 @@ pub(crate) fn parse_utc_offset(stated: &str) -> Option<i32> {
     if digits.len() != 4 {
         return None;
     }
-    let (hours, minutes) = (digits[..2].parse::<i32>().ok()?, digits[2..].parse::<i32>().ok()?);
+    let (hours, minutes) = (
+        digits[..2].parse::<i32>().ok()?,
+        digits[2..].parse::<i32>().ok()?,
+    );
     (hours <= 14 && minutes < 60).then_some(sign * (3600 * hours + 60 * minutes))
 }
 

@@ -1,0 +1,228 @@
+//! What is in a folder: every file read once, told apart and grouped.
+
+use crate::classify::{Verdict, classify};
+use crate::{Cfa, DecodeError, DecodeOptions, Frame, FrameInfo, FrameKind, FrameStats, decode};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+mod collect;
+pub use collect::{FileList, Ignored, Unreadable, collect_files};
+
+/// How a survey is done.
+#[derive(Clone, Debug, Default)]
+pub struct SurveyOptions {
+    /// How files are read.
+    pub decode: DecodeOptions,
+    /// Files read at a time, which bounds the memory: each takes the file and its mosaic.
+    /// Default 0: as many as the machine has cores.
+    pub threads: usize,
+}
+
+/// A surveyed set of files.
+#[derive(Debug, Default)]
+pub struct Survey {
+    /// One entry for each file, in the order given.
+    pub files: Vec<SurveyedFile>,
+    /// The readable ones in groups of equal camera, size, exposure, ISO and kind.
+    pub groups: Vec<SurveyGroup>,
+}
+
+/// One file and what came of it.
+#[derive(Debug)]
+pub struct SurveyedFile {
+    /// The file.
+    pub path: PathBuf,
+    /// The frame without its pixels and its kind, or what is wrong with the file.
+    pub outcome: Result<(SurveyedFrame, Verdict), DecodeError>,
+}
+
+/// A frame without its pixels.
+#[derive(Clone, Debug)]
+pub struct SurveyedFrame {
+    /// How it was taken.
+    pub info: FrameInfo,
+    /// Width and height of the active area, px.
+    pub size: (usize, usize),
+    /// Filters.
+    pub cfa: Cfa,
+    /// Black level, DN, averaged over the sites.
+    pub black_level_dn: f64,
+    /// From black to white, DN, averaged over the sites.
+    pub range_dn: f64,
+    /// What it looks like.
+    pub stats: FrameStats,
+}
+
+/// Frames that belong together.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SurveyGroup {
+    /// Maker and model.
+    pub camera: Option<String>,
+    /// Width and height of the active area, px.
+    pub size: (usize, usize),
+    /// Exposure, s.
+    pub exposure_s: Option<f64>,
+    /// Sensitivity setting.
+    pub iso: Option<u32>,
+    /// What the frames are for.
+    pub kind: FrameKind,
+    /// Indices into [`Survey::files`], ascending.
+    pub files: Vec<usize>,
+}
+
+/// Reads every file once and tells what the frames are.
+pub fn survey(files: &[PathBuf], options: &SurveyOptions) -> Survey {
+    survey_with(files, options, |_, _| ())
+}
+
+/// As [`survey`], and hands every decoded frame on, so that it need not be read again.
+///
+/// `keep` gets the index of the file and its frame, on the thread that read it, in no
+/// particular order; while it works, that thread reads nothing. What is returned depends
+/// on the files alone.
+pub fn survey_with(
+    files: &[PathBuf],
+    options: &SurveyOptions,
+    keep: impl Fn(usize, Frame) + Sync,
+) -> Survey {
+    let outcomes = in_parallel(files.len(), options.threads, |i| {
+        decode(&files[i], &options.decode).map(|frame| {
+            let surveyed = SurveyedFrame::of(&frame);
+            keep(i, frame);
+            surveyed
+        })
+    });
+    let readable: Vec<_> = outcomes.iter().filter_map(|o| o.as_ref().ok()).collect();
+    let mut verdicts = classify(&readable).into_iter();
+    let files = files
+        .iter()
+        .zip(outcomes)
+        .map(|(path, outcome)| SurveyedFile {
+            path: path.clone(),
+            outcome: outcome.map(|frame| {
+                let verdict = verdicts
+                    .next()
+                    .expect("one verdict for each readable frame");
+                (frame, verdict)
+            }),
+        });
+    let files: Vec<_> = files.collect();
+    let groups = groups(&files);
+    Survey { files, groups }
+}
+
+impl SurveyedFrame {
+    /// Looks at a frame.
+    pub fn of(frame: &Frame) -> Self {
+        let mosaic = &frame.mosaic;
+        let mean = |values: &[f32]| {
+            values.iter().map(|&v| f64::from(v)).sum::<f64>() / values.len().max(1) as f64
+        };
+        let black_level_dn = mean(mosaic.black_level_dn.values());
+        Self {
+            info: frame.info.clone(),
+            size: mosaic.size(),
+            cfa: mosaic.cfa.clone(),
+            black_level_dn,
+            range_dn: mean(mosaic.white_level_dn.values()) - black_level_dn,
+            stats: FrameStats::of(mosaic),
+        }
+    }
+
+    /// What a user should know about a readable frame, a line each.
+    pub fn remarks(&self) -> Vec<String> {
+        let mut remarks = Vec::new();
+        let mut remark = |applies: bool, text: String| {
+            if applies {
+                remarks.push(text);
+            }
+        };
+        let saturated_percent = 100.0 * self.stats.saturated;
+        remark(
+            self.info.exposure_s.is_none(),
+            "states no exposure time".to_owned(),
+        );
+        remark(
+            self.info.captured.is_none(),
+            "states no capture time".to_owned(),
+        );
+        remark(self.info.camera.is_none(), "states no camera".to_owned());
+        remark(
+            saturated_percent >= 5.0,
+            format!("{saturated_percent:.0} % of the pixels are saturated"),
+        );
+        remark(
+            self.stats.noise_dn == 0.0,
+            "neighboring pixels do not differ: no noise is recorded".to_owned(),
+        );
+        remarks
+    }
+}
+
+/// Groups in the order of camera, size, kind, exposure and ISO.
+fn groups(files: &[SurveyedFile]) -> Vec<SurveyGroup> {
+    let mut groups: BTreeMap<_, SurveyGroup> = BTreeMap::new();
+    for (i, file) in files.iter().enumerate() {
+        let Ok((frame, verdict)) = &file.outcome else {
+            continue;
+        };
+        let info = &frame.info;
+        let key = (
+            info.camera.clone(),
+            frame.size,
+            verdict.kind,
+            info.exposure_s.map(exposure_key),
+            info.iso,
+        );
+        let group = groups.entry(key).or_insert_with(|| SurveyGroup {
+            camera: info.camera.clone(),
+            size: frame.size,
+            exposure_s: info.exposure_s,
+            iso: info.iso,
+            kind: verdict.kind,
+            files: Vec::new(),
+        });
+        group.files.push(i);
+    }
+    groups.into_values().collect()
+}
+
+/// Exposures are nominal: what agrees within a percent is one setting.
+fn exposure_key(exposure_s: f64) -> i64 {
+    const STEPS_PER_E_FOLD: f64 = 100.0;
+    (exposure_s.max(1e-9).ln() * STEPS_PER_E_FOLD).round() as i64
+}
+
+/// `work(0..n)` on plain threads, results in order. Each thread takes the next index
+/// when it is free, so no more than `threads` items are in work at a time.
+fn in_parallel<T: Send>(n: usize, threads: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let threads = match threads {
+        0 => std::thread::available_parallelism().map_or(1, usize::from),
+        given => given,
+    };
+    let next = AtomicUsize::new(0);
+    let results = Mutex::new(Vec::with_capacity(n));
+    std::thread::scope(|scope| {
+        for _ in 0..threads.min(n) {
+            scope.spawn(|| {
+                loop {
+                    let i = next.fetch_add(1, Ordering::Relaxed);
+                    if i >= n {
+                        break;
+                    }
+                    let result = work(i);
+                    let mut results = results.lock().unwrap_or_else(|e| e.into_inner());
+                    results.push((i, result));
+                }
+            });
+        }
+    });
+    let mut results = results.into_inner().unwrap_or_else(|e| e.into_inner());
+    results.sort_by_key(|(i, _)| *i);
+    results.into_iter().map(|(_, result)| result).collect()
+}
+
+#[cfg(test)]
+mod tests;
