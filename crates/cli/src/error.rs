@@ -86,7 +86,8 @@ impl JobError {
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
             Self::UnknownScene(_) => {
-                return Some(format!("there are: {}", synth::SCENE_NAMES.join(", ")));
+                let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));
+                return Some(format!("there are: {}", names.join("; ")));
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::Threads(_) => "ask for fewer with --threads",

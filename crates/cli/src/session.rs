@@ -120,10 +120,10 @@ pub fn gather(
         let list = raw::collect_files(paths);
         for unreadable in list.unreadable {
             if paths.contains(&unreadable.path) {
-                let problem = unreadable.error.to_string();
+                let problem = unreadable.source.to_string();
                 return Err(JobError::Input { path: unreadable.path, problem });
             }
-            let reason = format!("cannot be read: {}", unreadable.error);
+            let reason = format!("cannot be read: {}", unreadable.source);
             session.left_out.push(LeftOut { path: unreadable.path, frame: None, reason });
         }
         session.ignored += list.ignored.len();

@@ -3,7 +3,6 @@
 use super::{Console, Done};
 use crate::JobError;
 use crate::args::SimulateArgs;
-use crate::progress::Progress;
 use serde_json::json;
 use std::path::Path;
 use synth::{Scene, Written, write_scene};
@@ -15,8 +14,8 @@ pub(super) fn run(args: &SimulateArgs, console: &Console) -> Result<Done, JobErr
         scene.frames = frames;
     }
     if let Some((width, height)) = args.dimensions {
-        scene.sensor.width = width;
-        scene.sensor.height = height;
+        scene.width = width;
+        scene.height = height;
     }
     if let Some(seed) = args.seed {
         scene.seed = seed;
