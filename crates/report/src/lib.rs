@@ -1,1 +1,53 @@
-//! Skeleton.
+//! Numbers to `report.json`: what went into a stack, and what it is worth.
+//!
+//! [`Report`] is the file, field by field, in the order of the file: the frames, the
+//! measured noise, the run, the warnings. It is plain data that depends on no other
+//! crate of the workspace; whoever runs the job fills it in. [`headline`] says the result
+//! in one line, and every [`Warning`] says what is the matter and what to do about it.
+//!
+//! The meaning of every field, with its unit and when it misleads, is in
+//! `docs/report.md`; `docs/report.schema.json` is the same as a JSON Schema.
+//!
+//! Two runs on the same input give the same bytes but for [`Run::seconds`] and
+//! [`Run::peak_memory_bytes`]. A number that could not be had is `null` in the file and
+//! NaN or `None` here.
+//!
+//! ```
+//! use radicand_report::{headline, Report};
+//!
+//! let mut report = Report::default();
+//! report.noise.summary.frames_used = 20;
+//! report.noise.summary.gain_area = 4.16;
+//! report.noise.summary.effective_frames = 4.16 * 4.16;
+//! report.noise.summary.expected_gain = 20f64.sqrt();
+//! report.noise.summary.error = 0.05;
+//! report.noise.summary.pattern.visible = true;
+//! assert_eq!(
+//!     headline(&report),
+//!     "20 frames, worth 17.3 ± 0.4 (noise 4.16 times lower; √20 = 4.47)"
+//! );
+//!
+//! let bytes = report.to_json();
+//! assert_eq!(Report::from_json(&bytes)?.noise.summary.frames_used, 20);
+//! # Ok::<(), radicand_report::ReportError>(())
+//! ```
+
+pub use channel::{ByChannel, Channel};
+pub use frame::{FrameEntry, FrameKind, file_name};
+pub use headline::headline;
+pub use noise::{
+    Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
+};
+pub use report::{Report, ReportError, SCHEMA_VERSION};
+pub use run::Run;
+pub use warning::{MasterKind, Warning, WarningEntry};
+
+mod channel;
+mod frame;
+mod headline;
+mod layout;
+mod noise;
+mod number;
+mod report;
+mod run;
+mod warning;

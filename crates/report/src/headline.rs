@@ -1,0 +1,178 @@
+//! The result in one line.
+
+use crate::noise::{Evidence, Summary};
+use crate::report::Report;
+
+/// Expected gains closer to √N than this are printed as √N.
+const SAME_GAIN: f64 = 0.005;
+
+/// The result in one line, such as
+/// `20 frames, worth 17.3 ± 0.4 (noise 4.16 times lower; √20 = 4.47)`.
+///
+/// It claims no more than was measured: where a fixed pattern could not be seen it
+/// speaks of random noise alone and says how few frames the stack may be worth, and
+/// where the figures rest on an assumption it says so.
+pub fn headline(report: &Report) -> String {
+    let summary = &report.noise.summary;
+    let n = summary.frames_used;
+    let worth = summary.effective_frames;
+    match (n, summary.evidence) {
+        (0, _) => "no frame could be used: there is no stack".to_owned(),
+        (1, _) => "1 frame, worth 1: nothing to average".to_owned(),
+        (_, _) if !worth.is_finite() || !summary.gain_area.is_finite() => {
+            format!("{n} frames stacked, but their noise could not be measured")
+        }
+        (_, Evidence::Copies) => {
+            format!("{n} frames, worth {worth:.1}: they are copies of one frame")
+        }
+        (_, Evidence::Assumed) => format!(
+            "{n} frames, worth {worth:.1} if they are independent, which so few cannot show"
+        ),
+        (_, Evidence::Measured) => measured(summary),
+    }
+}
+
+fn measured(summary: &Summary) -> String {
+    let n = summary.frames_used;
+    let error = match 2.0 * summary.gain_area * summary.error {
+        // The square of the gain has twice its relative error.
+        error if error.is_finite() => format!(" ± {error:.1}"),
+        _ => String::new(),
+    };
+    let scope = if summary.pattern.visible {
+        ""
+    } else {
+        " in random noise alone"
+    };
+    let expected = expectation(summary);
+    let line = format!(
+        "{n} frames, worth {:.1}{error}{scope} (noise {:.2} times lower; {expected})",
+        summary.effective_frames, summary.gain_area
+    );
+    if summary.pattern.visible {
+        return line;
+    }
+    let drift = match summary.pattern.drift_px {
+        Some(drift) if drift.is_finite() => format!("at {drift:.1} px of drift"),
+        _ => "without a known drift".to_owned(),
+    };
+    let least = summary.effective_frames_at_upper_bound;
+    if least.is_finite() {
+        format!("{line}; a fixed pattern does not show {drift} and may leave {least:.1}")
+    } else {
+        format!("{line}; a fixed pattern does not show {drift}")
+    }
+}
+
+fn expectation(summary: &Summary) -> String {
+    let n = summary.frames_used;
+    let root = f64::from(n).sqrt();
+    let ideal = format!("√{n} = {root:.2}");
+    let expected = summary.expected_gain;
+    if expected.is_finite() && SAME_GAIN <= (expected - root).abs() {
+        format!("{expected:.2} expected with their weights, {ideal}")
+    } else {
+        ideal
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::noise::Pattern;
+
+    fn summary() -> Summary {
+        Summary {
+            frames_used: 20,
+            expected_gain: 20f64.sqrt(),
+            gain_area: 4.0,
+            gain_pixel: 5.0,
+            effective_frames: 16.0,
+            efficiency: 0.8,
+            error: 0.05,
+            effective_frames_at_upper_bound: 7.25,
+            pattern: Pattern {
+                visible: true,
+                ..Pattern::default()
+            },
+            ..Summary::default()
+        }
+    }
+
+    #[track_caller]
+    fn check(change: impl FnOnce(&mut Summary), want: &str) {
+        let mut report = Report::default();
+        report.noise.summary = summary();
+        change(&mut report.noise.summary);
+        assert_eq!(headline(&report), want);
+    }
+
+    #[test]
+    fn measured_in_full() {
+        check(
+            |_| (),
+            "20 frames, worth 16.0 ± 0.4 (noise 4.00 times lower; √20 = 4.47)",
+        );
+    }
+
+    #[test]
+    fn weights_lower_the_expectation() {
+        check(
+            |s| s.expected_gain = 4.3,
+            "20 frames, worth 16.0 ± 0.4 \
+             (noise 4.00 times lower; 4.30 expected with their weights, √20 = 4.47)",
+        );
+    }
+
+    #[test]
+    fn an_invisible_pattern_is_not_claimed_to_be_absent() {
+        check(
+            |s| {
+                s.pattern = Pattern {
+                    drift_px: Some(0.8),
+                    ..Pattern::default()
+                }
+            },
+            "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
+             √20 = 4.47); a fixed pattern does not show at 0.8 px of drift and may leave 7.2",
+        );
+        check(
+            |s| {
+                s.pattern.visible = false;
+                s.effective_frames_at_upper_bound = f64::NAN;
+            },
+            "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
+             √20 = 4.47); a fixed pattern does not show without a known drift",
+        );
+    }
+
+    #[test]
+    fn what_was_not_measured_is_not_claimed() {
+        check(
+            |s| s.frames_used = 0,
+            "no frame could be used: there is no stack",
+        );
+        check(
+            |s| s.frames_used = 1,
+            "1 frame, worth 1: nothing to average",
+        );
+        check(
+            |s| s.gain_area = f64::NAN,
+            "20 frames stacked, but their noise could not be measured",
+        );
+        check(
+            |s| s.error = f64::NAN,
+            "20 frames, worth 16.0 (noise 4.00 times lower; √20 = 4.47)",
+        );
+        check(
+            |s| (s.evidence, s.effective_frames) = (Evidence::Copies, 1.0),
+            "20 frames, worth 1.0: they are copies of one frame",
+        );
+        check(
+            |s| {
+                (s.evidence, s.frames_used, s.effective_frames) = (Evidence::Assumed, 2, 2.0);
+            },
+            "2 frames, worth 2.0 if they are independent, which so few cannot show",
+        );
+    }
+}

@@ -1,0 +1,195 @@
+//! The measured noise: by region and channel, and in all.
+
+use crate::channel::ByChannel;
+use crate::number::nan_for_null;
+use serde::{Deserialize, Serialize};
+
+/// Everything measured on the stack and its frames.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Noise {
+    /// The picture as a whole.
+    pub summary: Summary,
+    /// The picture in pieces, row by row.
+    pub regions: Vec<Region>,
+}
+
+/// The picture as a whole. Gains are ratios without unit.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    /// Lights in the stack, N.
+    pub frames_used: u32,
+    /// Gain of equal, independent frames: √N, or the root of Kish's number with weights.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub expected_gain: f64,
+    /// Noise of a single frame over noise of the stack, at the scale of blocks: the true
+    /// gain.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub gain_area: f64,
+    /// The same pixel by pixel: what the eye sees at 100 %, partly borrowed from
+    /// neighboring pixels.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub gain_pixel: f64,
+    /// `gain_area` squared.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub effective_frames: f64,
+    /// `effective_frames` over `frames_used`.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub efficiency: f64,
+    /// One standard error of `gain_area`.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub error: f64,
+    /// What the gain rests on.
+    pub evidence: Evidence,
+    /// `effective_frames` if the pattern were as strong as its upper bound.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub effective_frames_at_upper_bound: f64,
+    /// What is known of the fixed pattern.
+    pub pattern: Pattern,
+}
+
+/// What is known of the sensor's fixed pattern in the stack.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Pattern {
+    /// Whether drift and number of frames suffice to tell pattern from sky.
+    pub visible: bool,
+    /// Drift of the stars over the sensor in all, px.
+    pub drift_px: Option<f64>,
+    /// Share of the stack's variance that is pattern, 0 to 1; `None` when not visible.
+    pub fraction_of_variance: Option<f64>,
+    /// Largest share that the evidence allows, 0 to 1.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub upper_bound: f64,
+    /// What the bound rests on.
+    pub basis: PatternBasis,
+}
+
+/// What a statement about the fixed pattern rests on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PatternBasis {
+    /// Measured: the drift moved the pattern across the sky.
+    Drift,
+    /// Bounded by the pixel response that flats show.
+    Flats,
+    /// Bounded by a typical pixel response.
+    #[default]
+    Assumed,
+}
+
+/// What a gain rests on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Evidence {
+    /// Halves of the stack against single frames.
+    #[default]
+    Measured,
+    /// Too few frames to measure it; frames taken to be independent.
+    Assumed,
+    /// All frames hold the same numbers.
+    Copies,
+}
+
+/// What a region shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Part {
+    /// Aligned by the stars.
+    Sky,
+    /// Aligned by the ground.
+    Ground,
+}
+
+/// A rectangle of the reference with its own figures.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Region {
+    /// First column, px.
+    pub x0: u32,
+    /// First row, px.
+    pub y0: u32,
+    /// One past the last column, px.
+    pub x1: u32,
+    /// One past the last row, px.
+    pub y1: u32,
+    /// What it shows.
+    pub part: Part,
+    /// Figures by channel; without those that have too few pixels free of stars.
+    pub channels: ByChannel<ChannelNoise>,
+}
+
+/// Noise of one channel in one region. Noise is in DN, gains are ratios without unit.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ChannelNoise {
+    /// Noise of the typical frame used, resampled as in the stack, at the scale of
+    /// blocks, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub single: f64,
+    /// Noise of the stack at the scale of blocks, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub stack: f64,
+    /// `single` over `stack`: the true gain.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub gain_area: f64,
+    /// `single_pixel` over `stack_pixel`: what the eye sees at 100 %.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub gain_pixel: f64,
+    /// Gain of equal, independent frames, for the frames that reach this region.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub expected: f64,
+    /// `gain_area` squared.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub effective_frames: f64,
+    /// One standard error of `gain_area`.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub error: f64,
+    /// What the gain rests on.
+    pub evidence: Evidence,
+    /// Noise of the typical frame used, resampled as in the stack, per pixel, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub single_pixel: f64,
+    /// Noise of the stack per pixel, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub stack_pixel: f64,
+    /// Part of `stack` that differs from frame to frame, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub stack_random: f64,
+    /// Part of `stack` that is fixed pattern, as far as halves show it, DN.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub stack_pattern: f64,
+    /// Level of the stack, DN above black.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub sky: f64,
+    /// Pixels measured.
+    pub pixels: u64,
+    /// Where the frames went.
+    pub budget: Budget,
+}
+
+/// Factors from √N to the measured gain: `√N` times all but `borrowed` is `gain_area`.
+/// 1 costs nothing.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Budget {
+    /// Frames that do not reach all of the region.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub coverage: f64,
+    /// Unequal weights.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub unequal_weights: f64,
+    /// Frames better or worse than the typical one.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub unequal_lights: f64,
+    /// Rejected samples.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub rejected_samples: f64,
+    /// The estimator's own price: the median's, or a clip's beyond the samples lost.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub estimator: f64,
+    /// The fixed pattern that halves show.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub pattern: f64,
+    /// What none of the others explains.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub unexplained: f64,
+    /// `gain_pixel` over `gain_area`: borrowed from neighboring pixels by resampling.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub borrowed: f64,
+}

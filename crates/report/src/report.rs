@@ -1,0 +1,88 @@
+//! The whole file, written and read.
+
+use crate::frame::FrameEntry;
+use crate::layout::OneLinePerField;
+use crate::noise::Noise;
+use crate::run::Run;
+use crate::warning::WarningEntry;
+use serde::{Deserialize, Serialize};
+
+/// Version of the file's structure. A field that is added leaves it as it is; one that
+/// changes its meaning or goes raises it.
+pub const SCHEMA_VERSION: u32 = 1;
+
+/// `report.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Report {
+    /// [`SCHEMA_VERSION`] of the program that wrote it.
+    pub schema_version: u32,
+    /// Every input file, in the order given.
+    pub frames: Vec<FrameEntry>,
+    /// What was measured.
+    pub noise: Noise,
+    /// How it was made.
+    pub run: Run,
+    /// What the reader should know before trusting the figures.
+    pub warnings: Vec<WarningEntry>,
+}
+
+/// A report that cannot be read. The file's fault.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ReportError {
+    /// Not JSON, or not a report.
+    #[error("not a report")]
+    Malformed(#[from] serde_json::Error),
+    /// Written by a version that gives the fields another meaning.
+    #[error("report has schema version {found}, needed {SCHEMA_VERSION}")]
+    Version {
+        /// The version stated.
+        found: u32,
+    },
+}
+
+impl Default for Report {
+    fn default() -> Self {
+        Self {
+            schema_version: SCHEMA_VERSION,
+            frames: Vec::new(),
+            noise: Noise::default(),
+            run: Run::default(),
+            warnings: Vec::new(),
+        }
+    }
+}
+
+impl Report {
+    /// The bytes of the file: UTF-8, fields in the order of the types, a line each.
+    ///
+    /// Equal reports give equal bytes. Numbers that are not finite become `null`.
+    pub fn to_json(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let mut to = serde_json::Serializer::with_formatter(&mut bytes, OneLinePerField::default());
+        self.serialize(&mut to)
+            .expect("all keys are text, and writing to memory does not fail");
+        bytes.push(b'\n');
+        bytes
+    }
+
+    /// The report that `bytes` hold; fields that this version does not know are skipped.
+    ///
+    /// # Errors
+    ///
+    /// [`Malformed`](ReportError::Malformed) with line and column as its source;
+    /// [`Version`](ReportError::Version).
+    pub fn from_json(bytes: &[u8]) -> Result<Self, ReportError> {
+        #[derive(Deserialize)]
+        struct Version {
+            schema_version: u32,
+        }
+        let Version {
+            schema_version: found,
+        } = serde_json::from_slice(bytes)?;
+        if found != SCHEMA_VERSION {
+            return Err(ReportError::Version { found });
+        }
+        Ok(serde_json::from_slice(bytes)?)
+    }
+}

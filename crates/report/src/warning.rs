@@ -1,0 +1,319 @@
+//! What the reader should know before trusting the figures, each with a way out.
+
+use serde::{Deserialize, Serialize};
+
+/// Something that lowers the worth of the result or of its figures.
+///
+/// Every warning says what is the case, with numbers, and what to do about it.
+#[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum Warning {
+    /// So few lights that no sample can lie outside the clip.
+    TooFewFramesToClip {
+        /// Lights in the stack.
+        frames: u32,
+        /// Rejection threshold, sigmas.
+        clip_sigmas: f64,
+    },
+    /// Drift or number of lights too small to tell a fixed pattern from the sky.
+    PatternNotVisible {
+        /// Drift in all, px; `None` when not known.
+        drift_px: Option<f64>,
+        /// Largest share of the variance that the pattern may have, 0 to 1.
+        upper_bound: f64,
+    },
+    /// Drift enough to see a pattern, but not to average it.
+    SmallDrift {
+        /// Drift in all, px.
+        drift_px: f64,
+    },
+    /// No dark frames and no master dark.
+    NoDarks,
+    /// No flats and no master flat.
+    NoFlats,
+    /// Inputs that were not used.
+    FramesLeftOut {
+        /// How many.
+        left_out: u32,
+        /// Of how many.
+        of: u32,
+    },
+    /// Lights with clearly dimmer stars than the rest.
+    CloudyFrames {
+        /// How many.
+        cloudy: u32,
+        /// Of how many.
+        of: u32,
+        /// Transparency of the worst relative to the reference, 0 to 1.
+        worst_transparency: f64,
+    },
+    /// Barely enough stars to align a light.
+    FewStars {
+        /// The light.
+        file: String,
+        /// Stars matched.
+        found: u32,
+        /// Stars for a safe fit.
+        needed: u32,
+    },
+    /// Masters that do not fit the lights.
+    MastersMismatch {
+        /// Which masters.
+        kind: MasterKind,
+        /// What differs, such as `exposure`.
+        what: String,
+        /// Its value for the lights, with unit.
+        lights: String,
+        /// Its value for the masters, with unit.
+        masters: String,
+    },
+}
+
+/// Frames that are combined into masters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MasterKind {
+    /// Same exposure without light.
+    Dark,
+    /// An evenly lit field.
+    Flat,
+    /// Shortest exposure without light.
+    Bias,
+}
+
+/// A warning as the report states it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WarningEntry {
+    /// Name for programs; stays the same from version to version.
+    pub code: String,
+    /// What is the case.
+    pub text: String,
+    /// What to do about it.
+    pub advice: String,
+}
+
+impl Warning {
+    /// Name for programs; stays the same from version to version.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
+            Self::PatternNotVisible { .. } => "pattern_not_visible",
+            Self::SmallDrift { .. } => "small_drift",
+            Self::NoDarks => "no_darks",
+            Self::NoFlats => "no_flats",
+            Self::FramesLeftOut { .. } => "frames_left_out",
+            Self::CloudyFrames { .. } => "cloudy_frames",
+            Self::FewStars { .. } => "few_stars",
+            Self::MastersMismatch { .. } => "masters_mismatch",
+        }
+    }
+
+    /// What is the case.
+    pub fn text(&self) -> String {
+        match self {
+            Self::TooFewFramesToClip {
+                frames,
+                clip_sigmas,
+            } => format!(
+                "among {frames} frames no sample can deviate by more than {:.2} sigma, \
+                 so clipping at {clip_sigmas} rejects nothing by their scatter alone",
+                largest_deviation_sigma(*frames)
+            ),
+            Self::PatternNotVisible {
+                drift_px,
+                upper_bound,
+            } => {
+                let drift = match drift_px {
+                    Some(drift_px) => format!("the stars drift {drift_px:.1} px in all"),
+                    None => "the drift of the stars is not known".to_owned(),
+                };
+                format!(
+                    "{drift}, too little to tell the sensor's fixed pattern from the sky; \
+                     it may be up to {:.0} % of the stack's variance",
+                    100.0 * upper_bound
+                )
+            }
+            Self::SmallDrift { drift_px } => format!(
+                "the stars drift only {drift_px:.1} px in all, so the sensor's fixed pattern \
+                 hardly averages out and may show as streaks"
+            ),
+            Self::NoDarks => "there are no dark frames: hot pixels and dark signal are only \
+                 removed as far as clipping catches them"
+                .to_owned(),
+            Self::NoFlats => "there are no flats: vignetting, dust and unequal pixel response \
+                 stay in the picture"
+                .to_owned(),
+            Self::FramesLeftOut { left_out, of } => {
+                format!("{left_out} of {of} files were left out")
+            }
+            Self::CloudyFrames {
+                cloudy,
+                of,
+                worst_transparency,
+            } => format!(
+                "{cloudy} of {of} lights were taken through haze or cloud; the worst shows {:.0} % \
+                 of the reference's starlight",
+                100.0 * worst_transparency
+            ),
+            Self::FewStars {
+                file,
+                found,
+                needed,
+            } => format!("{file}: aligned by {found} stars, where {needed} would make it safe"),
+            Self::MastersMismatch {
+                kind,
+                what,
+                lights,
+                masters,
+            } => {
+                let kind = kind.plural();
+                format!("the {kind} do not fit the lights: {what} {masters}, needed {lights}")
+            }
+        }
+    }
+
+    /// What to do about it.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::TooFewFramesToClip { clip_sigmas, .. } => format!(
+                "shoot at least {} frames, lower --clip, or use --combine median",
+                frames_needed_to_clip(*clip_sigmas)
+            ),
+            Self::PatternNotVisible { .. } => "move the framing by some ten pixels every few \
+                 frames (dither), and give flats and darks: they bound the pattern"
+                .to_owned(),
+            Self::SmallDrift { .. } => "move the framing by some ten pixels every few frames \
+                 (dither), or give darks and flats with --dark and --flat"
+                .to_owned(),
+            Self::NoDarks => "take 10 or more frames with the lens covered, at the lights' \
+                 exposure, ISO and temperature, and give them with --dark"
+                .to_owned(),
+            Self::NoFlats => "take 10 or more frames of an evenly lit surface with the same \
+                 lens, focus and aperture, and give them with --flat"
+                .to_owned(),
+            Self::FramesLeftOut { .. } => "see the reason of each in the report's frames; take \
+                 broken files and other pictures out of the folder"
+                .to_owned(),
+            Self::CloudyFrames { .. } => "they are weighted down already; leave the worst out \
+                 if the sky looks uneven"
+                .to_owned(),
+            Self::FewStars { .. } => "check this light in the stack's corners; choose the \
+                 sharpest light with --reference, or leave this one out"
+                .to_owned(),
+            Self::MastersMismatch {
+                kind, what, lights, ..
+            } => format!(
+                "take {} with {what} {lights}, and give them with {}",
+                kind.plural(),
+                kind.option()
+            ),
+        }
+    }
+}
+
+impl MasterKind {
+    fn plural(self) -> &'static str {
+        match self {
+            Self::Dark => "darks",
+            Self::Flat => "flats",
+            Self::Bias => "bias frames",
+        }
+    }
+
+    /// The option that takes them.
+    fn option(self) -> &'static str {
+        match self {
+            Self::Dark => "--dark",
+            Self::Flat => "--flat",
+            Self::Bias => "--bias",
+        }
+    }
+}
+
+impl From<&Warning> for WarningEntry {
+    fn from(warning: &Warning) -> Self {
+        Self {
+            code: warning.code().to_owned(),
+            text: warning.text(),
+            advice: warning.advice(),
+        }
+    }
+}
+
+/// Largest deviation that one of `n` samples can have from their mean, in units of their
+/// own standard deviation: `(n - 1) / √n`. 0 for none.
+///
+/// Source: Shiffler (1988), The American Statistician 42, 79 (from memory, re-derived).
+fn largest_deviation_sigma(n: u32) -> f64 {
+    let n = f64::from(n.max(1));
+    (n - 1.0) / n.sqrt()
+}
+
+/// Fewest samples of which one can deviate by more than `clip_sigmas`.
+fn frames_needed_to_clip(clip_sigmas: f64) -> u32 {
+    // (n - 1) / √n = k solved for √n, then the next whole number.
+    let root = 0.5 * (clip_sigmas + clip_sigmas.hypot(2.0));
+    (root * root).floor() as u32 + 1
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fewest_frames_to_clip_as_tabulated() {
+        // Smallest n with (n - 1) / √n > k, by trying every n.
+        for (clip_sigmas, want) in [
+            (2.0, 6),
+            (2.5, 9),
+            (3.0, 11),
+            (3.5, 15),
+            (4.0, 18),
+            (5.0, 27),
+        ] {
+            assert_eq!(
+                frames_needed_to_clip(clip_sigmas),
+                want,
+                "{clip_sigmas} sigma"
+            );
+            let tried = (1..).find(|n| clip_sigmas < largest_deviation_sigma(*n));
+            assert_eq!(tried, Some(want));
+        }
+    }
+
+    #[test]
+    fn numbers_are_in_the_text() {
+        let warning = Warning::TooFewFramesToClip {
+            frames: 8,
+            clip_sigmas: 3.0,
+        };
+        assert!(
+            warning.text().contains("among 8 frames"),
+            "{}",
+            warning.text()
+        );
+        assert!(
+            warning.text().contains("more than 2.47 sigma"),
+            "{}",
+            warning.text()
+        );
+        assert!(
+            warning.advice().contains("at least 11 frames"),
+            "{}",
+            warning.advice()
+        );
+        let warning = Warning::MastersMismatch {
+            kind: MasterKind::Dark,
+            what: "exposure".to_owned(),
+            lights: "20 s".to_owned(),
+            masters: "30 s".to_owned(),
+        };
+        assert_eq!(
+            warning.text(),
+            "the darks do not fit the lights: exposure 30 s, needed 20 s"
+        );
+        assert_eq!(
+            warning.advice(),
+            "take darks with exposure 20 s, and give them with --dark"
+        );
+    }
+}

@@ -1,0 +1,173 @@
+//! A report with every field filled, for an invented night.
+
+use radicand_report::*;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Every optional field has a value, every list an entry.
+pub fn full() -> Report {
+    Report {
+        schema_version: SCHEMA_VERSION,
+        frames: vec![light(), left_out()],
+        noise: Noise {
+            summary: summary(),
+            regions: vec![region()],
+        },
+        run: run(),
+        warnings: all_warnings().iter().map(WarningEntry::from).collect(),
+    }
+}
+
+pub fn all_warnings() -> Vec<Warning> {
+    vec![
+        Warning::TooFewFramesToClip {
+            frames: 8,
+            clip_sigmas: 3.0,
+        },
+        Warning::PatternNotVisible {
+            drift_px: Some(0.8),
+            upper_bound: 0.62,
+        },
+        Warning::PatternNotVisible {
+            drift_px: None,
+            upper_bound: 0.62,
+        },
+        Warning::SmallDrift { drift_px: 3.5 },
+        Warning::NoDarks,
+        Warning::NoFlats,
+        Warning::FramesLeftOut {
+            left_out: 2,
+            of: 22,
+        },
+        Warning::CloudyFrames {
+            cloudy: 3,
+            of: 20,
+            worst_transparency: 0.41,
+        },
+        Warning::FewStars {
+            file: "night/0412.dng".to_owned(),
+            found: 9,
+            needed: 20,
+        },
+        Warning::MastersMismatch {
+            kind: MasterKind::Flat,
+            what: "focal length".to_owned(),
+            lights: "24 mm".to_owned(),
+            masters: "35 mm".to_owned(),
+        },
+    ]
+}
+
+fn light() -> FrameEntry {
+    let lattice = (0..35).map(|i| {
+        let (x, y) = (f64::from(i % 7) * 200.0, f64::from(i / 7) * 225.0);
+        [x, y, x + 1.25, y - 0.5]
+    });
+    FrameEntry {
+        file: file_name(Path::new("night/0411.dng")),
+        kind: Some(FrameKind::Light),
+        used: true,
+        reason: None,
+        exposure_s: Some(20.0),
+        iso: Some(1600),
+        captured: Some("2031-01-14T23:12:20+01:00".to_owned()),
+        decoder: Some("rawloader".to_owned()),
+        stars: Some(812),
+        fwhm_px: Some(2.31),
+        sky: Some(
+            [
+                (Channel::R, 301.5),
+                (Channel::G, 522.25),
+                (Channel::B, 390.0),
+            ]
+            .into(),
+        ),
+        transparency: Some(0.98),
+        weight: Some(0.97),
+        matched: Some(640),
+        residual_px: Some(0.07),
+        mapping: Some(lattice.collect()),
+    }
+}
+
+fn left_out() -> FrameEntry {
+    FrameEntry {
+        file: "night/0412.dng".to_owned(),
+        reason: Some("strip 3 has 100 bytes but 120 are needed".to_owned()),
+        ..FrameEntry::default()
+    }
+}
+
+fn summary() -> Summary {
+    Summary {
+        frames_used: 20,
+        expected_gain: 4.47,
+        gain_area: 4.16,
+        gain_pixel: 5.9,
+        effective_frames: 17.3,
+        efficiency: 0.865,
+        error: 0.05,
+        evidence: Evidence::Measured,
+        effective_frames_at_upper_bound: 16.1,
+        pattern: Pattern {
+            visible: true,
+            drift_px: Some(31.0),
+            fraction_of_variance: Some(0.04),
+            upper_bound: 0.09,
+            basis: PatternBasis::Drift,
+        },
+    }
+}
+
+fn region() -> Region {
+    let channel = ChannelNoise {
+        single: 25.0,
+        stack: 6.0,
+        gain_area: 4.17,
+        gain_pixel: 5.9,
+        expected: 4.47,
+        effective_frames: 17.4,
+        error: 0.08,
+        evidence: Evidence::Measured,
+        single_pixel: 19.0,
+        stack_pixel: 3.2,
+        stack_random: 5.9,
+        stack_pattern: 1.1,
+        sky: 301.5,
+        pixels: 41_000,
+        budget: Budget {
+            coverage: 1.0,
+            unequal_weights: 0.99,
+            unequal_lights: 1.01,
+            rejected_samples: 0.998,
+            estimator: 0.999,
+            pattern: 0.95,
+            unexplained: 0.985,
+            borrowed: 1.41,
+        },
+    };
+    Region {
+        x0: 0,
+        y0: 0,
+        x1: 192,
+        y1: 256,
+        part: Part::Sky,
+        channels: [Channel::R, Channel::G, Channel::B]
+            .map(|name| (name, channel.clone()))
+            .into(),
+    }
+}
+
+fn run() -> Run {
+    Run {
+        version: "0.1.0".to_owned(),
+        settings: BTreeMap::from([
+            ("combine".to_owned(), "sigma-clip".into()),
+            ("clip".to_owned(), vec![3.0, 3.0].into()),
+        ]),
+        reference: "night/0411.dng".to_owned(),
+        input_digest: "00".repeat(32),
+        seconds: BTreeMap::from([("decode".to_owned(), 1.5), ("stack".to_owned(), 9.25)]),
+        peak_memory_bytes: Some(1_200_000_000),
+    }
+}
