@@ -35,7 +35,7 @@ pub enum ExportError {
         source: io::Error,
     },
     /// A picture with a number of planes that the format does not take.
-    #[error("{}: {what} has {found} planes, needed 1 or 3", path.display())]
+    #[error("{}: {what} has {found} planes, needed {needed}", path.display())]
     PlaneCount {
         /// The file that was to be written.
         path: PathBuf,
@@ -43,6 +43,8 @@ pub enum ExportError {
         what: &'static str,
         /// Planes given.
         found: usize,
+        /// Planes that it may have.
+        needed: &'static str,
     },
     /// A plane of a different shape from the first.
     #[error(

@@ -127,11 +127,11 @@ fn check_part<T>(
 ) -> Result<(), ExportError> {
     let found = shape_of(path, what, planes, i32::MAX as usize)?;
     if planes.len() != n_planes {
-        let found = planes.len();
         return Err(ExportError::PlaneCount {
             path: path.to_owned(),
             what,
-            found,
+            found: planes.len(),
+            needed: if n_planes == 1 { "1" } else { "3" },
         });
     }
     if found != needed {
@@ -305,6 +305,47 @@ mod tests {
         let solid = "x".repeat(100);
         assert_eq!(wrapped(&solid).map(str::len).collect::<Vec<_>>(), [72, 28]);
         assert_eq!(wrapped("").collect::<Vec<_>>(), [""]);
+    }
+
+    #[test]
+    fn parts_must_match_the_mean() {
+        let folder = tempfile::tempdir().unwrap();
+        let (plane, other) = (Array2::zeros((2, 3)), Array2::zeros((3, 2)));
+        let counts = Array2::zeros((2, 3));
+        let (one, three) = ([plane.view()], [plane.view(), plane.view(), plane.view()]);
+        let turned = [other.view()];
+        let write = |variance, weight, rejected| {
+            let picture = FitsPicture {
+                mean: &one,
+                variance,
+                weight,
+                rejected,
+            };
+            let path = folder.path().join("a.fits");
+            write_fits(&path, &picture, &FitsOptions::default()).map_err(|e| e.to_string())
+        };
+        let check = |written: Result<(), String>, needle: &str| {
+            let error = written.unwrap_err();
+            assert!(error.contains(needle), "{error}");
+        };
+        check(
+            write(&three, &one, None),
+            "the variance has 3 planes, needed 1",
+        );
+        check(
+            write(&one, &turned, None),
+            "the weight has 2 x 3 pixels, needed 3 x 2",
+        );
+        check(
+            write(&one, &one, Some(&[])),
+            "the rejected count has 0 planes, needed 1 or 3",
+        );
+        assert_eq!(
+            std::fs::read_dir(folder.path()).unwrap().count(),
+            0,
+            "no file is left"
+        );
+        write(&one, &one, Some(&[counts.view()])).unwrap();
     }
 
     #[track_caller]

@@ -25,6 +25,7 @@ pub(crate) fn shape_of<T>(
             path: path.to_owned(),
             what,
             found: planes.len(),
+            needed: "1 or 3",
         });
     };
     let needed = [first.nrows(), first.ncols()];

@@ -75,8 +75,8 @@ impl Default for PreviewOptions {
 /// they would be false: towards saturation and towards black. The same picture always
 /// gives the same file.
 ///
-/// - `planes`: linear DN, indexed `[row, column]`; a pixel with NaN in any plane is
-///   black.
+/// - `planes`: linear DN, indexed `[row, column]`; a pixel with NaN or an infinity
+///   in any plane is black.
 ///
 /// A picture without a finite value is black. Memory beyond the picture: 6 bytes
 /// a sample of the preview.

@@ -1,7 +1,7 @@
 //! The asinh stretch: faint things lifted, bright ones kept, colors untouched.
 
-/// Darkest output that [`AsinhStretch::with_sky_at`] reaches by a straight line: beyond
-/// this softening the curve is one.
+/// Softening, in units of the range from black to white, at which the curve is a straight
+/// line to a part in 10^9.
 const STRAIGHT_SOFTENING: f64 = 1e4;
 
 /// A curve that is linear near black and logarithmic far above it.
