@@ -34,11 +34,6 @@ impl<const CHANNELS: usize> Lattice<CHANNELS> {
         Self { columns, nodes }
     }
 
-    /// The values at the nodes.
-    pub(crate) fn nodes(&self) -> impl Iterator<Item = &[f32; CHANNELS]> {
-        self.nodes.iter()
-    }
-
     /// The value at a pixel; beyond the picture, that at its edge.
     pub(crate) fn at(&self, x: f64, y: f64) -> [f32; CHANNELS] {
         let rows = self.nodes.len() / self.columns;

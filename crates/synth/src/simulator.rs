@@ -187,17 +187,19 @@ impl Simulator {
         Ok(View::new(self, index, weather).planes())
     }
 
-    /// Share of the starlight that comes through the cloud over light `index`: mean and least.
-    pub fn transparency(&self, index: usize) -> (f64, f64) {
-        let (Some(cloud), Some(thickness)) = (self.scene.cloud, self.cloud_thickness(index)) else {
-            return (1.0, 1.0);
-        };
-        let (mut sum, mut n, mut least) = (0.0, 0.0, 1.0f64);
-        for [value] in thickness.nodes() {
-            let through = 1.0 - cloud.opacity * f64::from(*value);
-            (sum, n, least) = (sum + through, n + 1.0, least.min(through));
-        }
-        (sum / n, least)
+    /// Share of the starlight that comes through the cloud over light `index` at every
+    /// pixel; `None` where it has no cloud.
+    pub fn transparency(&self, index: usize) -> Option<Array2<f32>> {
+        let opacity = self.scene.cloud?.opacity as f32;
+        let thickness = self.cloud_thickness(index)?;
+        let mut picture = Array2::zeros((self.scene.height, self.scene.width));
+        rows_of(&mut picture).for_each(|(row, values)| {
+            for (col, value) in values.iter_mut().enumerate() {
+                let [thickness] = thickness.at(col as f64, row as f64);
+                *value = 1.0 - opacity * thickness;
+            }
+        });
+        Some(picture)
     }
 
     fn expose(&self, light: Option<&[Array2<f32>; 3]>, exposure_s: f64, shot: usize) -> Mosaic {

@@ -5,6 +5,7 @@
 use crate::rotation::Matrix;
 use crate::scene::Damage;
 use crate::{Shot, Simulator};
+use ndarray::Array2;
 use raw::FrameKind;
 use serde::Serialize;
 
@@ -240,7 +241,7 @@ fn frame(simulator: &Simulator, shot: &Shot) -> FrameTruth {
 
 fn light(simulator: &Simulator, index: usize) -> LightTruth {
     let scene = simulator.scene();
-    let (transparency_mean, transparency_min) = simulator.transparency(index);
+    let (transparency_mean, transparency_min) = mean_and_min(simulator.transparency(index));
     let passing = scene
         .satellites
         .iter()
@@ -253,6 +254,18 @@ fn light(simulator: &Simulator, index: usize) -> LightTruth {
             .map(|satellite| satellite.ends_px(scene.width, scene.height))
             .collect(),
     }
+}
+
+/// Of a clear sky, 1 and 1.
+fn mean_and_min(transparency: Option<Array2<f32>>) -> (f64, f64) {
+    let Some(transparency) = transparency else {
+        return (1.0, 1.0);
+    };
+    let values = transparency.iter().map(|&value| f64::from(value));
+    let (sum, min) = values.fold((0.0, 1.0f64), |(sum, min), value| {
+        (sum + value, min.min(value))
+    });
+    (sum / transparency.len() as f64, min)
 }
 
 fn stars(simulator: &Simulator) -> Vec<StarTruth> {
