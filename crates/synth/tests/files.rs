@@ -396,3 +396,18 @@ fn scenes_that_make_no_sense_are_refused() {
         assert!(scene.validate().is_ok(), "{name}");
     }
 }
+
+#[test]
+fn pictures_of_any_size_are_made() {
+    for (width, height) in [(1, 1), (1, 40), (33, 1), (31, 65)] {
+        let mut scene = small("faults");
+        (scene.width, scene.height) = (width, height);
+        let light = synth::render(&scene, 2).expect("a light");
+        assert_eq!(light.mosaic.size(), (width, height));
+        let black = scene.sensor.black_level_dn;
+        assert!(
+            light.mosaic.data.iter().any(|&value| value > black),
+            "{width} x {height}"
+        );
+    }
+}
