@@ -5,7 +5,13 @@ mod pattern;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let folder = std::env::args().nth(1).ok_or("needs FOLDER")?;
-    for (name, size, letters, black_dn) in pattern::FILES {
+    for pattern::File {
+        name,
+        size,
+        letters,
+        black_dn,
+    } in pattern::FILES
+    {
         let mosaic = pattern::mosaic(size, letters, black_dn);
         let bytes = synth::encode_dng(&mosaic, &pattern::info())?;
         std::fs::write(format!("{folder}/{name}.dng"), bytes)?;

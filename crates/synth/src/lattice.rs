@@ -1,5 +1,7 @@
 //! Smooth pictures, known on a lattice and interpolated between its nodes.
 
+use rayon::prelude::*;
+
 /// Values on a square lattice over a picture, linear between the nodes.
 ///
 /// For what varies over tens of pixels and is dear to compute: cloud, the band.
@@ -17,11 +19,12 @@ impl<const CHANNELS: usize> Lattice<CHANNELS> {
     pub(crate) fn new(
         width: usize,
         height: usize,
-        value: impl Fn(f64, f64) -> [f64; CHANNELS],
+        value: impl Fn(f64, f64) -> [f64; CHANNELS] + Sync,
     ) -> Self {
         // One node beyond the last pixel, so that every pixel has four around it.
         let (columns, rows) = (width / STEP_PX + 2, height / STEP_PX + 2);
         let nodes = (0..rows * columns)
+            .into_par_iter()
             .map(|i| {
                 let (row, col) = (i / columns, i % columns);
                 let (x, y) = ((col * STEP_PX) as f64, (row * STEP_PX) as f64);
@@ -29,11 +32,6 @@ impl<const CHANNELS: usize> Lattice<CHANNELS> {
             })
             .collect();
         Self { columns, nodes }
-    }
-
-    /// The values at the nodes.
-    pub(crate) fn nodes(&self) -> impl Iterator<Item = &[f32; CHANNELS]> {
-        self.nodes.iter()
     }
 
     /// The value at a pixel; beyond the picture, that at its edge.

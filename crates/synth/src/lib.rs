@@ -44,6 +44,7 @@ mod error;
 mod glow;
 mod lattice;
 mod lens;
+mod light;
 mod mount;
 mod named;
 mod noise_field;

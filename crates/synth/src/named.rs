@@ -112,7 +112,7 @@ fn faults() -> Scene {
         seed: 20_260_119,
         satellites: vec![
             satellite(2, [-0.05, 0.20], [1.05, 0.55], 900.0),
-            satellite(5, [0.62, -0.05], [0.35, 1.05], 250.0),
+            satellite(3, [0.62, -0.05], [0.35, 1.05], 250.0),
             satellite(6, [0.15, 0.80], [0.60, 0.62], 400.0),
         ],
         cloud: Some(Cloud {

@@ -50,6 +50,11 @@ pub fn multiply(a: &Matrix, b: &Matrix) -> Matrix {
     product
 }
 
+/// The matrix mirrored in its diagonal: the inverse of a rotation.
+pub fn transpose(matrix: &Matrix) -> Matrix {
+    [0, 1, 2].map(|row| [0, 1, 2].map(|col| matrix[col][row]))
+}
+
 /// The image of a vector.
 pub fn apply(matrix: &Matrix, vector: [f64; 3]) -> [f64; 3] {
     matrix.map(|row| dot(row, vector))

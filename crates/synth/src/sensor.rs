@@ -215,7 +215,11 @@ fn normal(rng: &mut impl Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
-/// A Poisson number of the given mean, exact at every mean; 0 where the mean is not positive.
+/// More light than any pixel holds, e⁻, and less than the generator refuses.
+const BRIGHTEST_E: f64 = 1e15;
+
+/// A Poisson number of the given mean, exact at every mean: no normal approximation.
+/// 0 where the mean is not positive.
 fn poisson(mean: f64, rng: &mut impl Rng) -> f64 {
-    Poisson::new(mean).map_or(0.0, |distribution| distribution.sample(rng))
+    Poisson::new(mean.min(BRIGHTEST_E)).map_or(0.0, |distribution| distribution.sample(rng))
 }

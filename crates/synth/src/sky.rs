@@ -69,7 +69,7 @@ pub const WHITE_BV: f64 = 0.65;
 impl Star {
     /// Electrons per second in R, G and B at the center of the field.
     ///
-    /// Red and blue follow the color by `V-R = 0.56 (B-V)` about [`WHITE_BV`] (linear
+    /// Red and blue follow the color by `V-R = 0.56 (B-V)` about 0.65, that of the Sun (linear
     /// relation for main-sequence stars, from memory), so that a star of that color has
     /// the ratios of [`Sensor::efficiency`].
     pub fn electrons_per_s(&self, lens: &Lens, sensor: &Sensor) -> [f64; 3] {

@@ -5,6 +5,7 @@
 use crate::rotation::Matrix;
 use crate::scene::Damage;
 use crate::{Shot, Simulator};
+use ndarray::Array2;
 use raw::FrameKind;
 use serde::Serialize;
 
@@ -62,24 +63,36 @@ pub struct LensTruth {
     pub fwhm_growth: f64,
 }
 
-/// The sensor; units in the names.
+/// The sensor.
 #[derive(Clone, Debug, Serialize)]
 #[allow(
     missing_docs,
     reason = "as in `Sensor`, where every field is described"
 )]
 pub struct SensorTruth {
+    /// Filters in reading order, such as `RGGB`; `L` without filters.
     pub cfa: String,
+    /// Gain, e⁻ per DN.
     pub gain_e_per_dn: f64,
+    /// Standard deviation of one read, e⁻.
     pub read_noise_e: f64,
+    /// Standard deviation of what a row shares in one read, e⁻.
     pub row_noise_e: f64,
+    /// Dark current of an ordinary pixel, e⁻/s.
     pub dark_current_e_per_s: f64,
+    /// Standard deviation of the pixels' response over its mean.
     pub prnu: f64,
+    /// Standard deviation of the pixels' offsets, e⁻.
     pub dsnu_e: f64,
+    /// Electrons a pixel can hold.
     pub full_well_e: f64,
+    /// Number recorded without light, DN.
     pub black_level_dn: u16,
+    /// Number of a saturated pixel, DN.
     pub white_level_dn: u16,
+    /// Bits of the converter.
     pub bits: u8,
+    /// Electrons per photon in R, G and B.
     pub efficiency: [f64; 3],
 }
 
@@ -124,6 +137,10 @@ pub struct LightTruth {
 }
 
 /// A file with one noise-free plane of the reference light: `f32`, little-endian, row by row.
+///
+/// The light as it falls on the sensor: trailed and vignetted, under a clear sky. No
+/// dark current, no pixel response, nothing cut at saturation. Divided by the plane
+/// `illumination` it is what a flat-fielded light shows.
 #[derive(Clone, Debug, Serialize)]
 pub struct PlaneTruth {
     /// The file, from the scene's folder, with `/`.
@@ -240,7 +257,7 @@ fn frame(simulator: &Simulator, shot: &Shot) -> FrameTruth {
 
 fn light(simulator: &Simulator, index: usize) -> LightTruth {
     let scene = simulator.scene();
-    let (transparency_mean, transparency_min) = simulator.transparency(index);
+    let (transparency_mean, transparency_min) = mean_and_min(simulator.transparency(index));
     let passing = scene
         .satellites
         .iter()
@@ -253,6 +270,18 @@ fn light(simulator: &Simulator, index: usize) -> LightTruth {
             .map(|satellite| satellite.ends_px(scene.width, scene.height))
             .collect(),
     }
+}
+
+/// Of a clear sky, 1 and 1.
+fn mean_and_min(transparency: Option<Array2<f32>>) -> (f64, f64) {
+    let Some(transparency) = transparency else {
+        return (1.0, 1.0);
+    };
+    let values = transparency.iter().map(|&value| f64::from(value));
+    let (sum, min) = values.fold((0.0, 1.0f64), |(sum, min), value| {
+        (sum + value, min.min(value))
+    });
+    (sum / transparency.len() as f64, min)
 }
 
 fn stars(simulator: &Simulator) -> Vec<StarTruth> {

@@ -35,6 +35,11 @@ pub struct Cloud {
 }
 
 impl Cloud {
+    /// Whether any of it is over a light.
+    pub(crate) fn covers(&self, light: usize) -> bool {
+        (self.first_light..=self.last_light).contains(&light)
+    }
+
     /// Thickness over a pixel of a light `elapsed_s` after the reference, 0 to 1.
     ///
     /// The cloud comes and goes: thickness follows a half sine over its lights.
@@ -46,7 +51,7 @@ impl Cloud {
         x: f64,
         y: f64,
     ) -> f64 {
-        if !(self.first_light..=self.last_light).contains(&light) {
+        if !self.covers(light) {
             return 0.0;
         }
         let n = (self.last_light - self.first_light + 1) as f64;

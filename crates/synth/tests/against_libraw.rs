@@ -36,7 +36,13 @@ fn numbers(text: &str) -> Vec<f64> {
 
 #[test]
 fn the_committed_files_are_what_the_writer_writes() {
-    for (name, size, letters, black_dn) in pattern::FILES {
+    for pattern::File {
+        name,
+        size,
+        letters,
+        black_dn,
+    } in pattern::FILES
+    {
         let bytes = synth::encode_dng(&pattern::mosaic(size, letters, black_dn), &pattern::info());
         let committed = fs::read(fixture(&format!("{name}.dng"))).expect("committed");
         assert_eq!(bytes.expect("it fits"), committed, "{name}");
@@ -45,7 +51,13 @@ fn the_committed_files_are_what_the_writer_writes() {
 
 #[test]
 fn libraw_sees_the_mosaic_its_levels_and_its_filters() {
-    for (name, size, letters, black_dn) in pattern::FILES {
+    for pattern::File {
+        name,
+        size,
+        letters,
+        black_dn,
+    } in pattern::FILES
+    {
         let facts = facts(&format!("{name}.dng"));
         let libraw = |quantity: &str| facts[&("libraw".to_owned(), quantity.to_owned())].as_str();
         let mosaic = pattern::mosaic(size, letters, black_dn);
@@ -83,7 +95,7 @@ fn libraw_derives_its_colors_from_our_matrix() {
         [0.019_333_9, 0.119_192_0, 0.950_304_1],
     ];
     const TOLERANCE: f64 = 3e-6; // f32 in LibRaw, six decimals in the facts, sums of three
-    for (name, ..) in pattern::FILES {
+    for pattern::File { name, .. } in pattern::FILES {
         let facts = facts(&format!("{name}.dng"));
         let found = numbers(&facts[&("libraw".to_owned(), "camera_to_srgb".to_owned())]);
         let matrix = pattern::info().color_matrix;
@@ -113,7 +125,7 @@ fn libraw_derives_its_colors_from_our_matrix() {
 
 #[test]
 fn tifffile_sees_how_the_frame_was_taken() {
-    for (name, ..) in pattern::FILES {
+    for pattern::File { name, .. } in pattern::FILES {
         let facts = facts(&format!("{name}.dng"));
         for (quantity, want) in [
             ("Make", "Lumholt"),

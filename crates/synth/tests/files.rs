@@ -9,9 +9,6 @@ use std::fs;
 use std::path::Path;
 use synth::{DngInfo, Layout, Scene, Simulator, SynthError, encode_dng, write_scene};
 
-/// Colors as rawloader numbers them.
-const RGGB: [&str; 4] = ["RGGB", "GRBG", "GBRG", "BGGR"];
-
 fn small(name: &str) -> Scene {
     let mut scene = Scene::named(name).expect("a known scene");
     (scene.width, scene.height) = (96, 64);
@@ -32,13 +29,18 @@ fn values(image: &rawloader::RawImage) -> &[u16] {
 
 #[test]
 fn rawloader_reads_back_the_mosaic_levels_and_filters() {
-    for (letters, (width, height)) in RGGB.into_iter().zip([(64, 48), (33, 21), (40, 7), (2, 2)]) {
-        let mosaic = mosaic((width, height), letters, [512.0, 513.0, 514.0, 515.0]);
+    for file in pattern::FILES {
+        let mosaic = mosaic(file.size, file.letters, file.black_dn);
         let image = decode(&encode_dng(&mosaic, &info()).expect("it fits"));
-        assert_eq!((image.width, image.height, image.cpp), (width, height, 1));
-        assert!(values(&image).iter().eq(mosaic.data.iter()), "{letters}");
-        assert_eq!(image.cfa.name, letters);
-        assert_eq!(image.blacklevels, [512, 513, 514, 515]);
+        assert_eq!((image.width, image.height), file.size, "{}", file.name);
+        assert_eq!(image.cpp, 1);
+        assert!(
+            values(&image).iter().eq(mosaic.data.iter()),
+            "{}",
+            file.name
+        );
+        assert_eq!(image.cfa.name, file.letters);
+        assert_eq!(image.blacklevels.map(f32::from), file.black_dn);
         assert_eq!(image.whitelevels[0], 15_000);
         assert_eq!(image.crops, [0; 4]);
         assert_eq!(&image.xyz_to_cam[..3], &info().color_matrix);
@@ -92,6 +94,34 @@ fn the_exif_says_how_the_frame_was_taken() {
         assert_eq!(number(Tag::PhotographicSensitivity), Some(800));
         assert_eq!(number(Tag::Orientation), Some(1));
     }
+}
+
+#[test]
+fn a_second_reader_finds_the_same_exif() {
+    use nom_exif::{Exif, ExifTag, MediaParser, MediaSource};
+    let bytes = encode_dng(&mosaic((16, 12), "RGGB", [512.0; 4]), &info()).expect("it fits");
+    let source = MediaSource::seekable(std::io::Cursor::new(bytes)).expect("a TIFF container");
+    let entries = MediaParser::new()
+        .parse_exif(source)
+        .expect("the EXIF is readable");
+    let exif: Exif = entries.into();
+    let text = |tag| exif.get(tag).map(ToString::to_string);
+    assert_eq!(text(ExifTag::Model).as_deref(), Some("Lumholt N24"));
+    assert_eq!(
+        text(ExifTag::LensModel).as_deref(),
+        Some("Lumholt 24mm f/1.4")
+    );
+    assert_eq!(text(ExifTag::SubSecTimeOriginal).as_deref(), Some("050"));
+    assert_eq!(text(ExifTag::OffsetTimeOriginal).as_deref(), Some("+01:00"));
+    assert_eq!(text(ExifTag::ISOSpeedRatings).as_deref(), Some("800"));
+    let seconds = exif
+        .get(ExifTag::ExposureTime)
+        .and_then(|value| value.as_urational());
+    let seconds =
+        seconds.map(|value| f64::from(value.numerator()) / f64::from(value.denominator()));
+    assert_eq!(seconds, Some(4.0));
+    let taken = text(ExifTag::DateTimeOriginal).expect("the tag is there");
+    assert!(taken.contains("23:59:58"), "{taken}");
 }
 
 #[test]
@@ -364,5 +394,20 @@ fn scenes_that_make_no_sense_are_refused() {
         let scene = Scene::named(name).expect("a listed scene");
         assert_eq!(scene.name, name);
         assert!(scene.validate().is_ok(), "{name}");
+    }
+}
+
+#[test]
+fn pictures_of_any_size_are_made() {
+    for (width, height) in [(1, 1), (1, 40), (33, 1), (31, 65)] {
+        let mut scene = small("faults");
+        (scene.width, scene.height) = (width, height);
+        let light = synth::render(&scene, 2).expect("a light");
+        assert_eq!(light.mosaic.size(), (width, height));
+        let black = scene.sensor.black_level_dn;
+        assert!(
+            light.mosaic.data.iter().any(|&value| value > black),
+            "{width} x {height}"
+        );
     }
 }

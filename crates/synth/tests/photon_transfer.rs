@@ -2,8 +2,8 @@
 //!
 //! Source: EMVA 1288 Release 3.1 (2016), linear model: temporal variance from a pair of
 //! frames, photon transfer through the origin, dark noise with 1/12 DN² of quantization,
-//! spatial variance corrected for the temporal one. The figures put in are those of a
-//! round trip published nowhere; the equations are the authority here.
+//! spatial variance corrected for the temporal one. No worked data are published in the
+//! standard: its equations are the authority, and what was put in is the answer.
 
 use ndarray::Array2;
 use raw::Cfa;

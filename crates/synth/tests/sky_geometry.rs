@@ -161,6 +161,32 @@ fn the_light_of_a_star_adds_up_to_the_truth() {
 }
 
 #[test]
+fn a_star_on_the_edge_gives_the_picture_its_part() {
+    // The edge of the first pixel, -0.5, halves a star; a corner quarters it; far out
+    // there is nothing.
+    for (x, y, share) in [
+        (-0.5, 40.0, 0.5),
+        (95.5, 40.0, 0.5),
+        (40.0, 79.5, 0.5),
+        (-0.5, -0.5, 0.25),
+        (-60.0, 40.0, 0.0),
+    ] {
+        let scene = one_star(x, y, still());
+        let simulator = Simulator::new(&scene).expect("a sound scene");
+        let [_, rate, _] = simulator.stars()[0].electrons_per_s(&scene.lens, &scene.sensor);
+        let sum: f64 = green_light(&scene, 0)
+            .iter()
+            .map(|&value| f64::from(value))
+            .sum();
+        let want = share * rate * scene.exposure_s;
+        assert!(
+            (sum - want).abs() <= FLUX_TOLERANCE * want,
+            "{sum} for {want} at {x} {y}"
+        );
+    }
+}
+
+#[test]
 fn a_white_star_has_the_colors_of_a_neutral_gray() {
     let scene = one_star(40.0, 40.0, still());
     let simulator = Simulator::new(&scene).expect("a sound scene");

@@ -3,14 +3,44 @@
 use raw::{Cfa, Mosaic, Rect, SitePattern};
 use synth::DngInfo;
 
-/// Name, size, filters and black levels of the committed files.
-#[allow(
-    dead_code,
-    reason = "some tests that share this module read none of them"
-)]
-pub const FILES: [(&str, (usize, usize), &str, [f32; 4]); 2] = [
-    ("rggb_64x48", (64, 48), "RGGB", [512.0; 4]),
-    ("gbrg_38x26", (38, 26), "GBRG", [256.0, 257.0, 258.0, 259.0]),
+/// One of the committed files.
+pub struct File {
+    /// Name without `.dng`.
+    pub name: &'static str,
+    /// Width and height, px.
+    pub size: (usize, usize),
+    /// Filters.
+    pub letters: &'static str,
+    /// Black levels of the four sites.
+    pub black_dn: [f32; 4],
+}
+
+/// The committed files: every phase of a Bayer array, one with odd sides.
+pub const FILES: [File; 4] = [
+    File {
+        name: "rggb_64x48",
+        size: (64, 48),
+        letters: "RGGB",
+        black_dn: [512.0; 4],
+    },
+    File {
+        name: "grbg_37x25",
+        size: (37, 25),
+        letters: "GRBG",
+        black_dn: [0.0; 4],
+    },
+    File {
+        name: "gbrg_38x26",
+        size: (38, 26),
+        letters: "GBRG",
+        black_dn: [256.0, 257.0, 258.0, 259.0],
+    },
+    File {
+        name: "bggr_40x24",
+        size: (40, 24),
+        letters: "BGGR",
+        black_dn: [1024.0; 4],
+    },
 ];
 
 /// A mosaic whose values no shift of pixels and no swap of bytes leaves alone.
