@@ -180,13 +180,22 @@ fn parse_size(text: &str) -> Result<u64, String> {
     };
     let number: f64 = digits.parse().map_err(|_| wrong())?;
     let bytes = number * unit;
-    if bytes.is_finite() && bytes >= 1.0 { Ok(bytes as u64) } else { Err(wrong()) }
+    if bytes.is_finite() && bytes >= 1.0 {
+        Ok(bytes as u64)
+    } else {
+        Err(wrong())
+    }
 }
 
 fn parse_dimensions(text: &str) -> Result<(usize, usize), String> {
     let wrong = || format!("'{text}' is not a size such as 1200x900");
     let (width, height) = text.split_once(['x', 'X']).ok_or_else(wrong)?;
-    let parse = |part: &str| part.parse::<usize>().ok().filter(|&n| n > 0).ok_or_else(wrong);
+    let parse = |part: &str| {
+        part.parse::<usize>()
+            .ok()
+            .filter(|&n| n > 0)
+            .ok_or_else(wrong)
+    };
     Ok((parse(width)?, parse(height)?))
 }
 

@@ -1,8 +1,8 @@
 //! What each command does with its arguments, and what it says.
 
+use crate::JobError;
 use crate::args::{Cli, Command, Common};
 use crate::progress::{Bar, Progress};
-use crate::JobError;
 
 mod demo;
 mod simulate;
@@ -20,7 +20,11 @@ pub enum Done {
 
 impl Done {
     fn given(left_out: usize) -> Self {
-        if left_out == 0 { Self::Whole } else { Self::Partly }
+        if left_out == 0 {
+            Self::Whole
+        } else {
+            Self::Partly
+        }
     }
 
     /// The program's exit status.
@@ -43,7 +47,11 @@ pub struct Console {
 impl Console {
     /// A console as the arguments ask for.
     pub fn new(common: &Common) -> Self {
-        Self { json: common.json, quiet: common.quiet, verbose: common.verbose }
+        Self {
+            json: common.json,
+            quiet: common.quiet,
+            verbose: common.verbose,
+        }
     }
 
     /// A line of the result, for people.
@@ -76,7 +84,11 @@ impl Console {
     }
 
     fn progress(&self) -> Box<dyn Progress> {
-        if self.quiet { Box::new(()) } else { Box::new(Bar::on_terminal()) }
+        if self.quiet {
+            Box::new(())
+        } else {
+            Box::new(Bar::on_terminal())
+        }
     }
 }
 

@@ -23,7 +23,9 @@ pub enum JobError {
         readable: usize,
     },
     /// One light is no stack.
-    #[error("{used} of {lights} lights can be used, and a stack needs 2; the last one was left out because {reason}")]
+    #[error(
+        "{used} of {lights} lights can be used, and a stack needs 2; the last one was left out because {reason}"
+    )]
     TooFewLights {
         /// Lights found.
         lights: usize,
@@ -79,7 +81,9 @@ impl JobError {
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
             Self::Input { .. } => "check the path; folders are searched with all that is in them",
-            Self::NoLights { .. } => "`radicand survey` says what every file was taken for, and why",
+            Self::NoLights { .. } => {
+                "`radicand survey` says what every file was taken for, and why"
+            }
             Self::TooFewLights { .. } => {
                 "look at the reasons below; `radicand survey` says more about each file"
             }

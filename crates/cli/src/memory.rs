@@ -20,5 +20,9 @@ pub fn peak_memory_bytes() -> Option<u64> {
 fn kib_field(file: &str, name: &str) -> Option<u64> {
     let text = fs::read_to_string(file).ok()?;
     let line = text.lines().find(|line| line.starts_with(name))?;
-    line.split_whitespace().nth(1)?.parse::<u64>().ok().map(|kib| kib * 1024)
+    line.split_whitespace()
+        .nth(1)?
+        .parse::<u64>()
+        .ok()
+        .map(|kib| kib * 1024)
 }

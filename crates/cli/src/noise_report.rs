@@ -30,7 +30,11 @@ pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report:
                 },
             },
         },
-        regions: measured.regions.iter().map(|measured| region(measured, names)).collect(),
+        regions: measured
+            .regions
+            .iter()
+            .map(|measured| region(measured, names))
+            .collect(),
     }
 }
 
@@ -44,8 +48,11 @@ fn evidence(evidence: Evidence) -> report::Evidence {
 
 fn region(measured: &RegionNoise, names: &[report::Channel]) -> report::Region {
     let area = &measured.region;
-    let channels: ByChannel<report::ChannelNoise> =
-        measured.channels.iter().map(|noise| (names[noise.channel], channel(noise))).collect();
+    let channels: ByChannel<report::ChannelNoise> = measured
+        .channels
+        .iter()
+        .map(|noise| (names[noise.channel], channel(noise)))
+        .collect();
     report::Region {
         x0: area.x0 as u32,
         y0: area.y0 as u32,

@@ -59,14 +59,18 @@ pub struct Stopwatch {
 
 impl Default for Stopwatch {
     fn default() -> Self {
-        Self { started: Instant::now(), stages: Vec::new() }
+        Self {
+            started: Instant::now(),
+            stages: Vec::new(),
+        }
     }
 }
 
 impl Stopwatch {
     /// Ends a stage; the next one begins.
     pub fn lap(&mut self, stage: &str) {
-        self.stages.push((stage.to_owned(), self.started.elapsed().as_secs_f64()));
+        self.stages
+            .push((stage.to_owned(), self.started.elapsed().as_secs_f64()));
         self.started = Instant::now();
     }
 

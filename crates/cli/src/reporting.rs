@@ -52,10 +52,19 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
 fn settings(job: &StackJob) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
         ("combine".to_owned(), json!(job.options.combine.name())),
-        ("kernel".to_owned(), json!(format!("{:?}", job.options.kernel).to_lowercase())),
-        ("min_transparency".to_owned(), json!(job.cull.min_transparency)),
+        (
+            "kernel".to_owned(),
+            json!(format!("{:?}", job.options.kernel).to_lowercase()),
+        ),
+        (
+            "min_transparency".to_owned(),
+            json!(job.cull.min_transparency),
+        ),
         ("max_fwhm_ratio".to_owned(), json!(job.cull.max_fwhm_ratio)),
-        ("max_residual_px".to_owned(), json!(job.cull.max_residual_px)),
+        (
+            "max_residual_px".to_owned(),
+            json!(job.cull.max_residual_px),
+        ),
     ]);
     if let Combine::SigmaClip(clip) = job.options.combine {
         let low_high = [f64::from(clip.low_sigmas), f64::from(clip.high_sigmas)];
@@ -85,7 +94,12 @@ fn frame_entry(info: &FrameInfo, kind: FrameKind) -> FrameEntry {
 
 fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
     let lattice = |map: &PixelMap| {
-        map.lattice(outcome.layout.width, outcome.layout.height, LATTICE.0, LATTICE.1)
+        map.lattice(
+            outcome.layout.width,
+            outcome.layout.height,
+            LATTICE.0,
+            LATTICE.1,
+        )
     };
     let sky: ByChannel<f64> = outcome
         .layout
@@ -101,8 +115,14 @@ fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
         sky: Some(sky),
         transparency: finite(light.transparency),
         weight: Some(f64::from(light.light.weight)),
-        matched: light.alignment.as_ref().map(|alignment| alignment.matched as u32),
-        residual_px: light.alignment.as_ref().map(|alignment| alignment.residual_px),
+        matched: light
+            .alignment
+            .as_ref()
+            .map(|alignment| alignment.matched as u32),
+        residual_px: light
+            .alignment
+            .as_ref()
+            .map(|alignment| alignment.residual_px),
         mapping: Some(lattice(&light.light.map)),
         ..frame_entry(&light.frame.frame.info, FrameKind::Light)
     }
@@ -115,9 +135,16 @@ fn calibration_entry(frame: &SessionFrame) -> FrameEntry {
 fn left_out_entry(left_out: &LeftOut) -> FrameEntry {
     let known = match &left_out.frame {
         Some(known) => frame_entry(&known.0.info, known.1),
-        None => FrameEntry { file: report::file_name(&left_out.path), ..FrameEntry::default() },
+        None => FrameEntry {
+            file: report::file_name(&left_out.path),
+            ..FrameEntry::default()
+        },
     };
-    FrameEntry { used: false, reason: Some(left_out.reason.clone()), ..known }
+    FrameEntry {
+        used: false,
+        reason: Some(left_out.reason.clone()),
+        ..known
+    }
 }
 
 /// `YYYY-MM-DDThh:mm:ss[.fff]`, with the offset from UTC where it is known.
@@ -151,15 +178,23 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
     if let Combine::SigmaClip(clip) = job.options.combine {
         let clip_sigmas = f64::from(clip.high_sigmas);
         if stack::largest_deviation_sigmas(outcome.lights.len()) <= clip_sigmas {
-            warnings.push(Warning::TooFewFramesToClip { frames, clip_sigmas });
+            warnings.push(Warning::TooFewFramesToClip {
+                frames,
+                clip_sigmas,
+            });
         }
     }
     let pattern = &outcome.noise.summary.pattern;
     if !pattern.visible {
         let (drift_px, upper_bound) = (pattern.drift_px, pattern.upper_bound);
-        warnings.push(Warning::PatternNotVisible { drift_px, upper_bound });
+        warnings.push(Warning::PatternNotVisible {
+            drift_px,
+            upper_bound,
+        });
     } else if outcome.drift_px < SMALL_DRIFT_PX {
-        warnings.push(Warning::SmallDrift { drift_px: outcome.drift_px });
+        warnings.push(Warning::SmallDrift {
+            drift_px: outcome.drift_px,
+        });
     }
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);
@@ -172,14 +207,29 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
         let of = left_out + frames + outcome.calibration.len() as u32;
         warnings.push(Warning::FramesLeftOut { left_out, of });
     }
-    let cloudy: Vec<f64> = outcome.lights.iter().map(|light| light.transparency).collect();
-    let cloudy: Vec<f64> = cloudy.into_iter().filter(|&t| t < CLEAR_TRANSPARENCY).collect();
+    let cloudy: Vec<f64> = outcome
+        .lights
+        .iter()
+        .map(|light| light.transparency)
+        .collect();
+    let cloudy: Vec<f64> = cloudy
+        .into_iter()
+        .filter(|&t| t < CLEAR_TRANSPARENCY)
+        .collect();
     if let Some(worst_transparency) = cloudy.iter().copied().reduce(f64::min) {
         let cloudy = cloudy.len() as u32;
-        warnings.push(Warning::CloudyFrames { cloudy, of: frames, worst_transparency });
+        warnings.push(Warning::CloudyFrames {
+            cloudy,
+            of: frames,
+            worst_transparency,
+        });
     }
     for light in &outcome.lights {
-        if let Some(alignment) = light.alignment.as_ref().filter(|a| a.matched < SAFE_MATCHES) {
+        if let Some(alignment) = light
+            .alignment
+            .as_ref()
+            .filter(|a| a.matched < SAFE_MATCHES)
+        {
             warnings.push(Warning::FewStars {
                 file: report::file_name(light.frame.path()),
                 found: alignment.matched as u32,

@@ -6,7 +6,7 @@ use crate::reporting::report;
 use crate::stack_job::{StackJob, StackOutcome};
 use export::{
     AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, Overwrite, PreviewOptions,
-    TiffOptions, refuse_existing, write_fits, write_png16, write_tiff_f32,
+    TiffCompression, TiffOptions, refuse_existing, write_fits, write_png16, write_tiff_f32,
 };
 use ndarray::{Array3, ArrayView2, Axis};
 use report::Report;
@@ -33,9 +33,16 @@ impl ResultFolder {
     ///
     /// When the folder cannot be made, or holds a result and `overwrite` is `No`.
     pub fn prepare(dir: &Path, formats: &[Format], overwrite: Overwrite) -> Result<Self, JobError> {
-        let failed = |source| JobError::OutputFolder { path: dir.to_owned(), source };
+        let failed = |source| JobError::OutputFolder {
+            path: dir.to_owned(),
+            source,
+        };
         std::fs::create_dir_all(dir).map_err(failed)?;
-        let folder = Self { dir: dir.to_owned(), formats: formats.to_vec(), overwrite };
+        let folder = Self {
+            dir: dir.to_owned(),
+            formats: formats.to_vec(),
+            overwrite,
+        };
         for name in folder.names() {
             refuse_existing(&dir.join(name), overwrite)?;
         }
@@ -54,7 +61,9 @@ impl ResultFolder {
 
     /// The file of a format, if it is written.
     pub fn preview(&self) -> Option<PathBuf> {
-        self.formats.contains(&Format::Png).then(|| self.dir.join(PNG))
+        self.formats
+            .contains(&Format::Png)
+            .then(|| self.dir.join(PNG))
     }
 
     /// The report's file.
@@ -94,6 +103,8 @@ impl ResultFolder {
         let options = TiffOptions {
             description: Some(description),
             software: Some(software()),
+            // Noisy floats hardly compress, and not every reader knows the float predictor.
+            compression: TiffCompression::None,
             overwrite: self.overwrite,
             ..TiffOptions::default()
         };
@@ -109,13 +120,29 @@ impl ResultFolder {
         };
         let reference = &outcome.lights[outcome.reference].frame.frame.info;
         let mut cards = vec![
-            card("CREATOR", CardValue::Text(software()), "program that made this file"),
-            card("NCOMBINE", CardValue::Integer(outcome.lights.len() as i64), "lights combined"),
+            card(
+                "CREATOR",
+                CardValue::Text(software()),
+                "program that made this file",
+            ),
+            card(
+                "NCOMBINE",
+                CardValue::Integer(outcome.lights.len() as i64),
+                "lights combined",
+            ),
         ];
         if let Some(exposure_s) = reference.exposure_s {
-            cards.push(card("EXPTIME", CardValue::Float(exposure_s), "[s] of a single light"));
+            cards.push(card(
+                "EXPTIME",
+                CardValue::Float(exposure_s),
+                "[s] of a single light",
+            ));
         }
-        let options = FitsOptions { cards, overwrite: self.overwrite, ..FitsOptions::default() };
+        let options = FitsOptions {
+            cards,
+            overwrite: self.overwrite,
+            ..FitsOptions::default()
+        };
         let stack = &outcome.stack;
         let picture = FitsPicture {
             mean: &planes(&stack.mean),

@@ -61,13 +61,21 @@ pub struct LeftOut {
 
 impl LeftOut {
     fn unreadable(error: DecodeError) -> Self {
-        Self { reason: error.fault.to_string(), path: error.path, frame: None }
+        Self {
+            reason: error.fault.to_string(),
+            path: error.path,
+            frame: None,
+        }
     }
 
     /// A readable frame that is not used.
     pub fn of(frame: SessionFrame, reason: String) -> Self {
         let path = frame.path().to_owned();
-        Self { path, frame: Some(Box::new((frame.frame, frame.kind))), reason }
+        Self {
+            path,
+            frame: Some(Box::new((frame.frame, frame.kind))),
+            reason,
+        }
     }
 }
 
@@ -94,7 +102,10 @@ pub struct Session {
 /// How files are read: the second decoder is this very program, started anew.
 pub fn decode_options() -> DecodeOptions {
     let second_decoder = std::env::current_exe().ok().map(RawlerProcess::new);
-    DecodeOptions { second_decoder, ..DecodeOptions::default() }
+    DecodeOptions {
+        second_decoder,
+        ..DecodeOptions::default()
+    }
 }
 
 /// Reads every input once and tells what it is for.
@@ -121,10 +132,17 @@ pub fn gather(
         for unreadable in list.unreadable {
             if paths.contains(&unreadable.path) {
                 let problem = unreadable.source.to_string();
-                return Err(JobError::Input { path: unreadable.path, problem });
+                return Err(JobError::Input {
+                    path: unreadable.path,
+                    problem,
+                });
             }
             let reason = format!("cannot be read: {}", unreadable.source);
-            session.left_out.push(LeftOut { path: unreadable.path, frame: None, reason });
+            session.left_out.push(LeftOut {
+                path: unreadable.path,
+                frame: None,
+                reason,
+            });
         }
         session.ignored += list.ignored.len();
         // A folder of darks inside the folder of lights is found twice; what was said
@@ -141,7 +159,10 @@ pub fn gather(
     let (looked_at, readable) = (files.len(), frames.len());
     session.sort_out(frames);
     if session.lights.is_empty() {
-        return Err(JobError::NoLights { looked_at, readable });
+        return Err(JobError::NoLights {
+            looked_at,
+            readable,
+        });
     }
     Ok(session)
 }
@@ -154,18 +175,25 @@ fn read(
     progress: &dyn Progress,
 ) -> Result<Vec<SessionFrame>, StackError> {
     let paths: Vec<PathBuf> = files.iter().map(|(path, _)| path.clone()).collect();
-    let options = SurveyOptions { decode: decode_options(), ..SurveyOptions::default() };
+    let options = SurveyOptions {
+        decode: decode_options(),
+        ..SurveyOptions::default()
+    };
     progress.stage("reading frames", paths.len());
     let done = AtomicUsize::new(0);
     let stored = Mutex::new((store, Vec::new()));
     let survey = raw::survey_with(&paths, &options, |i, frame| {
         let layout = SensorLayout::of(&frame.mosaic);
-        let mut stored = stored.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+        let mut stored = stored
+            .lock()
+            .unwrap_or_else(|poisoned| poisoned.into_inner());
         let mosaic = stored.0.put(frame.mosaic.data);
         stored.1.push((i, layout, mosaic));
         progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
     });
-    let (_, mut stored) = stored.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let (_, mut stored) = stored
+        .into_inner()
+        .unwrap_or_else(|poisoned| poisoned.into_inner());
     stored.sort_by_key(|(i, ..)| *i);
     session.digest = digest(&paths);
     let mut frames = Vec::with_capacity(stored.len());
@@ -178,7 +206,13 @@ fn read(
                     Some(kind) => (*kind, "given as such".to_owned()),
                     None => (verdict.kind, verdict.because),
                 };
-                frames.push(SessionFrame { frame, kind, because, mosaic: mosaic?, layout });
+                frames.push(SessionFrame {
+                    frame,
+                    kind,
+                    because,
+                    mosaic: mosaic?,
+                    layout,
+                });
             }
             Err(error) => session.left_out.push(LeftOut::unreadable(error)),
         }
@@ -206,8 +240,9 @@ fn digest(paths: &[PathBuf]) -> String {
 impl Session {
     /// Finds the lights that are most, and the calibration frames that fit them.
     fn sort_out(&mut self, frames: Vec<SessionFrame>) {
-        let (lights, others): (Vec<_>, Vec<_>) =
-            frames.into_iter().partition(|frame| frame.kind == FrameKind::Light);
+        let (lights, others): (Vec<_>, Vec<_>) = frames
+            .into_iter()
+            .partition(|frame| frame.kind == FrameKind::Light);
         let Some(model) = most_common(&lights) else {
             self.left_out.extend(others.into_iter().map(|frame| {
                 let reason = format!("a {} without lights to calibrate", frame.kind.name());
@@ -222,7 +257,8 @@ impl Session {
             }
         }
         self.lights.sort_by(|a, b| {
-            let time = |frame: &SessionFrame| frame.frame.info.captured.map(|captured| captured.local);
+            let time =
+                |frame: &SessionFrame| frame.frame.info.captured.map(|captured| captured.local);
             time(a).cmp(&time(b)).then_with(|| a.path().cmp(b.path()))
         });
         for frame in others {
@@ -245,8 +281,12 @@ impl Session {
 
 /// A light of the largest group of equal settings; of equally large ones the first.
 fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
-    let fellows =
-        |model: &SessionFrame| lights.iter().filter(|l| light_mismatch(l, model).is_none()).count();
+    let fellows = |model: &SessionFrame| {
+        lights
+            .iter()
+            .filter(|l| light_mismatch(l, model).is_none())
+            .count()
+    };
     let mut best: Option<(usize, &SessionFrame)> = None;
     for light in lights {
         let count = fellows(light);
@@ -260,7 +300,9 @@ fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
 fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
     let ((width, height), (w, h)) = (frame.frame.size, model.frame.size);
     if (width, height) != (w, h) {
-        return Some(format!("{width}×{height} px, but the lights have {w}×{h} px"));
+        return Some(format!(
+            "{width}×{height} px, but the lights have {w}×{h} px"
+        ));
     }
     if frame.layout.cfa != model.layout.cfa {
         return Some("another color filter array than the lights".to_owned());

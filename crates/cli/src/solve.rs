@@ -30,7 +30,11 @@ pub struct CullOptions {
 
 impl Default for CullOptions {
     fn default() -> Self {
-        Self { min_transparency: 0.5, max_fwhm_ratio: 1.6, max_residual_px: 1.0 }
+        Self {
+            min_transparency: 0.5,
+            max_fwhm_ratio: 1.6,
+            max_residual_px: 1.0,
+        }
     }
 }
 
@@ -88,7 +92,11 @@ pub fn calibrator(session: &Session) -> Result<Calibrator, StackError> {
     let master = |frames: &[SessionFrame]| -> Result<Option<MasterDark>, StackError> {
         let stored = mosaics(frames);
         let stored: Vec<&StoredMosaic> = stored.iter().collect();
-        if stored.is_empty() { Ok(None) } else { MasterDark::combine(&stored).map(Some) }
+        if stored.is_empty() {
+            Ok(None)
+        } else {
+            MasterDark::combine(&stored).map(Some)
+        }
     };
     let layout = session.lights[0].layout.clone();
     let bias = master(&session.bias)?;
@@ -101,8 +109,11 @@ pub fn calibrator(session: &Session) -> Result<Calibrator, StackError> {
     };
     let options = DefectOptions::default();
     let lights: Vec<&StoredMosaic> = session.lights.iter().map(|light| &light.mosaic).collect();
-    let noise_dn: Vec<f32> =
-        session.lights.iter().map(|light| light.frame.stats.noise_dn as f32).collect();
+    let noise_dn: Vec<f32> = session
+        .lights
+        .iter()
+        .map(|light| light.frame.stats.noise_dn as f32)
+        .collect();
     let mut defects = DefectMap::from_lights(&layout, &lights, &noise_dn, &options)?;
     // One or two darks do not tell their own noise.
     if let Some(dark) = dark.as_ref().filter(|dark| dark.n_frames >= 3) {
@@ -173,12 +184,22 @@ pub fn solve(
     if kept.len() < 2 {
         let reason = session.left_out.last().map(|left| left.reason.clone());
         let reason = reason.unwrap_or_else(|| "it is the only one".to_owned());
-        return Err(JobError::TooFewLights { lights: n_lights, used: kept.len(), reason });
+        return Err(JobError::TooFewLights {
+            lights: n_lights,
+            used: kept.len(),
+            reason,
+        });
     }
     let lights = bring_to_one_scale(kept);
-    let reference = lights.iter().position(|light| light.frame.path() == reference_path);
+    let reference = lights
+        .iter()
+        .position(|light| light.frame.path() == reference_path);
     let reference = reference.expect("the reference is never left out");
-    Ok(Solved { lights, reference, calibrator })
+    Ok(Solved {
+        lights,
+        reference,
+        calibrator,
+    })
 }
 
 fn find_reference(lights: &[SessionFrame], path: &Path) -> Result<usize, JobError> {
@@ -186,7 +207,10 @@ fn find_reference(lights: &[SessionFrame], path: &Path) -> Result<usize, JobErro
         light.path() == path
             || matches!((light.path().canonicalize(), path.canonicalize()), (Ok(a), Ok(b)) if a == b)
     };
-    lights.iter().position(same).ok_or_else(|| JobError::UnknownReference(path.to_owned()))
+    lights
+        .iter()
+        .position(same)
+        .ok_or_else(|| JobError::UnknownReference(path.to_owned()))
 }
 
 /// Stars, sky and noise of one light.
@@ -198,11 +222,24 @@ fn look_at(light: &SessionFrame, calibrator: &Calibrator) -> Result<Seen, StackE
     let plane = luminance(mosaic.expect("a whole frame"), &layout.cfa);
     let background = Background::estimate(plane.view(), &BackgroundOptions::default());
     let saturated = saturated_sites(light, calibrator)?;
-    let options =
-        DetectOptions { saturation: Some(Saturation::Mask(saturated.view())), ..Default::default() };
+    let options = DetectOptions {
+        saturation: Some(Saturation::Mask(saturated.view())),
+        ..Default::default()
+    };
     let stars = detect(plane.view(), &background, &options);
-    let noise_dn = light.frame.stats.channels.iter().map(|c| c.noise_dn as f32).collect();
-    Ok(Seen { grade: FrameGrade::of(&stars), stars, sky, noise_dn })
+    let noise_dn = light
+        .frame
+        .stats
+        .channels
+        .iter()
+        .map(|c| c.noise_dn as f32)
+        .collect();
+    Ok(Seen {
+        grade: FrameGrade::of(&stars),
+        stars,
+        sky,
+        noise_dn,
+    })
 }
 
 fn saturated_sites(
@@ -214,7 +251,8 @@ fn saturated_sites(
     light.mosaic.read_window(&layout.bounds(), &mut recorded)?;
     let defects = calibrator.defects();
     let at = |(row, col): (usize, usize)| {
-        let white = layout.black_level_dn.at(row, col) + SATURATED_FROM * layout.full_scale_dn(row, col);
+        let white =
+            layout.black_level_dn.at(row, col) + SATURATED_FROM * layout.full_scale_dn(row, col);
         f32::from(recorded[row * layout.width + col]) >= white && !defects.contains(row, col)
     };
     Ok(Array2::from_shape_fn((layout.height, layout.width), at))
@@ -291,17 +329,30 @@ fn bring_to_one_scale(kept: Vec<(SessionFrame, Seen, Option<Alignment>)>) -> Vec
         };
         let off = (transparency.ratio - 1.0).abs();
         // Correcting a difference that is not there would only add its error.
-        if off > SIGNIFICANT * transparency.standard_error { transparency.ratio } else { 1.0 }
+        if off > SIGNIFICANT * transparency.standard_error {
+            transparency.ratio
+        } else {
+            1.0
+        }
     };
-    let transparency: Vec<f64> = kept.iter().map(|(_, _, alignment)| clear(alignment)).collect();
+    let transparency: Vec<f64> = kept
+        .iter()
+        .map(|(_, _, alignment)| clear(alignment))
+        .collect();
     let scale: Vec<f32> = transparency.iter().map(|&t| (1.0 / t) as f32).collect();
-    let noise: Vec<Vec<f32>> = kept.iter().map(|(_, seen, _)| seen.noise_dn.clone()).collect();
+    let noise: Vec<Vec<f32>> = kept
+        .iter()
+        .map(|(_, seen, _)| seen.noise_dn.clone())
+        .collect();
     let weight = weights(&noise, &scale);
     let map = |alignment: &Option<Alignment>| match alignment {
         Some(alignment) => alignment.map.clone(),
         None => PixelMap::identity(),
     };
-    let maps: Vec<PixelMap> = kept.iter().map(|(_, _, alignment)| map(alignment)).collect();
+    let maps: Vec<PixelMap> = kept
+        .iter()
+        .map(|(_, _, alignment)| map(alignment))
+        .collect();
     let skies: Vec<&SkyMesh> = kept.iter().map(|(_, seen, _)| &seen.sky).collect();
     let offsets = sky_offsets(&skies, &maps, &scale, &weight);
     kept.into_iter()
@@ -327,9 +378,8 @@ fn bring_to_one_scale(kept: Vec<(SessionFrame, Seen, Option<Alignment>)>) -> Vec
 /// light has weight 1. Where no noise is recorded all weigh the same.
 fn weights(noise_dn: &[Vec<f32>], scale: &[f32]) -> Vec<f32> {
     let n_channels = noise_dn.first().map_or(0, Vec::len);
-    let variance = |light: usize, channel: usize| {
-        f64::from(scale[light] * noise_dn[light][channel]).powi(2)
-    };
+    let variance =
+        |light: usize, channel: usize| f64::from(scale[light] * noise_dn[light][channel]).powi(2);
     let typical: Vec<f64> = (0..n_channels)
         .map(|channel| median((0..scale.len()).map(|light| variance(light, channel))))
         .map(|variance| variance.unwrap_or(1.0))
@@ -338,7 +388,11 @@ fn weights(noise_dn: &[Vec<f32>], scale: &[f32]) -> Vec<f32> {
         .map(|light| {
             let share = |channel: usize| typical[channel] / variance(light, channel);
             let mean = (0..n_channels).map(share).sum::<f64>() / n_channels as f64;
-            if mean.is_finite() && mean > 0.0 { mean as f32 } else { 1.0 }
+            if mean.is_finite() && mean > 0.0 {
+                mean as f32
+            } else {
+                1.0
+            }
         })
         .collect()
 }
@@ -349,7 +403,12 @@ mod tests {
 
     #[test]
     fn weights_are_inverse_variances_of_the_scaled_lights() {
-        let noise = vec![vec![2.0, 3.0], vec![2.0, 3.0], vec![4.0, 6.0], vec![2.0, 3.0]];
+        let noise = vec![
+            vec![2.0, 3.0],
+            vec![2.0, 3.0],
+            vec![4.0, 6.0],
+            vec![2.0, 3.0],
+        ];
         let found = weights(&noise, &[1.0, 1.0, 1.0, 2.0]);
         assert_eq!(found, [1.0, 1.0, 0.25, 0.25]);
     }

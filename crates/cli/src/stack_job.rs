@@ -1,10 +1,10 @@
 //! The main job: a folder of raw frames in, an aligned stack and its measured noise out.
 
+use crate::JobError;
 use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{CullOptions, Solved, SolvedLight, calibrator, solve};
-use crate::JobError;
 use align::PixelMap;
 use noise::{
     ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
@@ -105,7 +105,11 @@ impl StackJob {
         mut stopwatch: Stopwatch,
         progress: &dyn Progress,
     ) -> Result<StackOutcome, JobError> {
-        let Solved { lights, reference, calibrator } = solved;
+        let Solved {
+            lights,
+            reference,
+            calibrator,
+        } = solved;
         let layout = calibrator.layout().clone();
         let mask = StarMask::from_stars(
             layout.width,
@@ -127,8 +131,12 @@ impl StackJob {
         let context = self.report_context(&layout, drift_px, !session.flats.is_empty());
         let noise = GainReport::from_tiles(&tiles, &context)?;
         stopwatch.lap("measure");
-        let calibration =
-            session.darks.into_iter().chain(session.flats).chain(session.bias).collect();
+        let calibration = session
+            .darks
+            .into_iter()
+            .chain(session.flats)
+            .chain(session.bias)
+            .collect();
         Ok(StackOutcome {
             stack,
             noise,
@@ -167,7 +175,10 @@ impl StackJob {
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
-                true => PatternPrior { response: 0.0008, basis: PatternBasis::Flats },
+                true => PatternPrior {
+                    response: 0.0008,
+                    basis: PatternBasis::Flats,
+                },
                 false => PatternPrior::default(),
             },
         }
@@ -183,10 +194,15 @@ impl StackJob {
 /// How far the field moved over the sensor from the first light to the last, px: the
 /// mean over a lattice, since a turning field moves at its edges and not in the middle.
 fn drift_px(lights: &[SolvedLight], layout: &SensorLayout) -> f64 {
-    let (Some(first), Some(last)) = (lights.first(), lights.last()) else { return 0.0 };
+    let (Some(first), Some(last)) = (lights.first(), lights.last()) else {
+        return 0.0;
+    };
     let lattice = |map: &PixelMap| map.lattice(layout.width, layout.height, 7, 5);
     let (first, last) = (lattice(&first.light.map), lattice(&last.light.map));
-    let moved = first.iter().zip(&last).map(|(a, b)| (a[2] - b[2]).hypot(a[3] - b[3]));
+    let moved = first
+        .iter()
+        .zip(&last)
+        .map(|(a, b)| (a[2] - b[2]).hypot(a[3] - b[3]));
     moved.sum::<f64>() / first.len() as f64
 }
 

@@ -192,7 +192,10 @@ mod tests {
     fn median_price_equals_the_independent_table() {
         for (n, price) in MEDIAN_TABLE {
             let ours = median_price(n);
-            assert!((ours - price).abs() < TABLE_DIGITS, "N = {n}: {ours} instead of {price}");
+            assert!(
+                (ours - price).abs() < TABLE_DIGITS,
+                "N = {n}: {ours} instead of {price}"
+            );
         }
     }
 
@@ -213,7 +216,11 @@ mod tests {
             (0.003131, 1.03425, 1e-4),
             (0.000485, 1.00686, 1e-4),
         ] {
-            assert!((clip_price(clipped) - price).abs() < digits, "{}", clip_price(clipped));
+            assert!(
+                (clip_price(clipped) - price).abs() < digits,
+                "{}",
+                clip_price(clipped)
+            );
         }
         assert_eq!(clip_price(0.0), 1.0);
         assert_eq!(clip_half_correction(0.0), 1.0);

@@ -32,9 +32,12 @@ pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> E
     let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
     let [odd_even, first_last] = [0, 1].map(|split| split_average(&measured, split, area));
     match (odd_even, first_last) {
-        (Some(odd_even), Some(first_last)) => {
-            excess(odd_even, first_last, correlation(&measured), SIGNIFICANT_OVERALL)
-        }
+        (Some(odd_even), Some(first_last)) => excess(
+            odd_even,
+            first_last,
+            correlation(&measured),
+            SIGNIFICANT_OVERALL,
+        ),
         _ => Excess::None,
     }
 }
@@ -111,8 +114,10 @@ pub(crate) fn channel_noise(
     context: &ReportContext,
     overall: Excess,
 ) -> Option<ChannelNoise> {
-    let measured: Vec<&MeasuredTile> =
-        tiles.iter().filter_map(|tile| tile.measured.as_ref()).collect();
+    let measured: Vec<&MeasuredTile> = tiles
+        .iter()
+        .filter_map(|tile| tile.measured.as_ref())
+        .collect();
     let odd_even = split_average(&measured, 0, area)?;
     let first_last = split_average(&measured, 1, area)?;
     let lights = Lights::of(&measured, n_lights)?;
@@ -144,7 +149,10 @@ pub(crate) fn channel_noise(
     let (gain_area, gain_pixel) = if copies {
         (1.0, 1.0)
     } else {
-        ((lights.area / stack.total.mean).sqrt(), (lights.pixel / stack_pixel).sqrt())
+        (
+            (lights.area / stack.total.mean).sqrt(),
+            (lights.pixel / stack_pixel).sqrt(),
+        )
     };
     let (evidence, error) = if copies {
         (Evidence::Copies, 0.0)
@@ -218,8 +226,10 @@ fn split_average(
     split: usize,
     scale: fn(&DifferenceNoise) -> Scattered,
 ) -> Option<Average> {
-    let values: Vec<Scattered> =
-        tiles.iter().filter_map(|tile| tile.halves[split].as_ref().map(scale)).collect();
+    let values: Vec<Scattered> = tiles
+        .iter()
+        .filter_map(|tile| tile.halves[split].as_ref().map(scale))
+        .collect();
     average(&values)
 }
 
@@ -251,7 +261,12 @@ impl Lights {
         let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
         for light in by_light.iter().filter(|light| !light.is_empty()) {
             let of = |scale: fn(&DifferenceNoise) -> Scattered| {
-                average(&light.iter().map(|tile| scale(&tile.noise)).collect::<Vec<_>>())
+                average(
+                    &light
+                        .iter()
+                        .map(|tile| scale(&tile.noise))
+                        .collect::<Vec<_>>(),
+                )
             };
             let (Some(area), Some(pixel)) = (of(area), of(pixel)) else {
                 continue;
@@ -272,9 +287,17 @@ impl Lights {
         let pixel = median(pixels);
         let mean_square = errors.iter().map(|e| e * e).sum::<f64>() / n as f64;
         // Two lights have one difference; a median of more pays its price.
-        let independent = if n_lights == 2 { 1.0 } else { n as f64 / std::f64::consts::FRAC_PI_2 };
+        let independent = if n_lights == 2 {
+            1.0
+        } else {
+            n as f64 / std::f64::consts::FRAC_PI_2
+        };
         let cubed = median(
-            tiles.iter().flat_map(|tile| &tile.lights).map(|light| light.noise.cubed).collect(),
+            tiles
+                .iter()
+                .flat_map(|tile| &tile.lights)
+                .map(|light| light.noise.cubed)
+                .collect(),
         );
         let clipped_good = median(tiles.iter().map(|tile| tile.clipped_good).collect());
         let typical = area * squares / noise;
@@ -282,7 +305,11 @@ impl Lights {
             area,
             area_error: (mean_square / independent).sqrt(),
             pixel,
-            nonlinear_share: if area > 0.0 { (cubed * pixel / area).clamp(0.0, 1.0) } else { 1.0 },
+            nonlinear_share: if area > 0.0 {
+                (cubed * pixel / area).clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
             clipped_good,
             typical_over_mean: if typical.is_finite() && typical > 0.0 && sum > 0.0 {
                 typical.sqrt()
@@ -307,7 +334,11 @@ impl RegionCoverage {
             return None;
         }
         let mean = |of: fn(&MeasuredTile) -> f64| {
-            tiles.iter().map(|tile| tile.coverage.pixels as f64 * of(tile)).sum::<f64>() / pixels
+            tiles
+                .iter()
+                .map(|tile| tile.coverage.pixels as f64 * of(tile))
+                .sum::<f64>()
+                / pixels
         };
         Some(Self {
             inverse_lights: mean(|tile| tile.coverage.inverse_lights),
@@ -342,7 +373,9 @@ impl Price {
                 let clipped = lights.clipped_good;
                 let correction = clip_half_correction(clipped);
                 Self {
-                    estimator: (at_area(clip_price(clipped)) * (1.0 - clipped)).sqrt().recip(),
+                    estimator: (at_area(clip_price(clipped)) * (1.0 - clipped))
+                        .sqrt()
+                        .recip(),
                     half_correction_area: correction,
                     half_correction_pixel: correction,
                 }

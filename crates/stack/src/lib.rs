@@ -36,6 +36,7 @@ mod defects;
 mod demosaic;
 mod engine;
 mod error;
+mod evidence;
 mod masters;
 mod observe;
 mod reject;

@@ -1,5 +1,6 @@
 //! Masters: what many darks, flats or bias frames agree on.
 
+use crate::evidence::keep_evident;
 use crate::sigma_clip::sort_samples;
 use crate::{ClipOptions, SensorLayout, StackError, StoredMosaic, clip_sorted, median_of_sorted};
 use ndarray::Array2;
@@ -11,7 +12,7 @@ use rayon::prelude::*;
 pub struct MasterDark {
     /// Level of each site, DN, `[row, column]`.
     pub level_dn: Array2<f32>,
-    /// Noise of a single frame, DN: median over the sites; 0 from one frame.
+    /// Noise of a single frame, DN: typical of the sites; 0 from one frame.
     pub noise_dn: f32,
     /// Frames combined.
     pub n_frames: usize,
@@ -30,13 +31,16 @@ pub struct MasterFlat {
 const SMALLEST_RESPONSE: f32 = 0.05;
 
 impl MasterDark {
-    /// Combines darks, or bias frames, by a sigma-clipped mean at each site.
+    /// Combines darks, or bias frames, by a sigma-clipped mean at each site; what a site
+    /// shows beyond its surroundings is believed as far as the scatter of the frames
+    /// allows, so that few darks add little noise.
     ///
     /// # Errors
     ///
     /// When there are none, when they differ in size, or when they cannot be read.
     pub fn combine(frames: &[&StoredMosaic]) -> Result<Self, StackError> {
-        let (level_dn, noise_dn) = combine(frames, |_, _, _, recorded| f32::from(recorded))?;
+        let (mut level_dn, noise_dn) = combine(frames, |_, _, _, recorded| f32::from(recorded))?;
+        keep_evident(&mut level_dn, standard_error(noise_dn, frames.len()));
         Ok(Self {
             level_dn,
             noise_dn,
@@ -69,10 +73,11 @@ impl MasterFlat {
             .map(|frame| mean_above_black(frame, &black))
             .collect();
         let levels = levels?;
-        let (mut response, _) = combine(frames, |light, row, col, recorded| {
+        let (mut response, noise) = combine(frames, |light, row, col, recorded| {
             (f32::from(recorded) - black(row, col)) / levels[light]
         })?;
         normalize_channels(&mut response, layout);
+        keep_evident(&mut response, standard_error(noise, frames.len()));
         Ok(Self {
             response,
             n_frames: frames.len(),
@@ -80,8 +85,14 @@ impl MasterFlat {
     }
 }
 
+/// Standard error of a site of a master; `None` when the frames are too few to tell.
+fn standard_error(noise: f32, n_frames: usize) -> Option<f32> {
+    (n_frames >= 3).then(|| noise / (n_frames as f32).sqrt())
+}
+
 /// Sigma-clipped mean over the frames at each site, of `value(frame, row, col, recorded)`,
-/// and the median over the sites of the standard deviation over the frames.
+/// and the typical standard deviation over the frames: the median over the sites, brought
+/// to what it stands for by the median of chi-square (Wilson & Hilferty 1931).
 fn combine(
     frames: &[&StoredMosaic],
     value: impl Fn(usize, usize, usize, u16) -> f32 + Sync,
@@ -139,10 +150,10 @@ fn combine(
     let (rows, mut deviations): (Vec<_>, Vec<_>) = rows?.into_iter().unzip();
     sort_samples(&mut deviations);
     let combined = Array2::from_shape_vec((height, width), rows.concat());
-    Ok((
-        combined.expect("every row is complete"),
-        median_of_sorted(&deviations) as f32,
-    ))
+    let freedom = (frames.len().max(2) - 1) as f64;
+    let median_to_sigma = (1.0 - 2.0 / (9.0 * freedom)).powf(-1.5);
+    let noise = (median_of_sorted(&deviations) * median_to_sigma) as f32;
+    Ok((combined.expect("every row is complete"), noise))
 }
 
 /// Mean and standard deviation (divisor n − 1; 0 for one value).
@@ -248,8 +259,13 @@ mod tests {
             master.level_dn[(1, 2)]
         );
         assert!((master.level_dn[(0, 0)] - 61.0).abs() < 1e-5);
-        // Four each of 60, 61, 62: standard deviation √(8/11).
-        assert!((master.noise_dn - (8.0_f32 / 11.0).sqrt()).abs() < 1e-5);
+        // Four each of 60, 61, 62: standard deviation √(8/11), taken for a median.
+        let want = (8.0_f32 / 11.0).sqrt() * (1.0 - 2.0 / 99.0_f32).powf(-1.5);
+        assert!(
+            (master.noise_dn - want).abs() < 1e-5,
+            "{} {want}",
+            master.noise_dn
+        );
     }
 
     #[test]

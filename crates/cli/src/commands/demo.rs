@@ -8,7 +8,11 @@ use std::path::{Path, PathBuf};
 use synth::Scene;
 
 pub(super) fn run(args: &DemoArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = if args.overwrite { Overwrite::Yes } else { Overwrite::No };
+    let overwrite = if args.overwrite {
+        Overwrite::Yes
+    } else {
+        Overwrite::No
+    };
     let formats = [Format::Tiff, Format::Fits, Format::Png];
     let folder = ResultFolder::prepare(&args.output.join("result"), &formats, overwrite)?;
     let scene = Scene::named("demo").ok_or_else(|| JobError::UnknownScene("demo".to_owned()))?;
@@ -20,7 +24,10 @@ pub(super) fn run(args: &DemoArgs, console: &Console) -> Result<Done, JobError> 
     if !is_complete(&night) {
         simulate::write(&scene, &night, console)?;
     }
-    let inputs = Inputs { lights: frame_folders(&night), ..Inputs::default() };
+    let inputs = Inputs {
+        lights: frame_folders(&night),
+        ..Inputs::default()
+    };
     let done = stack::finish(&StackJob::new(inputs), &folder, console)?;
     if let Some(preview) = folder.preview() {
         console.say(&format!("Look at {}", preview.display()));

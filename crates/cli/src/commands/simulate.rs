@@ -27,7 +27,11 @@ pub(super) fn run(args: &SimulateArgs, console: &Console) -> Result<Done, JobErr
         args.output.display(),
         written.truth.display()
     ));
-    let files: Vec<String> = written.files.iter().map(|file| report::file_name(file)).collect();
+    let files: Vec<String> = written
+        .files
+        .iter()
+        .map(|file| report::file_name(file))
+        .collect();
     let truth = report::file_name(&written.truth);
     let mut text = serde_json::to_vec_pretty(&json!({ "files": files, "truth": truth }))?;
     text.push(b'\n');

@@ -8,14 +8,19 @@ use export::Overwrite;
 use report::Report;
 
 pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = if args.overwrite { Overwrite::Yes } else { Overwrite::No };
+    let overwrite = if args.overwrite {
+        Overwrite::Yes
+    } else {
+        Overwrite::No
+    };
     let folder = ResultFolder::prepare(&args.output, &args.format, overwrite)?;
     let job = job(args);
     let Some(threads) = args.threads.map(usize::from) else {
         return finish(&job, &folder, console);
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
-    pool.map_err(|_| JobError::Threads(threads))?.install(|| finish(&job, &folder, console))
+    pool.map_err(|_| JobError::Threads(threads))?
+        .install(|| finish(&job, &folder, console))
 }
 
 fn job(args: &StackArgs) -> StackJob {
@@ -24,7 +29,11 @@ fn job(args: &StackArgs) -> StackJob {
         CombineArg::Median => Combine::Median,
         CombineArg::SigmaClip => {
             let (low_sigmas, high_sigmas) = args.clip;
-            Combine::SigmaClip(ClipOptions { low_sigmas, high_sigmas, ..ClipOptions::default() })
+            Combine::SigmaClip(ClipOptions {
+                low_sigmas,
+                high_sigmas,
+                ..ClipOptions::default()
+            })
         }
     };
     let inputs = Inputs {
@@ -34,7 +43,10 @@ fn job(args: &StackArgs) -> StackJob {
         bias: args.bias.clone(),
     };
     let mut job = StackJob::new(inputs);
-    job.options = StackOptions { combine, ..StackOptions::default() };
+    job.options = StackOptions {
+        combine,
+        ..StackOptions::default()
+    };
     job.reference = args.reference.clone();
     job.memory_bytes = args.memory.unwrap_or(job.memory_bytes);
     if let Some(scratch) = &args.scratch {
@@ -56,7 +68,11 @@ pub(super) fn finish(
     let report = folder.write(job, &mut outcome)?;
     speak(&outcome, &report, console);
     console.say(&report::headline(&report));
-    console.say(&format!("{}: {}", folder.dir().display(), folder.names().join(", ")));
+    console.say(&format!(
+        "{}: {}",
+        folder.dir().display(),
+        folder.names().join(", ")
+    ));
     console.emit(&report.to_json());
     Ok(Done::given(outcome.left_out.len()))
 }
@@ -66,7 +82,10 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
         let place = match &light.alignment {
             None => "reference".to_owned(),
             Some(alignment) => {
-                format!("{} stars matched, {:.2} px rms", alignment.matched, alignment.residual_px)
+                format!(
+                    "{} stars matched, {:.2} px rms",
+                    alignment.matched, alignment.residual_px
+                )
             }
         };
         let grade = &light.seen.grade;
@@ -77,7 +96,11 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
         ));
     }
     for left_out in &outcome.left_out {
-        console.complain(&format!("left out: {}: {}", left_out.path.display(), left_out.reason));
+        console.complain(&format!(
+            "left out: {}: {}",
+            left_out.path.display(),
+            left_out.reason
+        ));
     }
     for warning in &report.warnings {
         console.say(&format!("note: {}; {}", warning.text, warning.advice));

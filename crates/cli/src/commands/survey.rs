@@ -11,10 +11,16 @@ pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError
     for unreadable in &list.unreadable {
         if args.inputs.contains(&unreadable.path) {
             let problem = unreadable.source.to_string();
-            return Err(JobError::Input { path: unreadable.path.clone(), problem });
+            return Err(JobError::Input {
+                path: unreadable.path.clone(),
+                problem,
+            });
         }
     }
-    let options = SurveyOptions { decode: decode_options(), ..SurveyOptions::default() };
+    let options = SurveyOptions {
+        decode: decode_options(),
+        ..SurveyOptions::default()
+    };
     let survey = raw::survey(&list.files, &options);
     for group in &survey.groups {
         console.say(&describe(group));
@@ -23,7 +29,10 @@ pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError
             if let Ok((frame, verdict)) = &file.outcome {
                 let decoder = frame.info.decoder.name();
                 let path = file.path.display();
-                console.say(&format!("  {path}: {} (read by {decoder})", verdict.because));
+                console.say(&format!(
+                    "  {path}: {} (read by {decoder})",
+                    verdict.because
+                ));
                 for remark in frame.remarks() {
                     console.say(&format!("    {remark}"));
                 }
@@ -47,7 +56,12 @@ pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError
     }
     console.say(&format!(
         "{} frames in {} groups, {faults} faults, {} other files ignored",
-        survey.files.len() - survey.files.iter().filter(|file| file.outcome.is_err()).count(),
+        survey.files.len()
+            - survey
+                .files
+                .iter()
+                .filter(|file| file.outcome.is_err())
+                .count(),
         survey.groups.len(),
         list.ignored.len()
     ));
@@ -66,8 +80,12 @@ fn describe(group: &SurveyGroup) -> String {
         _ => format!("{kind}s"),
     };
     let camera = group.camera.as_deref().unwrap_or("camera not stated");
-    let exposure = group.exposure_s.map_or("exposure not stated".to_owned(), exposure_text);
-    let iso = group.iso.map_or("ISO not stated".to_owned(), |iso| format!("ISO {iso}"));
+    let exposure = group
+        .exposure_s
+        .map_or("exposure not stated".to_owned(), exposure_text);
+    let iso = group
+        .iso
+        .map_or("ISO not stated".to_owned(), |iso| format!("ISO {iso}"));
     let (width, height) = group.size;
     format!("{n} {plural}: {camera}, {width}×{height} px, {exposure}, {iso}")
 }
