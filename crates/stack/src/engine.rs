@@ -178,6 +178,7 @@ struct Scratch {
     points: Vec<(f64, f64)>,
     planes: Vec<Vec<f32>>,
     padded: Vec<PaddedPlane>,
+    offsets: Vec<f32>,
 }
 
 impl Engine<'_> {
@@ -252,11 +253,19 @@ impl Engine<'_> {
         for (channel, out) in out.iter_mut().enumerate() {
             let padded = &mut scratch.padded[channel];
             padded.fill(needed, &source, &scratch.planes[channel]);
-            for ((i, out), point) in out.iter_mut().enumerate().zip(&scratch.points) {
-                if inside(point) {
-                    let (x, y) = (area.x0 + i % area.width(), area.y0 + i / area.width());
-                    let offset = light.sky_offset.at(channel, x as f64, y as f64);
-                    *out = light.scale * self.resampler.sample(padded, point.0, point.1) + offset;
+            let rows = out.chunks_exact_mut(area.width());
+            let points = scratch.points.chunks_exact(area.width());
+            scratch.offsets.resize(area.width(), 0.0);
+            for ((row, out), points) in rows.enumerate().zip(points) {
+                let y = area.y0 + row;
+                light
+                    .sky_offset
+                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
+                for ((out, point), offset) in out.iter_mut().zip(points).zip(&scratch.offsets) {
+                    if inside(point) {
+                        let value = self.resampler.sample(padded, point.0, point.1);
+                        *out = light.scale * value + offset;
+                    }
                 }
             }
         }

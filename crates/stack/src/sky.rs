@@ -60,23 +60,46 @@ impl SkyMesh {
 
     /// Level at a pixel, DN: bilinear between nodes, constant beyond the outermost.
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
-        let place = |position: f64, extent: usize, n: usize| {
-            let node = (position + 0.5) * n as f64 / extent as f64 - 0.5;
-            let node = node.clamp(0.0, (n - 1) as f64);
-            let before = (node.floor() as usize).min(n.saturating_sub(2));
-            (
-                before,
-                (before + 1).min(n - 1),
-                (node - before as f64) as f32,
-            )
-        };
-        let (left, right, fx) = place(x, self.width, self.columns);
-        let (top, bottom, fy) = place(y, self.height, self.rows);
-        let at = |column: usize, row: usize| self.levels[channel][row * self.columns + column];
-        let upper = at(left, top) * (1.0 - fx) + at(right, top) * fx;
-        let lower = at(left, bottom) * (1.0 - fx) + at(right, bottom) * fx;
-        upper * (1.0 - fy) + lower * fy
+        let row = self.row_of_nodes(channel, y);
+        let (left, fx) = place(x, self.width, self.columns);
+        blend(&row, left, fx)
     }
+
+    /// Levels at the pixels `x0 .. x0 + out.len()` of row `y`, DN.
+    pub(crate) fn fill_row(&self, channel: usize, x0: usize, y: usize, out: &mut [f32]) {
+        let row = self.row_of_nodes(channel, y as f64);
+        for (x, out) in (x0..).zip(out) {
+            let (left, fx) = place(x as f64, self.width, self.columns);
+            *out = blend(&row, left, fx);
+        }
+    }
+
+    /// The levels at the columns' nodes, interpolated to a row of pixels.
+    fn row_of_nodes(&self, channel: usize, y: f64) -> Vec<f32> {
+        let (top, fy) = place(y, self.height, self.rows);
+        let nodes = |row: usize| {
+            let row = row.min(self.rows - 1) * self.columns;
+            &self.levels[channel][row..row + self.columns]
+        };
+        let (upper, lower) = (nodes(top).iter(), nodes(top + 1));
+        upper
+            .zip(lower)
+            .map(|(upper, lower)| upper * (1.0 - fy) + lower * fy)
+            .collect()
+    }
+}
+
+/// The node before a position and the share of the next one.
+fn place(position: f64, extent: usize, n: usize) -> (usize, f32) {
+    let node = (position + 0.5) * n as f64 / extent as f64 - 0.5;
+    let node = node.clamp(0.0, (n - 1) as f64);
+    let before = node as usize;
+    (before, (node - before as f64) as f32)
+}
+
+fn blend(nodes: &[f32], left: usize, share: f32) -> f32 {
+    let right = (left + 1).min(nodes.len() - 1);
+    nodes[left] * (1.0 - share) + nodes[right] * share
 }
 
 /// What is added to every light, on a mesh over the reference, to bring its sky to the
