@@ -88,7 +88,7 @@ impl FrameStats {
             stars_per_mpx: spots.n_stars as f64 / n_mpx,
             chance_stars_per_mpx: spots.n_stars_by_chance / n_mpx,
             hot_pixels_per_mpx: spots.n_hot_pixels as f64 / n_mpx,
-            unevenness_dn: grid.unevenness_dn(mosaic),
+            unevenness_dn: grid.unevenness_dn(),
             channels,
         }
     }
