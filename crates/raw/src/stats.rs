@@ -4,19 +4,16 @@ use crate::mosaic::{Channel, Mosaic};
 use ndarray::ArrayView2;
 
 mod grid;
+mod noise;
 mod spots;
 
 use grid::Grid;
 
-/// Turns the median absolute difference of two equal Gaussian samples into their
-/// standard deviation: `1 / (√2 Φ⁻¹(3/4))`.
-///
-/// Source: Rousseeuw & Croux (1993), JASA 88, 1273, section 1, for the MAD; the √2 is
-/// that of a difference.
-const SIGMA_PER_MEDIAN_DIFFERENCE: f64 = 1.482_602_218_505_602 * std::f64::consts::FRAC_1_SQRT_2;
-
 /// Pairs looked at for the noise; their median is good to 0.2 %.
 const N_NOISE_PAIRS: usize = 400_000;
+
+/// Pixels whose values are counted: fractions and medians of more gain nothing.
+const N_COUNTED_PIXELS: usize = 5_000_000;
 
 /// Longest period of levels and filters that is followed, px.
 const MAX_PERIOD_PX: usize = 16;
@@ -53,8 +50,8 @@ pub struct ChannelStats {
     pub channel: Channel,
     /// Median level above black, DN, averaged over the channel's sites.
     pub level_dn: f64,
-    /// Noise of one pixel, DN, from the median difference of neighbors behind equal
-    /// filters; stars and slopes hardly touch it. Steps of whole DN are interpolated.
+    /// Noise of one recorded value, DN, rounding included, from the differences of
+    /// neighbors behind equal filters; stars and slopes hardly touch it.
     pub noise_dn: f64,
     /// Fraction of the channel's pixels at or above the white level.
     pub saturated: f64,
@@ -63,7 +60,7 @@ pub struct ChannelStats {
 }
 
 impl FrameStats {
-    /// Looks at a mosaic once; about 5 ns a pixel, on the calling thread.
+    /// Looks at a mosaic once; on the calling thread, in about 0.1 s for 20 million pixels.
     ///
     /// A mosaic of equal values has no noise, no stars and no hot pixels.
     pub fn of(mosaic: &Mosaic) -> Self {
@@ -131,7 +128,7 @@ impl Sites {
             };
             Site {
                 channel: cfa.at(row, col),
-                level_dn: median(histogram, 0.5) - black,
+                level_dn: median(histogram) - black,
                 range_dn: (white - black).max(1.0),
                 saturated: fraction(total - n_below(white)),
                 at_black: fraction(n_below(black.floor() + 1.0)),
@@ -167,7 +164,7 @@ impl Sites {
         let n_pairs = mosaic.data.len() / self.cfa_share(channel);
         let skip = (n_pairs / N_NOISE_PAIRS).max(1);
         for (row, values) in mosaic.data.rows().into_iter().enumerate() {
-            if row / self.height % skip != 0 {
+            if !(row / self.height).is_multiple_of(skip) {
                 continue;
             }
             let Some(values) = values.to_slice() else {
@@ -182,7 +179,7 @@ impl Sites {
                 }
             }
         }
-        SIGMA_PER_MEDIAN_DIFFERENCE * median(&differences, 0.0)
+        noise::noise_of_differences(&differences)
     }
 
     fn at(&self, row: usize, col: usize) -> &Site {
@@ -195,10 +192,15 @@ impl Sites {
     }
 }
 
-/// How often each value occurs at each site, sites row by row.
+/// How often each value occurs at each site, sites row by row; of large frames, in rows
+/// spread evenly.
 fn histograms(data: ArrayView2<u16>, width: usize, height: usize) -> Vec<Vec<u32>> {
     let mut histograms = vec![vec![0_u32; 1 << 16]; width * height];
+    let skip = (data.len() / N_COUNTED_PIXELS).max(1);
     for (row, values) in data.rows().into_iter().enumerate() {
+        if !(row / height).is_multiple_of(skip) {
+            continue;
+        }
         let Some(values) = values.to_slice() else {
             continue;
         };
@@ -214,16 +216,14 @@ fn histograms(data: ArrayView2<u16>, width: usize, height: usize) -> Vec<Vec<u32
 
 /// Median of a histogram of whole numbers, each spread evenly over `± 1/2`.
 ///
-/// `lowest_half` is the part of the lowest bin below its number: 0 for magnitudes.
-/// Without entries: 0.
-fn median(histogram: &[u32], lowest_half: f64) -> f64 {
+/// A bin that holds everything has its number. Without entries: 0.
+fn median(histogram: &[u32]) -> f64 {
     let half = histogram.iter().map(|&n| u64::from(n)).sum::<u64>() as f64 / 2.0;
     let mut below = 0.0;
     for (value, &n) in histogram.iter().enumerate() {
         let n = f64::from(n);
         if n > 0.0 && below + n >= half {
-            let from = if value == 0 { lowest_half } else { 0.5 };
-            return value as f64 - from + (half - below) / n * (from + 0.5);
+            return value as f64 - 0.5 + (half - below) / n;
         }
         below += n;
     }

@@ -223,6 +223,3 @@ fn in_parallel<T: Send>(n: usize, threads: usize, work: impl Fn(usize) -> T + Sy
     results.sort_by_key(|(i, _)| *i);
     results.into_iter().map(|(_, result)| result).collect()
 }
-
-#[cfg(test)]
-mod tests;

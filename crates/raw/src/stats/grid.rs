@@ -1,8 +1,15 @@
 //! Local level and noise on a coarse grid, interpolated between the cells.
 
-use super::{ChannelStats, SIGMA_PER_MEDIAN_DIFFERENCE};
+use super::ChannelStats;
 use crate::mosaic::Mosaic;
 use std::ops::Range;
+
+/// Turns the median absolute difference of two equal Gaussian samples into their
+/// standard deviation: `1 / (√2 Φ⁻¹(3/4))`.
+///
+/// Source: Rousseeuw & Croux (1993), JASA 88, 1273, section 1, for the MAD; the √2 is
+/// that of a difference.
+const SIGMA_PER_MEDIAN_DIFFERENCE: f64 = 1.482_602_218_505_602 * std::f64::consts::FRAC_1_SQRT_2;
 
 /// Side of a cell, px, about: small against vignetting, large against stars.
 const CELL_PX: usize = 96;

@@ -33,9 +33,9 @@ pub(super) fn count(data: ArrayView2<u16>, grid: &Grid) -> Spots {
     for (row, above_here_below) in rows.windows(3).enumerate() {
         // The rows move up by one; only the lowest is new.
         thresholds.rotate_left(1);
-        let n_new = if row == 0 { 3 } else { 1 };
-        for i in 3 - n_new..3 {
-            grid.thresholds(row + i, &mut thresholds[i]);
+        let first_new = if row == 0 { 0 } else { 2 };
+        for (i, thresholds) in thresholds.iter_mut().enumerate().skip(first_new) {
+            grid.thresholds(row + i, thresholds);
         }
         let lines: [Line; 3] = std::array::from_fn(|i| Line {
             values: above_here_below[i],
