@@ -170,6 +170,47 @@ fn facts_of_the_camera_come_along() {
 }
 
 #[test]
+fn capture_metadata_come_from_the_exif_directory() {
+    for big_endian in [false, true] {
+        let mut dng = dng();
+        dng.big_endian = big_endian;
+        dng.exif = vec![
+            (33434, 5, vec![30, 1]),
+            (33437, 5, vec![28, 10]),
+            (34855, 3, vec![65535]),
+            (34866, 4, vec![102_400]),
+            (37386, 5, vec![240, 10]),
+        ];
+        dng.exif_texts = vec![
+            (36867, "2026:01:17 23:04:05"),
+            (36881, "+01:00"),
+            (37521, "25"),
+            (42036, "Polar 24 mm f/2.8"),
+        ];
+        let info = read(&dng).expect("a valid DNG").info;
+        assert_eq!(info.exposure_s, Some(30.0));
+        assert_eq!(info.aperture, Some(2.8));
+        assert_eq!(info.iso, Some(102_400));
+        assert_eq!(info.focal_length_mm, Some(24.0));
+        assert_eq!(info.lens.as_deref(), Some("Polar 24 mm f/2.8"));
+        let captured = info.captured.expect("a time");
+        assert_eq!(captured.local.to_string(), "2026-01-17T23:04:05.25");
+        assert_eq!(captured.resolution_s, 0.01);
+        assert_eq!(captured.utc_offset_s, Some(3600));
+    }
+}
+
+#[test]
+fn a_mosaic_without_a_maker_needs_no_version() {
+    let mut dng = dng();
+    dng.fields.retain(|(tag, ..)| *tag != 50706);
+    dng.texts.clear();
+    let frame = read(&dng).expect("a mosaic in TIFF");
+    assert_eq!(frame.info.decoder, Decoder::Dng);
+    assert_eq!(frame.info.camera, None);
+}
+
+#[test]
 fn a_sensor_beyond_the_limit_is_refused_before_it_is_allocated() {
     let mut dng = dng();
     dng.width = 60_000;

@@ -11,7 +11,7 @@ const HEIGHT: usize = 18;
 
 fn samples() -> Vec<u16> {
     let n = (WIDTH * HEIGHT) as u32;
-    (0..n).map(|i| (i * 40_503 >> 2) as u16).collect()
+    (0..n).map(|i| ((i * 40_503) >> 2) as u16).collect()
 }
 
 fn read(bytes: &[u8]) -> Result<Frame, DecodeFault> {
