@@ -15,6 +15,9 @@ const N_NOISE_PAIRS: usize = 400_000;
 /// Pixels whose values are counted: fractions and medians of more gain nothing.
 const N_COUNTED_PIXELS: usize = 5_000_000;
 
+/// Shortest period that is followed, px: a mosaic whose filters nobody stated shows it.
+const LEAST_PERIOD_PX: usize = 2;
+
 /// Longest period of levels and filters that is followed, px.
 const MAX_PERIOD_PX: usize = 16;
 
@@ -41,6 +44,9 @@ pub struct FrameStats {
     pub hot_pixels_per_mpx: f64,
     /// Difference of the 90th and the 10th percentile of the local level, DN.
     pub unevenness_dn: f64,
+    /// Largest difference between the levels of two sites behind equal filters, DN: the
+    /// two greens of a Bayer array, or all four sites of a monochrome sensor, 2 x 2.
+    pub site_difference_dn: f64,
 }
 
 /// What one channel looks like.
@@ -86,6 +92,7 @@ impl FrameStats {
             chance_stars_per_mpx: spots.n_stars_by_chance / n_mpx,
             hot_pixels_per_mpx: spots.n_hot_pixels as f64 / n_mpx,
             unevenness_dn: grid.unevenness_dn(),
+            site_difference_dn: sites.difference_dn(mosaic.cfa.channels()),
             channels,
         }
     }
@@ -109,7 +116,7 @@ struct Sites {
 
 impl Sites {
     fn of(mosaic: &Mosaic) -> Self {
-        let period = |sides: [usize; 3]| match sides.into_iter().fold(1, lcm) {
+        let period = |sides: [usize; 3]| match sides.into_iter().fold(LEAST_PERIOD_PX, lcm) {
             period if period <= MAX_PERIOD_PX => period,
             _ => sides[0],
         };
@@ -144,6 +151,17 @@ impl Sites {
     fn mean(&self, of: impl Fn(&Site) -> f64, wanted: impl Fn(&Site) -> bool) -> f64 {
         let values: Vec<f64> = self.sites.iter().filter(|s| wanted(s)).map(of).collect();
         values.iter().sum::<f64>() / values.len().max(1) as f64
+    }
+
+    fn difference_dn(&self, channels: &[Channel]) -> f64 {
+        let difference = |channel| {
+            let sites = self.sites.iter().filter(|site| site.channel == channel);
+            let (low, high) = sites.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), s| {
+                (low.min(s.level_dn), high.max(s.level_dn))
+            });
+            (high - low).max(0.0)
+        };
+        channels.iter().map(|&c| difference(c)).fold(0.0, f64::max)
     }
 
     fn channel(&self, channel: Channel, mosaic: &Mosaic) -> ChannelStats {

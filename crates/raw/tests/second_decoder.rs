@@ -2,9 +2,11 @@
 
 mod support;
 
-use radicand_raw::{DecodeFault, DecodeOptions, Decoder, RawlerProcess, decode};
-use std::path::PathBuf;
+use radicand_raw::{Cfa, DecodeFault, DecodeOptions, Decoder, RawlerProcess, decode};
+use rawler::ljpeg92::LjpegCompressor;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+use support::dng::Dng;
 use support::{example, fixtures, with_second_decoder};
 
 /// A raw that rawloader refuses, so that the child is asked.
@@ -14,7 +16,7 @@ fn refused_by_the_first() -> PathBuf {
 
 /// What the second decoder is said to have said.
 #[track_caller]
-fn second_said(path: &PathBuf, process: RawlerProcess) -> String {
+fn second_said(path: &Path, process: RawlerProcess) -> String {
     let options = DecodeOptions {
         second_decoder: Some(process),
         ..DecodeOptions::default()
@@ -93,6 +95,54 @@ fn the_memory_limit_holds() {
     // ... and do in the default.
     let frame = decode(&refused_by_the_first(), &with_second_decoder());
     assert_eq!(frame.expect("rawler reads it").mosaic.size(), (768, 512));
+}
+
+/// A DNG in lossless JPEG by rawler's writer, two components a sample pair, as cameras do.
+fn lossless_jpeg(samples: &[u16], width: usize, predictor: u8) -> Dng {
+    let height = samples.len() / width;
+    let jpeg = LjpegCompressor::new(samples, width / 2, height, 2, 14, predictor, 0, 0);
+    let jpeg = jpeg
+        .and_then(LjpegCompressor::encode)
+        .expect("a valid picture");
+    let mut dng = Dng::cfa(width as u32, height as u32, samples.to_vec(), [1, 0, 2, 1]);
+    dng.encoded = Some(jpeg);
+    dng.bits = 14;
+    dng.short(259, &[7]);
+    dng.short(50713, &[2, 2]);
+    dng.short(50714, &[510, 511, 512, 513]);
+    dng.long(50717, &[16000]);
+    dng.long(50829, &[1, 1, 40, 60]);
+    dng
+}
+
+#[test]
+fn lossless_jpeg_is_read_by_the_first_decoder_or_the_second() {
+    let samples: Vec<u16> = (0..64_u32 * 48)
+        .map(|i| ((i * 40_503) >> 4) as u16 & 0x3fff)
+        .collect();
+    // The first decoder knows one of the seven predictors; the levels are those of the
+    // file whoever reads the samples.
+    for (predictor, decoder) in [(1, Decoder::Rawloader), (6, Decoder::Rawler)] {
+        let file = tempfile::NamedTempFile::new().expect("a temporary file");
+        let bytes = lossless_jpeg(&samples, 64, predictor).bytes();
+        std::fs::write(file.path(), &bytes).expect("a writable file");
+        let frame = decode(file.path(), &with_second_decoder()).expect("a valid DNG");
+        assert_eq!(frame.info.decoder, decoder);
+        let mosaic = frame.mosaic;
+        assert_eq!(mosaic.size(), (59, 39));
+        let rows = samples.chunks(64).skip(1).take(39);
+        let expected = rows.flat_map(|row| &row[1..60]);
+        assert!(mosaic.data.iter().eq(expected), "predictor {predictor}");
+        assert_eq!(Some(mosaic.cfa), Cfa::bayer("GRBG"));
+        assert_eq!(mosaic.black_level_dn.values(), [510.0, 511.0, 512.0, 513.0]);
+        assert_eq!(mosaic.white_level_dn.values(), [16000.0]);
+        std::fs::write(file.path(), &bytes[..bytes.len() - 9]).expect("a writable file");
+        let error = decode(file.path(), &with_second_decoder()).expect_err("it ends early");
+        assert!(
+            matches!(error.fault, DecodeFault::Truncated { .. }),
+            "{error}"
+        );
+    }
 }
 
 #[test]

@@ -328,3 +328,49 @@ fn loops_of_links_and_strange_names_are_survived() {
     let survey = survey(&list.files, &SurveyOptions::default());
     assert!(survey.files[0].outcome.is_err());
 }
+
+#[test]
+fn what_a_readable_frame_lacks_is_remarked() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    // A checkerboard of light, as behind filters that the file does not state.
+    let samples: Vec<u16> = Scene::dark(5)
+        .samples()
+        .iter()
+        .enumerate()
+        .map(|(i, v)| v + if (i + i / 640) % 2 == 0 { 200 } else { 0 })
+        .collect();
+    let path = dir.path().join("a.fits");
+    std::fs::write(&path, unsigned_16(640, &samples, &[])).expect("a writable folder");
+    let survey = survey(&[path], &SurveyOptions::default());
+    let (frame, _) = survey.files[0].outcome.as_ref().expect("a readable file");
+    assert_eq!(
+        frame.remarks(),
+        [
+            "states no exposure time",
+            "states no capture time",
+            "states no camera",
+            "states no filters, but its pixels differ in a pattern of 2 x 2 as behind filters",
+        ]
+    );
+}
+
+#[test]
+fn a_large_frame_with_few_stars_is_a_light() {
+    let mut folder = Folder::new();
+    let large = |seed| Scene {
+        width: 2592,
+        height: 1944,
+        n_hot_pixels: 4000,
+        ..Scene::dark(seed)
+    };
+    for seed in 0..2 {
+        let light = Scene {
+            light_dn: 5.0,
+            n_stars: 40,
+            ..large(seed)
+        };
+        folder.add(FrameKind::Light, light, [30, 1]);
+        folder.add(FrameKind::Dark, large(10 + seed), [30, 1]);
+    }
+    folder.check();
+}

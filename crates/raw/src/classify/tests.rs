@@ -36,6 +36,7 @@ fn frame(exposure_s: f64) -> SurveyedFrame {
             chance_stars_per_mpx: 0.0,
             hot_pixels_per_mpx: 20.0,
             unevenness_dn: 0.0,
+            site_difference_dn: 0.0,
         },
     }
 }

@@ -207,3 +207,15 @@ fn the_median_of_whole_numbers_is_interpolated() {
     assert_eq!(median(&[2, 2]), 0.5);
     assert_eq!(median(&[1, 3]), 0.5 + 1.0 / 3.0);
 }
+
+#[test]
+fn filters_that_nobody_stated_show_as_a_difference_of_sites() {
+    let levels = [600.0, 900.0, 900.0, 700.0];
+    let level = |row: usize, col: usize| levels[row % 2 * 2 + col % 2];
+    let data = noisy((400, 400), 20.0, level);
+    let stated = FrameStats::of(&mosaic(data.clone(), rggb()));
+    check_close(stated.site_difference_dn, 0.0, LEVEL_TOLERANCE_DN);
+    let unstated = FrameStats::of(&mosaic(data, Cfa::mono()));
+    check_close(unstated.site_difference_dn, 300.0, LEVEL_TOLERANCE_DN);
+    check_close(unstated.noise_dn, 20.0, NOISE_TOLERANCE * 20.0);
+}

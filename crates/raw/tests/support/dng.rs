@@ -23,6 +23,8 @@ pub struct Dng {
     /// The EXIF directory; none when empty.
     pub exif: Vec<(u16, u16, Vec<u32>)>,
     pub exif_texts: Vec<(u16, &'static str)>,
+    /// The only strip, when it is not the samples as they are.
+    pub encoded: Option<Vec<u8>>,
 }
 
 impl Dng {
@@ -52,6 +54,7 @@ impl Dng {
             texts: vec![(271, "Nordlys"), (272, "NX-1")],
             exif: Vec::new(),
             exif_texts: Vec::new(),
+            encoded: None,
         }
     }
 
@@ -171,6 +174,9 @@ impl Dng {
     }
 
     fn strips(&self) -> Vec<Vec<u8>> {
+        if let Some(encoded) = &self.encoded {
+            return vec![encoded.clone()];
+        }
         let rows: Vec<_> = self.samples.chunks(self.width as usize).collect();
         rows.chunks(self.rows_per_strip as usize)
             .map(|rows| rows.iter().flat_map(|row| self.pack(row)).collect())
