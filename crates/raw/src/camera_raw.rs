@@ -35,13 +35,20 @@ impl Decode for Rawloader {
             .ok_or_else(|| said("no thread to run on".to_owned()))?
             .install(|| contained(|| rawloader::decode(&mut &file.bytes[..])))
             .map_err(&said)?
-            .map_err(|error| said(error.to_string().replace("RawLoaderError: ", "")))?;
+            .map_err(|error| said(first_line(&error.to_string())))?;
         file.check_size(decoded.width.saturating_mul(decoded.height))?;
         match &file.dng {
             Some(dng) => Ok(dng.sensor(integers(decoded.data)?, Linear::NotYet)),
             None => sensor(decoded),
         }
     }
+}
+
+/// The message itself, without the request to send samples that follows some.
+fn first_line(message: &str) -> String {
+    let line = message.lines().next().unwrap_or_default();
+    let line = line.strip_prefix("RawLoaderError: ").unwrap_or(line);
+    line.trim_matches('"').to_owned()
 }
 
 fn pool() -> Option<&'static ThreadPool> {

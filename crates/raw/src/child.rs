@@ -10,16 +10,15 @@ use crate::dng::Linear;
 use crate::sensor::Sensor;
 use crate::{DecodeFault, Decoder};
 use std::ffi::OsString;
-use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{RecvTimeoutError, channel};
 use std::time::Duration;
 
 mod message;
 mod worker;
 
-use message::{Answer, Caps};
+use message::{Answer, Caps, Refusal};
 
 /// The hidden argument that makes a program a decoding child; see [`run_child`].
 pub const CHILD_ARGUMENT: &str = "__decode-one-file";
@@ -56,40 +55,49 @@ impl RawlerProcess {
             .spawn()
             .map_err(|error| format!("cannot start {}: {error}", self.program.display()))?;
         let answer = self.wait_for_answer(&mut child, caps);
+        let answer = match answer {
+            Err(Some(Refusal::BrokeOff(what))) => Err(match end_of(&mut child) {
+                Some(status) => format!("{what}; it ended with {status}"),
+                None => what,
+            }),
+            Err(Some(Refusal::Said(what))) => Err(what),
+            Err(None) => Err(format!("no answer within {} s", self.timeout.as_secs_f32())),
+            Ok(answer) => Ok(answer),
+        };
         // Either it has ended or it is not worth waiting for.
         let _ = child.kill();
-        let status = child.wait();
-        answer.map_err(|what| match (what, status) {
-            (Failure::NoAnswer(_), Ok(status)) if !status.success() => {
-                format!("it ended without an answer ({status})")
-            }
-            (Failure::NoAnswer(what), _) => what,
-            (Failure::TooSlow, _) => format!("no answer within {} s", self.timeout.as_secs_f32()),
-        })
+        let _ = child.wait();
+        answer
     }
 
-    fn wait_for_answer(&self, child: &mut Child, caps: Caps) -> Result<Answer, Failure> {
-        let Some(mut stdout) = child.stdout.take() else {
-            return Err(Failure::NoAnswer("no pipe to it".to_owned()));
-        };
+    /// The answer; `None` as the refusal when the time is over.
+    fn wait_for_answer(&self, child: &mut Child, caps: Caps) -> Result<Answer, Option<Refusal>> {
+        let broken = |what: &str| Some(Refusal::BrokeOff(what.to_owned()));
+        let mut stdout = child.stdout.take().ok_or_else(|| broken("no pipe to it"))?;
         let (sender, receiver) = channel();
         std::thread::spawn(move || {
             // The receiver is gone after a timeout; then nobody wants the answer.
-            let _ = sender.send(Answer::read(&mut stdout as &mut dyn Read, caps));
+            let _ = sender.send(Answer::read(&mut stdout, caps));
         });
         match receiver.recv_timeout(self.timeout) {
-            Ok(answer) => answer.map_err(Failure::NoAnswer),
-            Err(RecvTimeoutError::Timeout) => Err(Failure::TooSlow),
-            Err(RecvTimeoutError::Disconnected) => {
-                Err(Failure::NoAnswer("its answer was lost".to_owned()))
-            }
+            Ok(answer) => answer.map_err(Some),
+            Err(RecvTimeoutError::Timeout) => Err(None),
+            Err(RecvTimeoutError::Disconnected) => Err(broken("its answer was lost")),
         }
     }
 }
 
-enum Failure {
-    NoAnswer(String),
-    TooSlow,
+/// How a child that has closed its output ended; it may take a moment to do so.
+fn end_of(child: &mut Child) -> Option<ExitStatus> {
+    const N_LOOKS: u32 = 100;
+    const BETWEEN_LOOKS: Duration = Duration::from_millis(10);
+    (0..N_LOOKS).find_map(|_| {
+        let ended = child.try_wait().ok()?;
+        if ended.is_none() {
+            std::thread::sleep(BETWEEN_LOOKS);
+        }
+        ended
+    })
 }
 
 impl Decode for RawlerProcess {

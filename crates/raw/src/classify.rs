@@ -13,9 +13,9 @@ use crate::{FrameInfo, FrameKind};
 use std::collections::BTreeMap;
 
 /// Fewest star-like spots in a frame, and per million pixels, that are a sky. Cosmic
-/// rays leave fewer in a dark.
+/// rays leave fewer in a dark: about one a minute and cm², most of them in a pixel or two.
 const LEAST_STARS: f64 = 8.0;
-const LEAST_STARS_PER_MPX: f64 = 3.0;
+const LEAST_STARS_PER_MPX: f64 = 0.5;
 /// Spots needed over those that raised pixels form by chance.
 const LEAST_STARS_OVER_CHANCE: f64 = 4.0;
 /// Longest exposure that counts as a bias, s.

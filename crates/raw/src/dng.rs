@@ -34,7 +34,13 @@ impl<'a> Dng<'a> {
     pub(crate) fn read(bytes: &'a [u8]) -> Option<Result<Self, DecodeFault>> {
         let tiff = Tiff::new(bytes)?;
         let directories = tiff.directories();
-        if !directories.first()?.has(tag::DNG_VERSION) {
+        // A mosaic that no maker signed is no camera's own format; it states its levels as
+        // DNG does, or not at all.
+        let unsigned_mosaic = || {
+            let mosaic = |d: &Directory| d.integer(tag::PHOTOMETRIC) == Some(PHOTOMETRIC_CFA);
+            !directories.iter().any(|d| d.has(tag::MAKE)) && directories.iter().any(mosaic)
+        };
+        if !directories.first()?.has(tag::DNG_VERSION) && !unsigned_mosaic() {
             return None;
         }
         Some(Self::from_directories(bytes, tiff, directories))

@@ -314,6 +314,3 @@ fn data_bytes(number: impl Fn(&str) -> Option<usize>) -> Option<usize> {
         .checked_mul(groups)?
         .checked_mul(number("BITPIX").unwrap_or(8) / 8)
 }
-
-#[cfg(test)]
-mod tests;

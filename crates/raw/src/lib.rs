@@ -2,7 +2,21 @@
 //!
 //! [`Frame`] is the whole of it: a [`Mosaic`] of sensor values with its color
 //! filter array and levels, and a [`FrameInfo`] with the capture metadata.
-//! [`decode`] makes one from a raw, DNG or FITS file.
+//! [`decode`] makes one from a raw, DNG or FITS file; what it cannot make one from is a
+//! [`DecodeError`], never a panic. [`collect_files`] and [`survey`] look through whole
+//! folders and tell lights, darks, flats and bias frames apart by [`FrameStats`].
+//!
+//! ```
+//! use radicand_raw::{SurveyOptions, collect_files, survey};
+//!
+//! let found = collect_files(&["night".into()]);
+//! let survey = survey(&found.files, &SurveyOptions::default());
+//! let lines = survey.files.iter().map(|file| match &file.outcome {
+//!     Ok((frame, verdict)) => format!("{:?}: {}", frame.size, verdict.kind.name()),
+//!     Err(error) => error.to_string(),
+//! });
+//! # assert_eq!(lines.count(), 0);
+//! ```
 //!
 //! # Pixels
 //!

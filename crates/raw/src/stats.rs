@@ -4,19 +4,19 @@ use crate::mosaic::{Channel, Mosaic};
 use ndarray::ArrayView2;
 
 mod grid;
+mod noise;
 mod spots;
 
 use grid::Grid;
 
-/// Turns the median absolute difference of two equal Gaussian samples into their
-/// standard deviation: `1 / (√2 Φ⁻¹(3/4))`.
-///
-/// Source: Rousseeuw & Croux (1993), JASA 88, 1273, section 1, for the MAD; the √2 is
-/// that of a difference.
-const SIGMA_PER_MEDIAN_DIFFERENCE: f64 = 1.482_602_218_505_602 * std::f64::consts::FRAC_1_SQRT_2;
-
 /// Pairs looked at for the noise; their median is good to 0.2 %.
 const N_NOISE_PAIRS: usize = 400_000;
+
+/// Pixels whose values are counted: fractions and medians of more gain nothing.
+const N_COUNTED_PIXELS: usize = 5_000_000;
+
+/// Shortest period that is followed, px: a mosaic whose filters nobody stated shows it.
+const LEAST_PERIOD_PX: usize = 2;
 
 /// Longest period of levels and filters that is followed, px.
 const MAX_PERIOD_PX: usize = 16;
@@ -44,6 +44,9 @@ pub struct FrameStats {
     pub hot_pixels_per_mpx: f64,
     /// Difference of the 90th and the 10th percentile of the local level, DN.
     pub unevenness_dn: f64,
+    /// Largest difference between the levels of two sites behind equal filters, DN: the
+    /// two greens of a Bayer array, or all four sites of a monochrome sensor, 2 x 2.
+    pub site_difference_dn: f64,
 }
 
 /// What one channel looks like.
@@ -53,8 +56,8 @@ pub struct ChannelStats {
     pub channel: Channel,
     /// Median level above black, DN, averaged over the channel's sites.
     pub level_dn: f64,
-    /// Noise of one pixel, DN, from the median difference of neighbors behind equal
-    /// filters; stars and slopes hardly touch it. Steps of whole DN are interpolated.
+    /// Noise of one recorded value, DN, rounding included, from the differences of
+    /// neighbors behind equal filters; stars and slopes hardly touch it.
     pub noise_dn: f64,
     /// Fraction of the channel's pixels at or above the white level.
     pub saturated: f64,
@@ -63,7 +66,7 @@ pub struct ChannelStats {
 }
 
 impl FrameStats {
-    /// Looks at a mosaic once; about 5 ns a pixel, on the calling thread.
+    /// Looks at a mosaic once; on the calling thread, in about 0.1 s for 20 million pixels.
     ///
     /// A mosaic of equal values has no noise, no stars and no hot pixels.
     pub fn of(mosaic: &Mosaic) -> Self {
@@ -88,7 +91,8 @@ impl FrameStats {
             stars_per_mpx: spots.n_stars as f64 / n_mpx,
             chance_stars_per_mpx: spots.n_stars_by_chance / n_mpx,
             hot_pixels_per_mpx: spots.n_hot_pixels as f64 / n_mpx,
-            unevenness_dn: grid.unevenness_dn(mosaic),
+            unevenness_dn: grid.unevenness_dn(),
+            site_difference_dn: sites.difference_dn(mosaic.cfa.channels()),
             channels,
         }
     }
@@ -112,7 +116,7 @@ struct Sites {
 
 impl Sites {
     fn of(mosaic: &Mosaic) -> Self {
-        let period = |sides: [usize; 3]| match sides.into_iter().fold(1, lcm) {
+        let period = |sides: [usize; 3]| match sides.into_iter().fold(LEAST_PERIOD_PX, lcm) {
             period if period <= MAX_PERIOD_PX => period,
             _ => sides[0],
         };
@@ -131,7 +135,7 @@ impl Sites {
             };
             Site {
                 channel: cfa.at(row, col),
-                level_dn: median(histogram, 0.5) - black,
+                level_dn: median(histogram) - black,
                 range_dn: (white - black).max(1.0),
                 saturated: fraction(total - n_below(white)),
                 at_black: fraction(n_below(black.floor() + 1.0)),
@@ -147,6 +151,17 @@ impl Sites {
     fn mean(&self, of: impl Fn(&Site) -> f64, wanted: impl Fn(&Site) -> bool) -> f64 {
         let values: Vec<f64> = self.sites.iter().filter(|s| wanted(s)).map(of).collect();
         values.iter().sum::<f64>() / values.len().max(1) as f64
+    }
+
+    fn difference_dn(&self, channels: &[Channel]) -> f64 {
+        let difference = |channel| {
+            let sites = self.sites.iter().filter(|site| site.channel == channel);
+            let (low, high) = sites.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), s| {
+                (low.min(s.level_dn), high.max(s.level_dn))
+            });
+            (high - low).max(0.0)
+        };
+        channels.iter().map(|&c| difference(c)).fold(0.0, f64::max)
     }
 
     fn channel(&self, channel: Channel, mosaic: &Mosaic) -> ChannelStats {
@@ -167,7 +182,7 @@ impl Sites {
         let n_pairs = mosaic.data.len() / self.cfa_share(channel);
         let skip = (n_pairs / N_NOISE_PAIRS).max(1);
         for (row, values) in mosaic.data.rows().into_iter().enumerate() {
-            if row / self.height % skip != 0 {
+            if !(row / self.height).is_multiple_of(skip) {
                 continue;
             }
             let Some(values) = values.to_slice() else {
@@ -182,7 +197,7 @@ impl Sites {
                 }
             }
         }
-        SIGMA_PER_MEDIAN_DIFFERENCE * median(&differences, 0.0)
+        noise::noise_of_differences(&differences)
     }
 
     fn at(&self, row: usize, col: usize) -> &Site {
@@ -195,10 +210,15 @@ impl Sites {
     }
 }
 
-/// How often each value occurs at each site, sites row by row.
+/// How often each value occurs at each site, sites row by row; of large frames, in rows
+/// spread evenly.
 fn histograms(data: ArrayView2<u16>, width: usize, height: usize) -> Vec<Vec<u32>> {
     let mut histograms = vec![vec![0_u32; 1 << 16]; width * height];
+    let skip = (data.len() / N_COUNTED_PIXELS).max(1);
     for (row, values) in data.rows().into_iter().enumerate() {
+        if !(row / height).is_multiple_of(skip) {
+            continue;
+        }
         let Some(values) = values.to_slice() else {
             continue;
         };
@@ -214,16 +234,14 @@ fn histograms(data: ArrayView2<u16>, width: usize, height: usize) -> Vec<Vec<u32
 
 /// Median of a histogram of whole numbers, each spread evenly over `± 1/2`.
 ///
-/// `lowest_half` is the part of the lowest bin below its number: 0 for magnitudes.
-/// Without entries: 0.
-fn median(histogram: &[u32], lowest_half: f64) -> f64 {
+/// A bin that holds everything has its number. Without entries: 0.
+fn median(histogram: &[u32]) -> f64 {
     let half = histogram.iter().map(|&n| u64::from(n)).sum::<u64>() as f64 / 2.0;
     let mut below = 0.0;
     for (value, &n) in histogram.iter().enumerate() {
         let n = f64::from(n);
         if n > 0.0 && below + n >= half {
-            let from = if value == 0 { lowest_half } else { 0.5 };
-            return value as f64 - from + (half - below) / n * (from + 0.5);
+            return value as f64 - 0.5 + (half - below) / n;
         }
         below += n;
     }

@@ -154,10 +154,24 @@ impl SurveyedFrame {
             format!("{saturated_percent:.0} % of the pixels are saturated"),
         );
         remark(
+            self.cfa == Cfa::mono() && self.looks_filtered(),
+            "states no filters, but its pixels differ in a pattern of 2 x 2 as behind filters"
+                .to_owned(),
+        );
+        remark(
             self.stats.noise_dn == 0.0,
             "neighboring pixels do not differ: no noise is recorded".to_owned(),
         );
         remarks
+    }
+
+    /// Whether the four sites of 2 x 2 see different amounts of light.
+    fn looks_filtered(&self) -> bool {
+        const LEAST_SHARE_OF_LEVEL: f64 = 0.05;
+        const LEAST_DIFFERENCE_DN: f64 = 2.0;
+        let difference_dn = self.stats.site_difference_dn;
+        difference_dn > LEAST_DIFFERENCE_DN
+            && difference_dn > LEAST_SHARE_OF_LEVEL * self.stats.level_dn
     }
 }
 
@@ -223,6 +237,3 @@ fn in_parallel<T: Send>(n: usize, threads: usize, work: impl Fn(usize) -> T + Sy
     results.sort_by_key(|(i, _)| *i);
     results.into_iter().map(|(_, result)| result).collect()
 }
-
-#[cfg(test)]
-mod tests;

@@ -51,43 +51,59 @@ pub(super) struct Answer {
     pub(super) samples: Vec<u16>,
 }
 
+/// Why there is no frame.
+#[derive(Debug, PartialEq)]
+pub(super) enum Refusal {
+    /// The message ended early: so did the child, most likely.
+    BrokeOff(String),
+    /// What the child said, or what is wrong with its message.
+    Said(String),
+}
+
 impl Answer {
-    /// Reads one message; the error says what the child said, or what is wrong.
-    pub(super) fn read(from: &mut dyn Read, caps: Caps) -> Result<Self, String> {
-        let broken = |error: std::io::Error| format!("its answer broke off ({error})");
+    /// Reads one message.
+    pub(super) fn read(from: &mut dyn Read, caps: Caps) -> Result<Self, Refusal> {
+        let broken =
+            |error: std::io::Error| Refusal::BrokeOff(format!("its answer broke off ({error})"));
         let mut magic = [0; MAGIC.len()];
         from.read_exact(&mut magic).map_err(broken)?;
         if magic != *MAGIC {
-            return Err("its answer is in another language".to_owned());
+            return Err(Refusal::Said(
+                "its answer is in another language".to_owned(),
+            ));
         }
         let mut length = [0; 4];
         from.read_exact(&mut length).map_err(broken)?;
         let length = u32::from_le_bytes(length);
         if length > MAX_HEADER_BYTES {
-            return Err(format!(
+            return Err(Refusal::Said(format!(
                 "its header has {length} bytes, {MAX_HEADER_BYTES} allowed"
-            ));
+            )));
         }
         let mut json = vec![0; length as usize];
         from.read_exact(&mut json).map_err(broken)?;
-        let header: Header = serde_json::from_slice(&json).map_err(|error| error.to_string())?;
+        let header: Header =
+            serde_json::from_slice(&json).map_err(|error| Refusal::Said(error.to_string()))?;
         if let Some(error) = header.error {
-            return Err(error);
+            return Err(Refusal::Said(error));
         }
         let n_pixels = (header.width as u64).saturating_mul(header.height as u64);
         if n_pixels > caps.max_pixels {
-            return Err(format!("{n_pixels} pixels, {} allowed", caps.max_pixels));
+            return Err(Refusal::Said(format!(
+                "{n_pixels} pixels, {} allowed",
+                caps.max_pixels
+            )));
         }
         let mut bytes = Vec::new();
         from.take(2 * n_pixels)
             .read_to_end(&mut bytes)
             .map_err(broken)?;
         if bytes.len() as u64 != 2 * n_pixels {
-            return Err(format!(
+            return Err(Refusal::BrokeOff(format!(
                 "{} bytes of samples found, {} needed",
                 bytes.len(),
                 2 * n_pixels
-            ));
+            )));
         }
         let (pairs, _) = bytes.as_chunks::<2>();
         let samples = pairs.iter().map(|&pair| u16::from_le_bytes(pair)).collect();
@@ -189,7 +205,11 @@ mod tests {
         let bytes = bytes_of(&message());
         for length in 0..bytes.len() {
             let answer = Answer::read(&mut &bytes[..length], CAPS);
-            assert!(answer.is_err(), "{length} of {} bytes", bytes.len());
+            assert!(
+                matches!(answer, Err(Refusal::BrokeOff(_))),
+                "{length} of {} bytes",
+                bytes.len()
+            );
         }
     }
 
@@ -197,7 +217,7 @@ mod tests {
     fn a_refusal_arrives_as_its_reason() {
         let bytes = bytes_of(&Answer::refusal("unknown camera".to_owned()));
         let answer = Answer::read(&mut &bytes[..], CAPS);
-        assert_eq!(answer, Err("unknown camera".to_owned()));
+        assert_eq!(answer, Err(Refusal::Said("unknown camera".to_owned())));
     }
 
     #[test]
@@ -205,7 +225,8 @@ mod tests {
         let mut large = message();
         large.header.width = usize::MAX;
         let answer = Answer::read(&mut &bytes_of(&large)[..], CAPS);
-        assert_eq!(answer, Err(format!("{} pixels, 100 allowed", u64::MAX)));
+        let said = format!("{} pixels, 100 allowed", u64::MAX);
+        assert_eq!(answer, Err(Refusal::Said(said)));
         let mut long = bytes_of(&message());
         long[16..20].copy_from_slice(&u32::MAX.to_le_bytes());
         assert!(Answer::read(&mut &long[..], CAPS).is_err());

@@ -112,3 +112,20 @@ fn multipliers_are_scaled_to_green() {
     assert_eq!(white_balance([4.0, f64::NAN, 3.0]), None);
     assert_eq!(white_balance([0.0, 1.0, 1.0]), None);
 }
+
+/// One directory with Orientation = 6 in little-endian TIFF, under another magic number.
+#[test]
+fn tiff_under_another_magic_number_is_read() {
+    for magic in [b"II\x2a\0", b"IIRO", b"IIRS", b"IIU\0"] {
+        let mut bytes = magic.to_vec();
+        bytes.extend([8, 0, 0, 0, 1, 0]);
+        bytes.extend([0x12, 0x01, 3, 0, 1, 0, 0, 0, 6, 0, 0, 0]);
+        bytes.extend([0; 4]);
+        let tags = kamadak_tags(&bytes);
+        assert_eq!(
+            tags.get(&ORIENTATION),
+            Some(&Value::Number(6.0)),
+            "{magic:?}"
+        );
+    }
+}

@@ -27,17 +27,25 @@ pub(super) struct Spots {
 pub(super) fn count(data: ArrayView2<u16>, grid: &Grid) -> Spots {
     let mut spots = Spots::default();
     let (mut n_raised, mut n_peaks, mut n_pixels) = (0_usize, 0_usize, 0_usize);
-    for row in 1..data.nrows().saturating_sub(1) {
-        let lines = [row - 1, row, row + 1].map(|row| (data.row(row), grid.thresholds(row)));
-        let [Some(above), Some(here), Some(below)] = lines.map(|(values, thresholds)| {
-            values.to_slice().map(|values| Line { values, thresholds })
-        }) else {
-            continue;
-        };
+    let rows: Option<Vec<&[u16]>> = data.outer_iter().map(|row| row.to_slice()).collect();
+    let rows = rows.unwrap_or_default();
+    let mut thresholds: [Thresholds; 3] = Default::default();
+    for (row, above_here_below) in rows.windows(3).enumerate() {
+        // The rows move up by one; only the lowest is new.
+        thresholds.rotate_left(1);
+        let first_new = if row == 0 { 0 } else { 2 };
+        for (i, thresholds) in thresholds.iter_mut().enumerate().skip(first_new) {
+            grid.thresholds(row + i, thresholds);
+        }
+        let lines: [Line; 3] = std::array::from_fn(|i| Line {
+            values: above_here_below[i],
+            thresholds: &thresholds[i],
+        });
+        let here = &lines[1];
         n_raised += here.n_raised();
         n_pixels += here.values.len();
         here.for_each_peak(|col| {
-            if let Some(surroundings) = Surroundings::of(col, [&above, &here, &below]) {
+            if let Some(surroundings) = Surroundings::of(col, &lines) {
                 n_peaks += 1;
                 spots.n_stars += usize::from(surroundings.edges >= N_RAISED_OF_STAR);
                 spots.n_hot_pixels += usize::from(surroundings.all <= N_RAISED_OF_HOT_PIXEL);
@@ -59,7 +67,8 @@ struct Line<'a> {
 impl Line<'_> {
     fn n_raised(&self) -> usize {
         let pairs = self.values.iter().zip(&self.thresholds.raised);
-        pairs.map(|(v, t)| usize::from(v > t)).sum()
+        let raised: u32 = pairs.map(|(&v, &t)| u32::from(f32::from(v) > t)).sum();
+        raised as usize
     }
 
     /// Calls `visit` with the column of every pixel above the peak threshold.
@@ -73,12 +82,12 @@ impl Line<'_> {
             let any = values
                 .iter()
                 .zip(thresholds)
-                .fold(false, |any, (v, t)| any | (v > t));
+                .fold(false, |any, (&v, &t)| any | (f32::from(v) > t));
             if !any {
                 continue;
             }
-            for (i, (v, t)) in values.iter().zip(thresholds).enumerate() {
-                if v > t {
+            for (i, (&v, &t)) in values.iter().zip(thresholds).enumerate() {
+                if f32::from(v) > t {
                     visit(block * BLOCK_PX + i);
                 }
             }
@@ -86,14 +95,13 @@ impl Line<'_> {
     }
 
     fn is_raised(&self, col: usize) -> bool {
-        self.values[col] > self.thresholds.raised[col]
+        f32::from(self.values[col]) > self.thresholds.raised[col]
     }
 
     /// How far a pixel stands out, in units that do not depend on its filter.
     fn prominence(&self, col: usize) -> f32 {
         let (raised, peak) = (self.thresholds.raised[col], self.thresholds.peak[col]);
-        let unit = f32::from(peak.saturating_sub(raised).max(1));
-        (f32::from(self.values[col]) - f32::from(raised)) / unit
+        (f32::from(self.values[col]) - raised) / (peak - raised)
     }
 }
 
@@ -105,7 +113,7 @@ struct Surroundings {
 
 impl Surroundings {
     /// `None` when a neighbor stands out more: then that one is the peak.
-    fn of(col: usize, lines: [&Line; 3]) -> Option<Self> {
+    fn of(col: usize, lines: &[Line; 3]) -> Option<Self> {
         let [_, here, _] = lines;
         if col == 0 || col + 1 >= here.values.len() {
             return None;

@@ -20,6 +20,11 @@ pub struct Dng {
     /// More fields: tag, type, values.
     pub fields: Vec<(u16, u16, Vec<u32>)>,
     pub texts: Vec<(u16, &'static str)>,
+    /// The EXIF directory; none when empty.
+    pub exif: Vec<(u16, u16, Vec<u32>)>,
+    pub exif_texts: Vec<(u16, &'static str)>,
+    /// The only strip, when it is not the samples as they are.
+    pub encoded: Option<Vec<u8>>,
 }
 
 impl Dng {
@@ -47,6 +52,9 @@ impl Dng {
                 (50706, BYTE, vec![1, 4, 0, 0]),
             ],
             texts: vec![(271, "Nordlys"), (272, "NX-1")],
+            exif: Vec::new(),
+            exif_texts: Vec::new(),
+            encoded: None,
         }
     }
 
@@ -81,10 +89,16 @@ impl Dng {
             (278, LONG, vec![self.rows_per_strip]),
             (279, LONG, lengths.clone()),
         ]);
+        let has_exif = !self.exif.is_empty() || !self.exif_texts.is_empty();
+        if has_exif {
+            fields.push((34665, LONG, vec![0]));
+        }
         // Strips lie in reverse order: nobody may rely on their being in sequence.
         let total: u32 = lengths.iter().sum();
-        let header = self.directory(&fields).len() as u32;
-        let mut end = header + total;
+        let header = self.directory(8, &fields, &self.texts).len() as u32 + 8;
+        let exif = self.directory(header, &self.exif, &self.exif_texts);
+        let exif = if has_exif { exif } else { Vec::new() };
+        let mut end = header + exif.len() as u32 + total;
         let offsets: Vec<u32> = lengths
             .iter()
             .map(|length| {
@@ -92,30 +106,42 @@ impl Dng {
                 end
             })
             .collect();
-        fields.retain(|(tag, ..)| *tag != 273);
-        fields.push((273, LONG, offsets));
-        let mut bytes = self.directory(&fields);
+        for (tag, _, values) in &mut fields {
+            match *tag {
+                273 => values.clone_from(&offsets),
+                34665 => *values = vec![header],
+                _ => {}
+            }
+        }
+        let mut bytes = Vec::new();
+        bytes.extend(if self.big_endian { b"MM" } else { b"II" });
+        bytes.extend(self.u16(42));
+        bytes.extend(self.u32(8));
+        bytes.extend(self.directory(8, &fields, &self.texts));
+        bytes.extend(exif);
         strips.iter().rev().for_each(|strip| bytes.extend(strip));
         bytes
     }
 
-    /// Header, directory and the values that do not fit into it.
-    fn directory(&self, fields: &[(u16, u16, Vec<u32>)]) -> Vec<u8> {
+    /// A directory at `offset`, and the values that do not fit into it.
+    fn directory(
+        &self,
+        offset: u32,
+        fields: &[(u16, u16, Vec<u32>)],
+        texts: &[(u16, &str)],
+    ) -> Vec<u8> {
         let mut encoded: Vec<(u16, u16, u32, Vec<u8>)> = fields
             .iter()
             .map(|(tag, field_type, values)| self.encode(*tag, *field_type, values))
             .collect();
-        for (tag, text) in &self.texts {
+        for (tag, text) in texts {
             let bytes: Vec<u8> = text.bytes().chain([0]).collect();
             encoded.push((*tag, ASCII, bytes.len() as u32, bytes));
         }
         encoded.sort_by_key(|(tag, ..)| *tag);
         let mut head = Vec::new();
-        head.extend(if self.big_endian { b"MM" } else { b"II" });
-        head.extend(self.u16(42));
-        head.extend(self.u32(8));
         head.extend(self.u16(encoded.len() as u16));
-        let tail_start = head.len() + 12 * encoded.len() + 4;
+        let tail_start = offset as usize + head.len() + 12 * encoded.len() + 4;
         let mut tail = Vec::new();
         for (tag, field_type, count, mut value) in encoded {
             head.extend(self.u16(tag));
@@ -148,6 +174,9 @@ impl Dng {
     }
 
     fn strips(&self) -> Vec<Vec<u8>> {
+        if let Some(encoded) = &self.encoded {
+            return vec![encoded.clone()];
+        }
         let rows: Vec<_> = self.samples.chunks(self.width as usize).collect();
         rows.chunks(self.rows_per_strip as usize)
             .map(|rows| rows.iter().flat_map(|row| self.pack(row)).collect())

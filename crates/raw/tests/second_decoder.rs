@@ -1,0 +1,171 @@
+//! The child process: its answers arrive, and its failures stay with it.
+
+mod support;
+
+use radicand_raw::{Cfa, DecodeFault, DecodeOptions, Decoder, RawlerProcess, decode};
+use rawler::ljpeg92::LjpegCompressor;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+use support::dng::Dng;
+use support::{example, fixtures, with_second_decoder};
+
+/// A raw that rawloader refuses, so that the child is asked.
+fn refused_by_the_first() -> PathBuf {
+    fixtures("raw").join("kodak_dc50_dc0010s.kdc")
+}
+
+/// What the second decoder is said to have said.
+#[track_caller]
+fn second_said(path: &Path, process: RawlerProcess) -> String {
+    let options = DecodeOptions {
+        second_decoder: Some(process),
+        ..DecodeOptions::default()
+    };
+    let error = decode(path, &options).expect_err("the child fails");
+    let DecodeFault::Undecodable { tried } = error.fault else {
+        panic!("{error}");
+    };
+    let decoders: Vec<_> = tried.iter().map(|(decoder, _)| *decoder).collect();
+    assert_eq!(decoders, [Decoder::Rawloader, Decoder::Rawler]);
+    tried[1].1.clone()
+}
+
+/// A copy of the raw under a name that tells the misbehaving child what to do.
+fn misbehave(how: &str, timeout: Duration) -> String {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = dir.path().join(format!("{how}.kdc"));
+    std::fs::copy(refused_by_the_first(), &path).expect("a writable folder");
+    let process = RawlerProcess {
+        timeout,
+        ..RawlerProcess::new(example("misbehaving_child"))
+    };
+    second_said(&path, process)
+}
+
+#[test]
+fn a_child_that_hangs_is_ended() {
+    let begun = Instant::now();
+    let said = misbehave("hang", Duration::from_millis(300));
+    assert_eq!(said, "no answer within 0.3 s");
+    // The child sleeps for ten minutes: this is about its end, not about speed.
+    assert!(begun.elapsed() < Duration::from_secs(300));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_child_that_crashes_takes_nothing_with_it() {
+    let said = misbehave("abort", Duration::from_secs(60));
+    assert!(said.starts_with("its answer broke off"), "{said}");
+    assert!(said.contains("it ended with signal"), "{said}");
+}
+
+#[test]
+fn a_child_that_babbles_is_not_believed() {
+    let said = misbehave("babble", Duration::from_secs(60));
+    assert_eq!(said, "its answer is in another language");
+    let said = misbehave("flood", Duration::from_secs(60));
+    assert_eq!(said, "its answer is in another language");
+}
+
+#[test]
+fn a_child_that_says_nothing_is_told() {
+    let said = misbehave("silent", Duration::from_secs(60));
+    assert!(said.starts_with("its answer broke off"), "{said}");
+}
+
+#[test]
+fn a_program_that_is_not_there_is_told() {
+    let said = second_said(
+        &refused_by_the_first(),
+        RawlerProcess::new("/nowhere/at-all"),
+    );
+    assert!(said.starts_with("cannot start /nowhere/at-all"), "{said}");
+}
+
+#[cfg(unix)]
+#[test]
+fn the_memory_limit_holds() {
+    let limited = |memory_limit_bytes| RawlerProcess {
+        memory_limit_bytes,
+        ..RawlerProcess::new(example("describe"))
+    };
+    // 768 x 512 values of 2 bytes and the program itself do not fit in 12 MB ...
+    let said = second_said(&refused_by_the_first(), limited(12_000_000));
+    assert!(!said.is_empty());
+    // ... and do in the default.
+    let frame = decode(&refused_by_the_first(), &with_second_decoder());
+    assert_eq!(frame.expect("rawler reads it").mosaic.size(), (768, 512));
+}
+
+/// A DNG in lossless JPEG by rawler's writer, two components a sample pair, as cameras do.
+fn lossless_jpeg(samples: &[u16], width: usize, predictor: u8) -> Dng {
+    let height = samples.len() / width;
+    let jpeg = LjpegCompressor::new(samples, width / 2, height, 2, 14, predictor, 0, 0);
+    let jpeg = jpeg
+        .and_then(LjpegCompressor::encode)
+        .expect("a valid picture");
+    let mut dng = Dng::cfa(width as u32, height as u32, samples.to_vec(), [1, 0, 2, 1]);
+    dng.encoded = Some(jpeg);
+    dng.bits = 14;
+    dng.short(259, &[7]);
+    dng.short(50713, &[2, 2]);
+    dng.short(50714, &[510, 511, 512, 513]);
+    dng.long(50717, &[16000]);
+    dng.long(50829, &[1, 1, 40, 60]);
+    dng
+}
+
+#[test]
+fn lossless_jpeg_is_read_by_the_first_decoder_or_the_second() {
+    let samples: Vec<u16> = (0..64_u32 * 48)
+        .map(|i| ((i * 40_503) >> 4) as u16 & 0x3fff)
+        .collect();
+    // The first decoder knows one of the seven predictors; the levels are those of the
+    // file whoever reads the samples.
+    for (predictor, decoder) in [(1, Decoder::Rawloader), (6, Decoder::Rawler)] {
+        let file = tempfile::NamedTempFile::new().expect("a temporary file");
+        let bytes = lossless_jpeg(&samples, 64, predictor).bytes();
+        std::fs::write(file.path(), &bytes).expect("a writable file");
+        let frame = decode(file.path(), &with_second_decoder()).expect("a valid DNG");
+        assert_eq!(frame.info.decoder, decoder);
+        let mosaic = frame.mosaic;
+        assert_eq!(mosaic.size(), (59, 39));
+        let rows = samples.chunks(64).skip(1).take(39);
+        let expected = rows.flat_map(|row| &row[1..60]);
+        assert!(mosaic.data.iter().eq(expected), "predictor {predictor}");
+        assert_eq!(Some(mosaic.cfa), Cfa::bayer("GRBG"));
+        assert_eq!(mosaic.black_level_dn.values(), [510.0, 511.0, 512.0, 513.0]);
+        assert_eq!(mosaic.white_level_dn.values(), [16000.0]);
+        std::fs::write(file.path(), &bytes[..bytes.len() - 9]).expect("a writable file");
+        let error = decode(file.path(), &with_second_decoder()).expect_err("it ends early");
+        assert!(
+            matches!(error.fault, DecodeFault::Truncated { .. }),
+            "{error}"
+        );
+    }
+}
+
+#[test]
+fn a_file_that_ends_early_is_an_error_with_both_decoders() {
+    const N_EACH: usize = 12;
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    for file in [
+        "kodak_dc50_dc0010s.kdc",
+        "kodak_dc120_p003913_compressed.kdc",
+        "kodak_dc120_p003908.kdc",
+        "canon_powershot_s40_crw_0113.crw",
+    ] {
+        let whole = std::fs::read(fixtures("raw").join(file)).expect("a fixture");
+        let path = dir.path().join(file);
+        let lengths = (0..N_EACH).map(|i| i * whole.len() / N_EACH);
+        for length in lengths.chain([whole.len() - 1]) {
+            std::fs::write(&path, &whole[..length]).expect("a writable folder");
+            let outcome = decode(&path, &with_second_decoder());
+            assert!(
+                outcome.is_err(),
+                "{length} of {} bytes of {file} were read",
+                whole.len()
+            );
+        }
+    }
+}
