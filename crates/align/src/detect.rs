@@ -138,8 +138,7 @@ pub fn detect(
         options,
     };
     let candidates = detector.candidates();
-    let typical = detector.typical_variance_px2(&candidates);
-    let Some(variance_px2) = typical else {
+    let Some(variance_px2) = detector.typical_variance_px2(&candidates) else {
         return detector.saturated_only(&candidates);
     };
     let mut stars: Vec<Star> = candidates
@@ -155,6 +154,8 @@ pub fn detect(
 struct Candidate {
     peak: Peak,
     saturated: bool,
+    /// Whether it has its footprint to itself.
+    alone: bool,
     /// Pixels of its footprint above half of its height, and their middle.
     half: Half,
 }
@@ -210,6 +211,7 @@ impl Detector<'_, '_> {
             Candidate {
                 peak,
                 saturated: self.is_saturated(&peak, half.area_px),
+                alone: single,
                 half,
             }
         };
@@ -280,8 +282,13 @@ impl Detector<'_, '_> {
     /// Variance of the frame's median star on the plane, smoothing included, px².
     fn typical_variance_px2(&self, candidates: &[Candidate]) -> Option<f64> {
         const BRIGHT: usize = 200;
+        const ENOUGH_ALONE: usize = 20;
         const ROUNDS: usize = 12;
         let mut bright: Vec<&Candidate> = candidates.iter().filter(|c| !c.saturated).collect();
+        // Neighbours widen a star; in the densest fields all have some.
+        if bright.iter().filter(|c| c.alone).count() >= ENOUGH_ALONE {
+            bright.retain(|c| c.alone);
+        }
         bright.sort_by(|a, b| b.peak.height_dn.total_cmp(&a.peak.height_dn));
         bright.truncate(BRIGHT);
         let mut found: Vec<f64> = bright

@@ -97,8 +97,8 @@ const BOUNDS: [(f64, f64, f64, f64); 9] = [
 fn centroids_stay_near_the_cramer_rao_bound() {
     // Below the bound the test would leak the truth; 3000 errors know their rms to 1.3 %.
     const LEAST: f64 = 0.97;
-    // 12.5 % over the bound, by the window's width, and three standard errors.
-    const MOST: f64 = 1.17;
+    // 19 % over the bound at most, by the window's width, and three standard errors.
+    const MOST: f64 = 1.23;
     // A star of 1.4 px FWHM is undersampled: its place depends on its pixel phase.
     const MOST_UNDERSAMPLED: f64 = 1.6;
     const MOST_BIAS: f64 = 0.1;
@@ -129,9 +129,10 @@ fn centroids_stay_near_the_cramer_rao_bound() {
 fn colored_stars_on_a_bayer_array_scatter_little_more() {
     // An orange star: twice as much red as blue. Red and blue are sampled every second pixel,
     // so their share of the light is aliased: the error by pixel phase has the amplitude
-    // 2π c² exp(−π² c²/2) g (R − B)/4 with c² = 2/3 of the star's variance, g = 1.5, and its
-    // rms is that over √2: 0.035, 0.021, 0.001 px. The photon limit is 0.003 to 0.005 px.
-    for (sigma_px, most_px) in [(0.85, 0.040), (1.0, 0.026), (1.5, 0.007)] {
+    // 2π c² exp(−π² c²/2) g (R − B)/4 with c² = 3/5 of the star's variance (pixel included),
+    // g = 5/3, and its rms is that over √2: 0.054, 0.031, 0.002 px. The photon limit is 0.003
+    // to 0.005 px.
+    for (sigma_px, most_px) in [(0.85, 0.060), (1.0, 0.037), (1.5, 0.007)] {
         let found = scatter(&bayer(), [1.3, 1.0, 0.65], sigma_px, 1e5, 25.0, 1.0);
         assert!(
             found.rms_over_bound < most_px,
@@ -288,7 +289,7 @@ fn saturated_stars_are_flagged_and_placed_in_their_middle() {
 fn close_pairs_are_taken_apart() {
     let mut noise = Noise::new(8);
     let mut truth = grid(&mut noise, 1.3);
-    let pairs: Vec<Drawn> = truth[20..40]
+    let pairs: Vec<Drawn> = truth[25..45]
         .iter()
         .map(|star| Drawn {
             x: star.x + 6.0,
@@ -303,22 +304,19 @@ fn close_pairs_are_taken_apart() {
         &DetectOptions::default(),
     );
     assert_eq!(found.len(), truth.len());
-    for star in &truth {
-        // An equal neighbour 6.3 px off pulls a window of 1.75 px sigma by 0.15 px to first
-        // order: light in the window × its place × gain = 0.0235 × 3.6 px × 1.75.
-        assert!(
-            nearest(&found, star).1 < 0.25,
-            "{}",
-            nearest(&found, star).1
-        );
+    for star in &truth[20..] {
+        // An equal neighbour 6.3 px off pulls a window of 1.47 px sigma by 0.08 px: where the
+        // windowed first moments of two Gaussians cancel. Noise adds 0.01 px.
+        let (_, error_px) = nearest(&found, star);
+        assert!(error_px < 0.12, "{error_px}");
     }
 }
 
 #[test]
 fn stars_at_the_edge_are_left_out_or_right() {
     let mut noise = Noise::new(9);
-    let stars: Vec<Drawn> = (0..40)
-        .map(|i| Drawn::white(0.5 * f64::from(i) - 2.0, 8.0 + 7.0 * f64::from(i), 2e4, 1.3))
+    let stars: Vec<Drawn> = (0..20)
+        .map(|i| Drawn::white(f64::from(i) - 2.0, 8.0 + 14.0 * f64::from(i), 2e4, 1.3))
         .collect();
     let found = find(
         &night(&stars, &bayer(), &mut noise),
