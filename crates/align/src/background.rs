@@ -50,12 +50,13 @@ impl Background {
         let (rows, columns) = (cells(height), cells(width));
         let mut level = Array2::from_elem((rows, columns), f32::NAN);
         let mut rms = level.clone();
+        let thin = plane.len() > FULLY_SAMPLED_PX;
         let mut samples = Vec::new();
         for row in 0..rows {
             for col in 0..columns {
                 let (y0, y1) = (row * height / rows, (row + 1) * height / rows);
                 let (x0, x1) = (col * width / columns, (col + 1) * width / columns);
-                gather(plane, (y0..y1, x0..x1), &mut samples);
+                gather(plane, (y0..y1, x0..x1), thin, &mut samples);
                 if let Some(sky) = clipped(&mut samples, options.clip_sigmas) {
                     (level[(row, col)], rms[(row, col)]) = sky;
                 }
@@ -73,6 +74,15 @@ impl Background {
                 size,
                 Beyond::Level,
             ),
+        }
+    }
+
+    /// The same level and noise everywhere, DN; for a plane of this width and height.
+    pub fn flat(level_dn: f32, rms_dn: f32, size: (usize, usize)) -> Self {
+        let mesh = |value| Mesh::new(Array2::from_elem((1, 1), value), size, Beyond::Level);
+        Self {
+            level_dn: mesh(level_dn),
+            rms_dn: mesh(rms_dn),
         }
     }
 
@@ -111,12 +121,17 @@ const MIN_SAMPLES: usize = 16;
 /// long before this many passes.
 const MAX_PASSES: usize = 10;
 
-/// About a sixth of a cell's pixels, of all phases of a 2 x 2 array in equal shares:
-/// neighbours on a smoothed plane say nearly the same.
-fn gather(plane: ArrayView2<f32>, cell: (Range<usize>, Range<usize>), samples: &mut Vec<f32>) {
+/// Larger planes are sampled thinly: neighbours on a smoothed plane say nearly the same.
+const FULLY_SAMPLED_PX: usize = 4_000_000;
+
+/// The valid pixels of a cell, or a sixth of them, all phases of a 2 x 2 array in equal shares.
+fn gather(
+    plane: ArrayView2<f32>,
+    (rows, columns): (Range<usize>, Range<usize>),
+    thin: bool,
+    samples: &mut Vec<f32>,
+) {
     samples.clear();
-    let (rows, columns) = cell;
-    let thin = rows.len() * columns.len() >= 32 * 32;
     let (row_step, col_step) = if thin { (3, 2) } else { (1, 1) };
     for (n, row) in rows.step_by(row_step).enumerate() {
         let start = if thin { n / 2 % 2 } else { 0 };

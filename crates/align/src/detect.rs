@@ -102,11 +102,14 @@ impl Default for DetectOptions<'_> {
 ///
 /// Footprints above the threshold are taken apart at peaks with a saddle between them;
 /// trails, and what is too sharp, too wide or too long for a star of this frame, go.
-/// A star's **centroid** is the windowed one, the window a Gaussian that widened by the
-/// smoothing has 1.5 times the variance of the frame's median star: for a Gaussian star
-/// that costs 4 % of the Cramér-Rao bound where the background makes the noise, and 19 %
-/// where the star does. **Flux** is the light within 2.5 sigmas of the frame's star,
-/// scaled by what a Gaussian leaves outside (4 %). **Shape** is that of the Gaussian
+/// A star's **centroid** is the windowed one; the window is a Gaussian that, smoothing
+/// included, has 1.5 times the variance of the frame's median star. For a Gaussian star that
+/// stays within 4 % of the Cramér-Rao bound where the background makes the noise and 19 %
+/// where the star does; a wider window would be drawn towards neighbours, a narrower one
+/// towards pixel phase.
+/// **Flux** is the light within 6 px, or 2.5 sigmas of the frame's star when that is more,
+/// scaled by what a Gaussian leaves outside: a radius that followed every frame's sharpness
+/// would compare unequal shares of the stars' wings between frames. **Shape** is that of the Gaussian
 /// behind the windowed second moments, smoothing taken off, pixel integration not; stars
 /// too faint to have one, and below 10 sigmas, carry the frame's median. Saturated stars
 /// are placed at the middle of their upper half and flagged.
@@ -151,6 +154,8 @@ pub fn detect(
 struct Candidate {
     peak: Peak,
     saturated: bool,
+    /// Whether it has its footprint to itself.
+    alone: bool,
     /// Pixels of its footprint above half of its height, and their middle.
     half: Half,
 }
@@ -171,7 +176,9 @@ struct Detector<'a, 'o> {
 /// Peaks below this many sigmas have no shape of their own.
 const MIN_SHAPE_SIGMAS: f64 = 10.0;
 
-/// Radius of the flux aperture, in sigmas of the frame's star on the plane.
+/// Radius of the flux aperture, px; in sigmas of the frame's star on the plane where that is
+/// more.
+const APERTURE_PX: f64 = 6.0;
 const APERTURE_SIGMAS: f64 = 2.5;
 
 /// Least variance of the centroid's window, px²: below it a pixel is all there is.
@@ -204,6 +211,7 @@ impl Detector<'_, '_> {
             Candidate {
                 peak,
                 saturated: self.is_saturated(&peak, half.area_px),
+                alone: single,
                 half,
             }
         };
@@ -274,8 +282,13 @@ impl Detector<'_, '_> {
     /// Variance of the frame's median star on the plane, smoothing included, px².
     fn typical_variance_px2(&self, candidates: &[Candidate]) -> Option<f64> {
         const BRIGHT: usize = 200;
+        const ENOUGH_ALONE: usize = 20;
         const ROUNDS: usize = 12;
         let mut bright: Vec<&Candidate> = candidates.iter().filter(|c| !c.saturated).collect();
+        // Neighbours widen a star; in the densest fields all have some.
+        if bright.iter().filter(|c| c.alone).count() >= ENOUGH_ALONE {
+            bright.retain(|c| c.alone);
+        }
         bright.sort_by(|a, b| b.peak.height_dn.total_cmp(&a.peak.height_dn));
         bright.truncate(BRIGHT);
         let mut found: Vec<f64> = bright
@@ -316,8 +329,7 @@ impl Detector<'_, '_> {
         let window = self.window_px2(variance_px2);
         let max_move_px = (2.0 * variance_px2.sqrt()).max(2.0);
         let (x, y) = patch.centroid(start, window, variance_px2, max_move_px)?;
-        let radius_px = APERTURE_SIGMAS * variance_px2.sqrt();
-        let (flux_dn, snr) = self.flux(&patch, peak, x, y, radius_px)?;
+        let (flux_dn, snr) = self.flux(&patch, peak, x, y, variance_px2.sqrt())?;
         let moments = patch.moments(x, y, variance_px2)?;
         let own = Ellipse::behind_window(&moments, variance_px2).and_then(|e| self.unsmoothed(e));
         let faint = f64::from(peak.height_dn) < MIN_SHAPE_SIGMAS * self.noise_at(peak);
@@ -350,7 +362,7 @@ impl Detector<'_, '_> {
     fn unsmoothed(&self, on_plane: Ellipse) -> Option<Ellipse> {
         const MIN_PX2: f64 = 0.02;
         let smoothing = self.options.smoothing.variance_px2();
-        (on_plane.minor_px2 - smoothing > MIN_PX2).then(|| Ellipse {
+        (on_plane.minor_px2 - smoothing > MIN_PX2).then_some(Ellipse {
             major_px2: on_plane.major_px2 - smoothing,
             minor_px2: on_plane.minor_px2 - smoothing,
             angle_rad: on_plane.angle_rad,
@@ -361,8 +373,11 @@ impl Detector<'_, '_> {
         let Half { area_px, x, y } = candidate.half;
         let patch = self.patch(&candidate.peak);
         let half_radius_px = (area_px / std::f64::consts::PI).sqrt();
-        let radius_px = APERTURE_SIGMAS * variance_px2.sqrt().max(half_radius_px / 1.1774);
-        let (flux_dn, snr) = self.flux(&patch, &candidate.peak, x, y, radius_px)?;
+        // Half of a Gaussian's height is at √(2 ln 2) sigmas.
+        let sigma_px = variance_px2
+            .sqrt()
+            .max(half_radius_px / (2.0 * 2.0_f64.ln()).sqrt());
+        let (flux_dn, snr) = self.flux(&patch, &candidate.peak, x, y, sigma_px)?;
         Some(Star {
             x,
             y,
@@ -383,11 +398,10 @@ impl Detector<'_, '_> {
         peak: &Peak,
         x: f64,
         y: f64,
-        radius_px: f64,
+        sigma_px: f64,
     ) -> Option<(f64, f64)> {
+        let radius_px = APERTURE_PX.max(APERTURE_SIGMAS * sigma_px);
         let (light_dn, area_px2) = patch.aperture(x, y, radius_px)?;
-        let inside = 1.0 - (-0.5 * APERTURE_SIGMAS * APERTURE_SIGMAS).exp();
-        let flux_dn = light_dn / inside;
         // Before smoothing the noise was white: there the aperture adds its variances.
         let site_dn = self.noise_at(peak) / self.options.smoothing.noise_gain();
         let background_dn2 = area_px2 * site_dn * site_dn;
@@ -396,7 +410,8 @@ impl Detector<'_, '_> {
             .gain_e_per_dn
             .map_or(0.0, |gain| light_dn / gain);
         let snr = light_dn / (background_dn2 + photons_dn2).sqrt();
-        (flux_dn > 0.0).then_some((flux_dn, snr))
+        let inside = 1.0 - (-0.5 * (radius_px / sigma_px).powi(2)).exp();
+        (light_dn > 0.0).then_some((light_dn / inside, snr))
     }
 
     /// Saturated stars where no other star tells the frame's star size.

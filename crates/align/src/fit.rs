@@ -121,7 +121,7 @@ pub(crate) fn fit_best(pairs: &[Pair], size: (usize, usize), mirrored: bool) -> 
 /// Fits with Tukey's biweight, reweighted until the map stands still.
 pub(crate) fn fit_robust(model: Model, pairs: &[Pair], mirrored: bool) -> Option<Fit> {
     const ROUNDS: usize = 30;
-    const STILL_PX: f64 = 1e-7;
+    const STILL_PX: f64 = 1e-5;
     // A residual scale of nothing would reject everything but the exact.
     const LEAST_SCALE: f64 = 1e-9;
     let mut weights: Vec<f64> = pairs.iter().map(|pair| pair.error_px.powi(-2)).collect();

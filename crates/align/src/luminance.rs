@@ -232,4 +232,4 @@ fn smooth_around_masked(
 
 #[cfg(test)]
 #[path = "luminance/tests.rs"]
-mod tests;
+pub(crate) mod tests;

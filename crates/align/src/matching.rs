@@ -246,6 +246,13 @@ impl Solution {
     }
 }
 
+/// A map that the bright stars agree on.
+struct Grown {
+    fit: Fit,
+    mirrored: bool,
+    agreeing: usize,
+}
+
 struct Search<'a> {
     size: (usize, usize),
     options: &'a MatchOptions,
@@ -263,16 +270,21 @@ impl Search<'_> {
             let stars = self.options.asterism_stars * (1 + 2 * attempt);
             let neighbors = self.options.asterism_neighbors + 5 * attempt;
             let bright = (reference.brightest(stars), frame.brightest(stars));
-            for suggestion in self.promising(&bright.0, &bright.1, neighbors) {
-                let Some(solution) = self.refine(&suggestion, &bright, (reference, frame)) else {
-                    continue;
-                };
-                if best
+            let grown = self
+                .promising(&bright.0, &bright.1, neighbors)
+                .into_iter()
+                .filter_map(|suggestion| self.grow(&suggestion, &bright))
+                .max_by(|a, b| {
+                    a.agreeing
+                        .cmp(&b.agreeing)
+                        .then(b.fit.scale.total_cmp(&a.fit.scale))
+                });
+            if let Some(solution) = grown.and_then(|grown| self.finish(grown, reference, frame))
+                && best
                     .as_ref()
                     .is_none_or(|b| solution.pairs.len() > b.pairs.len())
-                {
-                    best = Some(solution);
-                }
+            {
+                best = Some(solution);
             }
             let all_tried = reference.stars.len().max(frame.stars.len()) <= stars;
             if best
@@ -357,45 +369,50 @@ impl Search<'_> {
         fit_robust(Model::Similarity, &pairs, suggestion.mirrored).map(|fit| fit.map)
     }
 
-    /// Grows a suggestion to all stars: first the bright ones, with a tolerance that allows
-    /// for what a similarity cannot say, then the rest, as close as the fit is good.
-    fn refine(
-        &self,
-        suggestion: &Suggestion,
-        bright: &(List, List),
-        all: (&List, &List),
-    ) -> Option<Solution> {
-        const COARSE_PX: [f64; 6] = [30.0, 15.0, 8.0, 5.0, 3.0, 2.0];
-        const FINE_ROUNDS: usize = 4;
+    /// Grows a suggestion to all bright stars, from a tolerance that allows for what a
+    /// similarity cannot say to one as close as the fit is good.
+    fn grow(&self, suggestion: &Suggestion, bright: &(List, List)) -> Option<Grown> {
+        const LIMITS_PX: [f64; 6] = [30.0, 15.0, 8.0, 5.0, 3.0, 2.0];
+        const GROWING_ROUNDS: usize = 3;
+        let mirrored = suggestion.mirrored;
         let (a, b) = (bright.0.places(), bright.1.places());
         let mut map = self.similarity(suggestion, &a, &b)?;
         let center = center(suggestion, &a);
         let index = Neighbors::new(&b);
-        for (round, limit_px) in COARSE_PX.into_iter().enumerate() {
-            let reach = |place: [f64; 2]| {
-                let growing = growing_tolerance_px(place, center);
-                if round < 3 {
-                    growing.min(limit_px)
-                } else {
-                    limit_px
-                }
+        let mut grown = None;
+        for (round, limit_px) in LIMITS_PX.into_iter().enumerate() {
+            let reach = |place: [f64; 2]| match round {
+                0..GROWING_ROUNDS => growing_tolerance_px(place, center).min(limit_px),
+                _ => limit_px,
             };
             let pairs = pair_up(&map, &a, &index, &reach);
             let places = self.pairs(&bright.0, &bright.1, &pairs);
-            map = fit_best(&places, self.size, suggestion.mirrored)?.map;
-        }
-        let (a, b) = (all.0.places(), all.1.places());
-        let index = Neighbors::new(&b);
-        let mut radius_px = 2.0;
-        let mut solution = None;
-        for _ in 0..FINE_ROUNDS {
-            let pairs = pair_up(&map, &a, &index, &|_| radius_px);
-            let pairs = without_saturated(all.0, all.1, pairs);
-            let places = self.pairs(all.0, all.1, &pairs);
-            let fit = fit_best(&places, self.size, suggestion.mirrored)?;
+            let fit = fit_best(&places, self.size, mirrored)?;
             map = fit.map;
-            radius_px = tolerance_px(&fit).min(radius_px);
-            solution = Some(self.agreeing_pairs(fit, suggestion.mirrored, all, &pairs, &places));
+            grown = Some(Grown {
+                fit,
+                mirrored,
+                agreeing: pairs.len(),
+            });
+        }
+        grown
+    }
+
+    /// Takes in all stars of both lists.
+    fn finish(&self, grown: Grown, reference: &List, frame: &List) -> Option<Solution> {
+        const ROUNDS: usize = 3;
+        let (a, b) = (reference.places(), frame.places());
+        let index = Neighbors::new(&b);
+        let mut fit = grown.fit;
+        let mut solution = None;
+        for _ in 0..ROUNDS {
+            let radius_px = tolerance_px(&fit);
+            let pairs = pair_up(&fit.map, &a, &index, &|_| radius_px);
+            let pairs = without_saturated(reference, frame, pairs);
+            let places = self.pairs(reference, frame, &pairs);
+            fit = fit_best(&places, self.size, grown.mirrored)?;
+            let lists = (reference, frame);
+            solution = Some(self.agreeing_pairs(&fit, grown.mirrored, lists, &pairs, &places));
         }
         solution
     }
@@ -403,7 +420,7 @@ impl Search<'_> {
     /// The pairs that are no outliers of a fit.
     fn agreeing_pairs(
         &self,
-        fit: Fit,
+        fit: &Fit,
         mirrored: bool,
         (reference, frame): (&List, &List),
         pairs: &[(usize, usize)],
@@ -421,7 +438,7 @@ impl Search<'_> {
         kept.sort_by_key(|(pair, _)| *pair);
         let (pairs, places) = kept.into_iter().unzip();
         Solution {
-            fit,
+            fit: fit.clone(),
             mirrored,
             pairs,
             places,

@@ -9,11 +9,9 @@ pub(crate) struct Patch<'a> {
     pub(crate) level_dn: f64,
 }
 
-/// Light and second moments within a Gaussian window about a point.
+/// First and second moments of the light within a Gaussian window about a point.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Moments {
-    /// Windowed light, DN.
-    pub(crate) light_dn: f64,
     /// Offset of the windowed centroid from the window's center, px.
     pub(crate) dx: f64,
     pub(crate) dy: f64,
@@ -72,7 +70,6 @@ impl Patch<'_> {
             }
         }
         (sum > 0.0 && lost <= MAX_LOST_WEIGHT * whole).then(|| Moments {
-            light_dn: sum,
             dx: sx / sum,
             dy: sy / sum,
             xx: sxx / sum,

@@ -24,16 +24,19 @@ pub struct Star {
 }
 
 impl Star {
-    /// Standard error of the centroid along one axis, px: `0.6 fwhm / snr` where the
-    /// background makes the noise (√2 s/SNR, from the Cramér-Rao bound √(8πv) s²/F and the
-    /// flux error √(4πv) s), with a floor for what else moves a star.
+    /// Standard error of the centroid along one axis, px: `0.25 fwhm / snr` where the
+    /// background makes the noise, with a floor for what else moves a star.
+    ///
+    /// From the Cramér-Rao bound √(8πv) s²/F for variance v per pixel and the SNR of an
+    /// aperture of radius R, F/√(πR²v): 2√2 s²/(R SNR), for a star of usual size in
+    /// [`detect`](crate::detect())'s aperture.
     ///
     /// Half a pixel for saturated stars and where SNR or FWHM say nothing.
     pub fn position_error_px(&self) -> f64 {
         /// Pixel response, air, color: what a bright star's place is uncertain by, px.
         const FLOOR_PX: f64 = 0.02;
         const UNKNOWN_PX: f64 = 0.5;
-        let noise_px = 0.6 * self.fwhm_px / self.snr;
+        let noise_px = 0.25 * self.fwhm_px / self.snr;
         let known = !self.saturated && self.snr > 0.0 && self.fwhm_px > 0.0 && noise_px.is_finite();
         if known {
             noise_px.hypot(FLOOR_PX)

@@ -9,7 +9,9 @@ pub(crate) struct Noise(u64);
 impl Noise {
     pub(crate) fn new(seed: u64) -> Self {
         let mut noise = Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
-        (0..8).for_each(|_| drop(noise.uniform()));
+        for _ in 0..8 {
+            noise.bits();
+        }
         noise
     }
 

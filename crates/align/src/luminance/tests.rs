@@ -1,6 +1,11 @@
 use super::*;
 use crate::testing::{Drawn, Noise, draw};
 
+/// The smoothing alone, for tests of what comes after.
+pub(crate) fn smooth_only(mosaic: &Array2<f32>, cfa: &Cfa) -> Array2<f32> {
+    smooth(mosaic, &cfa.map(class))
+}
+
 fn bayer() -> Cfa {
     Cfa::bayer("RGGB").expect("a Bayer array")
 }
