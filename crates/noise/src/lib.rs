@@ -53,6 +53,7 @@ mod covariance;
 mod difference;
 mod error;
 mod estimator;
+mod lights;
 mod mask;
 mod observer;
 mod pattern;

@@ -3,6 +3,7 @@
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
 use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
+use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
 use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
 use crate::robust::{Average, Scattered, average, median};
@@ -30,10 +31,13 @@ const MOST_LIGHTS_ASSUMED: usize = 3;
 /// Compares the splits over all tiles of a channel.
 pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> Excess {
     let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
-    let [odd_even, first_last] = [0, 1].map(|split| split_average(&measured, split, area));
+    // Tiles that only one split reaches would compare different places.
+    let both: Vec<&MeasuredTile> =
+        measured.into_iter().filter(|tile| tile.halves.iter().all(Option::is_some)).collect();
+    let [odd_even, first_last] = [0, 1].map(|split| split_average(&both, split, area));
     match (odd_even, first_last) {
         (Some(odd_even), Some(first_last)) => {
-            excess(odd_even, first_last, correlation(&measured), SIGNIFICANT_OVERALL)
+            excess(odd_even, first_last, correlation(&both), SIGNIFICANT_OVERALL)
         }
         _ => Excess::None,
     }
@@ -61,7 +65,19 @@ struct StackVariance {
     total: Average,
     random: f64,
     pattern: f64,
+    /// The split it rests on; `None` for both alike.
     excess: Excess,
+}
+
+impl StackVariance {
+    fn of_one_split(total: Average, excess: Excess) -> Self {
+        Self {
+            total,
+            random: total.mean,
+            pattern: 0.0,
+            excess,
+        }
+    }
 }
 
 fn join_splits(
@@ -113,14 +129,21 @@ pub(crate) fn channel_noise(
 ) -> Option<ChannelNoise> {
     let measured: Vec<&MeasuredTile> =
         tiles.iter().filter_map(|tile| tile.measured.as_ref()).collect();
-    let odd_even = split_average(&measured, 0, area)?;
-    let first_last = split_average(&measured, 1, area)?;
     let lights = Lights::of(&measured, n_lights)?;
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
 
-    let mut stack = join_splits(odd_even, first_last, correlation(&measured), overall);
+    let [in_turn, in_time] = [0, 1].map(|split| split_average(&measured, split, area));
+    let mut stack = match (in_turn, in_time) {
+        (Some(in_turn), Some(in_time)) => {
+            join_splits(in_turn, in_time, correlation(&measured), overall)
+        }
+        // Lights that do not reach here leave one of the halves empty.
+        (Some(only), None) => StackVariance::of_one_split(only, Excess::OddEven),
+        (None, Some(only)) => StackVariance::of_one_split(only, Excess::FirstLast),
+        (None, None) => return None,
+    };
     let mut stack_pixel = {
         let [a, b] = [0, 1].map(|split| split_average(&measured, split, pixel));
         match stack.excess {
@@ -129,7 +152,10 @@ pub(crate) fn channel_noise(
             Excess::OddEven => a?.mean,
         }
     };
-    let price = Price::of(context.estimator, &coverage, &lights);
+    let mut price = Price::of(context.estimator, &coverage, &lights);
+    let weights = lights.half_correction(stack.excess);
+    price.half_correction_area *= weights;
+    price.half_correction_pixel *= weights;
     stack.total.mean *= price.half_correction_area;
     stack.total.error *= price.half_correction_area;
     stack.random *= price.half_correction_area;
@@ -151,11 +177,15 @@ pub(crate) fn channel_noise(
     } else if n_lights <= MOST_LIGHTS_ASSUMED {
         (Evidence::Assumed, (gain_area - 1.0).abs())
     } else {
-        // A variance's relative error is twice the gain's. Singles and halves share
-        // samples, which makes the ratio better than this.
-        let single = lights.area_error / lights.area;
-        let halves = stack.total.error / stack.total.mean;
-        (Evidence::Measured, 0.5 * gain_area * single.hypot(halves))
+        // A variance's relative error is twice the gain's. Every half difference is made of
+        // the differences that the single lights are measured by: what they share,
+        // 1 / N of its variance, cancels in the ratio.
+        let single = (lights.area_error / lights.area).powi(2);
+        let halves = (stack.total.error / stack.total.mean).powi(2);
+        let splits = if stack.excess == Excess::None { 2.0 } else { 1.0 };
+        let shared = splits * halves * coverage.inverse_kish;
+        let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
+        (Evidence::Measured, 0.5 * gain_area * variance.sqrt())
     };
     let n = n_lights as f64;
     let mut budget = Budget {
@@ -170,7 +200,7 @@ pub(crate) fn channel_noise(
             (stack.random / stack.total.mean).min(1.0).sqrt()
         },
         unexplained: 1.0,
-        borrowed: gain_pixel / gain_area,
+        borrowed: if copies { 1.0 } else { (stack_pixel / stack.total.mean).sqrt() },
     };
     budget.unexplained = gain_area / (n.sqrt() * budget.explained());
     Some(ChannelNoise {
@@ -198,14 +228,14 @@ pub(crate) fn channel_noise(
     })
 }
 
-fn area(noise: &DifferenceNoise) -> Scattered {
+pub(crate) fn area(noise: &DifferenceNoise) -> Scattered {
     Scattered {
         value: noise.area,
         relative_variance: noise.area_scatter,
     }
 }
 
-fn pixel(noise: &DifferenceNoise) -> Scattered {
+pub(crate) fn pixel(noise: &DifferenceNoise) -> Scattered {
     Scattered {
         value: noise.pixel,
         // Resampled neighbors are alike: about a quarter of the pixels are independent.
@@ -225,72 +255,6 @@ fn split_average(
 
 fn correlation(tiles: &[&MeasuredTile]) -> f64 {
     tiles.first().map_or(1.0, |tile| tile.split_correlation)
-}
-
-/// The single lights of a region.
-struct Lights {
-    /// Median of the lights' variances, DN^2.
-    area: f64,
-    area_error: f64,
-    pixel: f64,
-    /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
-    nonlinear_share: f64,
-    clipped_good: f64,
-    /// Gain that the lights' noise and weights allow over the square root of the Kish
-    /// number.
-    typical_over_mean: f64,
-}
-
-impl Lights {
-    fn of(tiles: &[&MeasuredTile], n_lights: usize) -> Option<Self> {
-        let mut by_light: Vec<Vec<&crate::observer::LightNoise>> = vec![Vec::new(); n_lights];
-        for light in tiles.iter().flat_map(|tile| &tile.lights) {
-            by_light[light.index].push(light);
-        }
-        let (mut areas, mut errors, mut pixels) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
-        for light in by_light.iter().filter(|light| !light.is_empty()) {
-            let of = |scale: fn(&DifferenceNoise) -> Scattered| {
-                average(&light.iter().map(|tile| scale(&tile.noise)).collect::<Vec<_>>())
-            };
-            let (Some(area), Some(pixel)) = (of(area), of(pixel)) else {
-                continue;
-            };
-            let weight = light[0].weight;
-            sum += weight;
-            squares += weight * weight;
-            noise += weight * weight * area.mean;
-            areas.push(area.mean);
-            errors.push(area.error);
-            pixels.push(pixel.mean);
-        }
-        let n = areas.len();
-        if n == 0 {
-            return None;
-        }
-        let area = median(areas);
-        let pixel = median(pixels);
-        let mean_square = errors.iter().map(|e| e * e).sum::<f64>() / n as f64;
-        // Two lights have one difference; a median of more pays its price.
-        let independent = if n_lights == 2 { 1.0 } else { n as f64 / std::f64::consts::FRAC_PI_2 };
-        let cubed = median(
-            tiles.iter().flat_map(|tile| &tile.lights).map(|light| light.noise.cubed).collect(),
-        );
-        let clipped_good = median(tiles.iter().map(|tile| tile.clipped_good).collect());
-        let typical = area * squares / noise;
-        Some(Self {
-            area,
-            area_error: (mean_square / independent).sqrt(),
-            pixel,
-            nonlinear_share: if area > 0.0 { (cubed * pixel / area).clamp(0.0, 1.0) } else { 1.0 },
-            clipped_good,
-            typical_over_mean: if typical.is_finite() && typical > 0.0 && sum > 0.0 {
-                typical.sqrt()
-            } else {
-                1.0
-            },
-        })
-    }
 }
 
 /// Coverage of a region: that of its tiles, by pixels.
@@ -339,10 +303,11 @@ impl Price {
                 half_correction_pixel: 1.0,
             },
             Estimator::SigmaClip => {
-                let clipped = lights.clipped_good;
-                let correction = clip_half_correction(clipped);
+                let clipped = lights.clipped;
+                let correction = clip_half_correction(clipped, lights.clipped_variance);
+                let price = at_area(clip_price(lights.clipped_variance));
                 Self {
-                    estimator: (at_area(clip_price(clipped)) * (1.0 - clipped)).sqrt().recip(),
+                    estimator: (price * (1.0 - clipped)).sqrt().recip(),
                     half_correction_area: correction,
                     half_correction_pixel: correction,
                 }
