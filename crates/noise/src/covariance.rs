@@ -109,7 +109,9 @@ mod tests {
         let mut state = 1u64;
         (0..width * height)
             .map(|_| {
-                state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                state = state
+                    .wrapping_mul(6364136223846793005)
+                    .wrapping_add(1442695040888963407);
                 (state >> 40) as f32 / 1e7 - 0.8
             })
             .collect()
@@ -138,7 +140,10 @@ mod tests {
                     }
                 }
                 let limit = ROUNDING * (width * height) as f64;
-                assert!((sum - plain).abs() <= limit, "{width}x{height} lag {lag_x},{lag_y}");
+                assert!(
+                    (sum - plain).abs() <= limit,
+                    "{width}x{height} lag {lag_x},{lag_y}"
+                );
             }
         }
     }

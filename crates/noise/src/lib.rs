@@ -47,6 +47,7 @@ pub use report::{
     ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, SingleNoise,
     StackNoise, Summary,
 };
+pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
 
 mod budget;
 mod covariance;
@@ -61,4 +62,5 @@ mod region;
 mod region_noise;
 mod report;
 mod robust;
+mod series;
 mod trend;

@@ -40,7 +40,12 @@ impl Lights {
         }
         by_light.retain(|tiles| !tiles.is_empty());
         let of = |tiles: &[&LightNoise], scale: fn(&DifferenceNoise) -> Scattered| {
-            average(&tiles.iter().map(|tile| scale(&tile.noise)).collect::<Vec<_>>())
+            average(
+                &tiles
+                    .iter()
+                    .map(|tile| scale(&tile.noise))
+                    .collect::<Vec<_>>(),
+            )
         };
         let measured: Vec<(f64, Average, Average)> = by_light
             .iter()
@@ -52,25 +57,49 @@ impl Lights {
         }
         let weights: Vec<f64> = measured.iter().map(|light| light.0).collect();
         let complete = n == n_lights;
-        let own = |shown: Vec<f64>| if complete { own_variances(&weights, shown) } else { shown };
+        let own = |shown: Vec<f64>| {
+            if complete {
+                own_variances(&weights, shown)
+            } else {
+                shown
+            }
+        };
         let areas = own(measured.iter().map(|light| light.1.mean).collect());
         let pixels = own(measured.iter().map(|light| light.2.mean).collect());
         let mean_square = measured.iter().map(|l| l.1.error.powi(2)).sum::<f64>() / n as f64;
         // Two lights have one difference; a median of more pays its price.
-        let independent = if n_lights == 2 { 1.0 } else { n as f64 / std::f64::consts::FRAC_PI_2 };
+        let independent = if n_lights == 2 {
+            1.0
+        } else {
+            n as f64 / std::f64::consts::FRAC_PI_2
+        };
         let squares: f64 = weights.iter().map(|w| w * w).sum();
-        let noise: f64 = weights.iter().zip(&areas).map(|(w, area)| w * w * area).sum();
-        let all = weights.iter().zip(&areas).map(|(&weight, &area)| Light { weight, area });
+        let noise: f64 = weights
+            .iter()
+            .zip(&areas)
+            .map(|(w, area)| w * w * area)
+            .sum();
+        let all = weights
+            .iter()
+            .zip(&areas)
+            .map(|(&weight, &area)| Light { weight, area });
         let all = complete.then(|| all.collect());
         let (area, pixel) = (median(areas), median(pixels));
-        let cubed = tiles.iter().flat_map(|tile| &tile.lights).map(|light| light.noise.cubed);
+        let cubed = tiles
+            .iter()
+            .flat_map(|tile| &tile.lights)
+            .map(|light| light.noise.cubed);
         let share = median(cubed.collect()) * pixel / area;
         let typical = (area * squares / noise).sqrt();
         Some(Self {
             area,
             area_error: (mean_square / independent).sqrt(),
             pixel,
-            nonlinear_share: if share.is_finite() { share.clamp(0.0, 1.0) } else { 1.0 },
+            nonlinear_share: if share.is_finite() {
+                share.clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
             clipped: median(tiles.iter().map(|tile| tile.clipped).collect()),
             clipped_variance: median(tiles.iter().map(|tile| tile.clipped_variance).collect()),
             typical_over_mean: if typical.is_finite() { typical } else { 1.0 },
@@ -91,9 +120,16 @@ impl Lights {
             Excess::FirstLast => &[HalfSplit::FirstLast],
         };
         let sum = |member: &dyn Fn(usize) -> bool| -> (f64, f64) {
-            let chosen = lights.iter().enumerate().filter(|&(i, _)| member(i)).map(|(_, l)| l);
+            let chosen = lights
+                .iter()
+                .enumerate()
+                .filter(|&(i, _)| member(i))
+                .map(|(_, l)| l);
             chosen.fold((0.0, 0.0), |(weight, noise), light| {
-                (weight + light.weight, noise + light.weight * light.weight * light.area.max(0.0))
+                (
+                    weight + light.weight,
+                    noise + light.weight * light.weight * light.area.max(0.0),
+                )
             })
         };
         let (weight, noise) = sum(&|_| true);
@@ -107,7 +143,11 @@ impl Lights {
             .sum::<f64>()
             / splits.len() as f64;
         let correction = noise / (weight * weight) / shown;
-        if correction.is_finite() && correction > 0.0 { correction } else { 1.0 }
+        if correction.is_finite() && correction > 0.0 {
+            correction
+        } else {
+            1.0
+        }
     }
 }
 
@@ -139,7 +179,11 @@ fn own_variances(weights: &[f64], shown: Vec<f64>) -> Vec<f64> {
             .collect();
         own = next;
     }
-    if own.iter().all(|v| v.is_finite()) { own } else { shown }
+    if own.iter().all(|v| v.is_finite()) {
+        own
+    } else {
+        shown
+    }
 }
 
 #[cfg(test)]

@@ -113,11 +113,19 @@ impl StarMask {
 
 fn radius_px(star: &Star, options: &StarMaskOptions) -> f64 {
     let decades = (star.snr / 10.0).max(0.0).ln_1p() / std::f64::consts::LN_10;
-    let factor = if star.saturated { options.saturated_factor } else { 1.0 };
+    let factor = if star.saturated {
+        options.saturated_factor
+    } else {
+        1.0
+    };
     let radius =
         factor * star.fwhm_px * (options.radius_fwhm + options.radius_fwhm_per_decade * decades);
     let (least, most) = options.radius_limits_px;
-    if radius.is_nan() { least } else { radius.min(most).max(least) }
+    if radius.is_nan() {
+        least
+    } else {
+        radius.min(most).max(least)
+    }
 }
 
 /// Indices from `center - reach` to `center + reach` that lie within `0..n`.
@@ -163,11 +171,19 @@ mod tests {
     #[test]
     fn brighter_and_saturated_stars_mask_more() {
         let area = |star| {
-            masked(&StarMask::from_stars(200, 200, &[star], &StarMaskOptions::default()))
+            masked(&StarMask::from_stars(
+                200,
+                200,
+                &[star],
+                &StarMaskOptions::default(),
+            ))
         };
         let faint = star(100.0, 100.0, 5.0);
         let bright = star(100.0, 100.0, 500.0);
-        let saturated = Star { saturated: true, ..bright };
+        let saturated = Star {
+            saturated: true,
+            ..bright
+        };
         assert!(area(faint) < area(bright));
         assert!(area(bright) < area(saturated));
     }
@@ -183,14 +199,27 @@ mod tests {
         ];
         let mask = StarMask::from_stars(10, 10, &stars, &StarMaskOptions::default());
         assert!(mask.is_masked(0, 0) && mask.is_masked(9, 0) && mask.is_masked(5, 5));
-        assert_eq!(StarMask::from_stars(0, 0, &stars, &StarMaskOptions::default()).width(), 0);
+        assert_eq!(
+            StarMask::from_stars(0, 0, &stars, &StarMaskOptions::default()).width(),
+            0
+        );
     }
 
     #[test]
     fn rectangles_are_cut_to_the_picture() {
         let mut mask = StarMask::empty(10, 4);
-        mask.mask_rect(Rect { x0: 8, y0: 2, x1: 30, y1: 9 });
-        mask.mask_rect(Rect { x0: 40, y0: 0, x1: 50, y1: 1 });
+        mask.mask_rect(Rect {
+            x0: 8,
+            y0: 2,
+            x1: 30,
+            y1: 9,
+        });
+        mask.mask_rect(Rect {
+            x0: 40,
+            y0: 0,
+            x1: 50,
+            y1: 1,
+        });
         assert_eq!(masked(&mask), 4);
         assert!(mask.is_masked(10, 0), "outside the picture");
     }

@@ -64,7 +64,10 @@ impl NoiseObserver {
     /// An observer of a picture of the mask's size.
     pub fn new(mask: StarMask, options: NoiseOptions) -> Self {
         let block_px = options.block_px.max(1);
-        let options = NoiseOptions { block_px, ..options };
+        let options = NoiseOptions {
+            block_px,
+            ..options
+        };
         Self { mask, options }
     }
 
@@ -141,7 +144,11 @@ impl NoiseObserver {
                 continue;
             };
             let weight = f64::from(tile.weights[index]);
-            lights.push(LightNoise { index, weight, noise });
+            lights.push(LightNoise {
+                index,
+                weight,
+                noise,
+            });
             clip.add(&values, &valid, tile.kept[index]);
         }
         let sky = tile.mean.iter().zip(&usable).filter(|&(_, &usable)| usable);
@@ -287,7 +294,11 @@ fn weighted_residual(tile: &TileSamples<'_>) -> Vec<f32> {
     for ((samples, kept), &weight) in tile.samples.iter().zip(tile.kept).zip(tile.weights) {
         let pixels = samples.iter().zip(*kept).zip(tile.mean);
         for (sum, ((&sample, &kept), &mean)) in sum.iter_mut().zip(pixels) {
-            *sum += if kept == 0 { 0.0 } else { weight * (sample - mean) };
+            *sum += if kept == 0 {
+                0.0
+            } else {
+                weight * (sample - mean)
+            };
         }
     }
     sum
@@ -351,7 +362,13 @@ fn split_correlation(weights: &[f32]) -> f64 {
             sums[usize::from(split.is_second(i, n))] += f64::from(w);
         }
         (0..n)
-            .map(|i| if split.is_second(i, n) { -1.0 / sums[1] } else { 1.0 / sums[0] })
+            .map(|i| {
+                if split.is_second(i, n) {
+                    -1.0 / sums[1]
+                } else {
+                    1.0 / sums[0]
+                }
+            })
             .collect()
     };
     let (a, b) = (contrast(HalfSplit::OddEven), contrast(HalfSplit::FirstLast));
@@ -361,7 +378,11 @@ fn split_correlation(weights: &[f32]) -> f64 {
         products.map(|((u, v), &w)| u * v * f64::from(w)).sum()
     };
     let correlation = dot(&a, &b) / (dot(&a, &a) * dot(&b, &b)).sqrt();
-    if correlation.is_finite() { correlation.clamp(-1.0, 1.0) } else { 1.0 }
+    if correlation.is_finite() {
+        correlation.clamp(-1.0, 1.0)
+    } else {
+        1.0
+    }
 }
 
 #[cfg(test)]
@@ -387,7 +408,12 @@ mod tests {
             let mut seen = vec![0usize; n];
             for tile in (0..13 * 15).map(|t| (t % 13, t / 13)) {
                 let (x0, y0) = (tile.0 * TILE_PX, tile.1 * TILE_PX);
-                let area = Rect { x0, y0, x1: x0 + TILE_PX, y1: y0 + TILE_PX };
+                let area = Rect {
+                    x0,
+                    y0,
+                    x1: x0 + TILE_PX,
+                    y1: y0 + TILE_PX,
+                };
                 let lights = observer.lights_of(area, n);
                 assert_eq!(lights.len(), n.min(4));
                 lights.into_iter().for_each(|light| seen[light] += 1);

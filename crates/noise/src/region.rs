@@ -80,7 +80,10 @@ mod tests {
             assert_eq!(grid.len(), 24, "{width} x {height}");
             let area: usize = grid.iter().map(|r| (r.x1 - r.x0) * (r.y1 - r.y0)).sum();
             assert_eq!(area, width * height);
-            assert!(grid.iter().all(|r| r.x0 % TILE_PX == 0 && r.y0 % TILE_PX == 0));
+            assert!(
+                grid.iter()
+                    .all(|r| r.x0 % TILE_PX == 0 && r.y0 % TILE_PX == 0)
+            );
             assert!(grid.iter().all(|r| r.x1 > r.x0 && r.y1 > r.y0));
         }
     }

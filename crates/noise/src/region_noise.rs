@@ -32,13 +32,18 @@ const MOST_LIGHTS_ASSUMED: usize = 3;
 pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> Excess {
     let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
     // Tiles that only one split reaches would compare different places.
-    let both: Vec<&MeasuredTile> =
-        measured.into_iter().filter(|tile| tile.halves.iter().all(Option::is_some)).collect();
+    let both: Vec<&MeasuredTile> = measured
+        .into_iter()
+        .filter(|tile| tile.halves.iter().all(Option::is_some))
+        .collect();
     let [odd_even, first_last] = [0, 1].map(|split| split_average(&both, split, area));
     match (odd_even, first_last) {
-        (Some(odd_even), Some(first_last)) => {
-            excess(odd_even, first_last, correlation(&both), SIGNIFICANT_OVERALL)
-        }
+        (Some(odd_even), Some(first_last)) => excess(
+            odd_even,
+            first_last,
+            correlation(&both),
+            SIGNIFICANT_OVERALL,
+        ),
         _ => Excess::None,
     }
 }
@@ -127,8 +132,10 @@ pub(crate) fn channel_noise(
     context: &ReportContext,
     overall: Excess,
 ) -> Option<ChannelNoise> {
-    let measured: Vec<&MeasuredTile> =
-        tiles.iter().filter_map(|tile| tile.measured.as_ref()).collect();
+    let measured: Vec<&MeasuredTile> = tiles
+        .iter()
+        .filter_map(|tile| tile.measured.as_ref())
+        .collect();
     let lights = Lights::of(&measured, n_lights)?;
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
@@ -170,7 +177,10 @@ pub(crate) fn channel_noise(
     let (gain_area, gain_pixel) = if copies {
         (1.0, 1.0)
     } else {
-        ((lights.area / stack.total.mean).sqrt(), (lights.pixel / stack_pixel).sqrt())
+        (
+            (lights.area / stack.total.mean).sqrt(),
+            (lights.pixel / stack_pixel).sqrt(),
+        )
     };
     let (evidence, error) = if copies {
         (Evidence::Copies, 0.0)
@@ -182,7 +192,11 @@ pub(crate) fn channel_noise(
         // 1 / N of its variance, cancels in the ratio.
         let single = (lights.area_error / lights.area).powi(2);
         let halves = (stack.total.error / stack.total.mean).powi(2);
-        let splits = if stack.excess == Excess::None { 2.0 } else { 1.0 };
+        let splits = if stack.excess == Excess::None {
+            2.0
+        } else {
+            1.0
+        };
         let shared = splits * halves * coverage.inverse_kish;
         let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
         (Evidence::Measured, 0.5 * gain_area * variance.sqrt())
@@ -200,7 +214,11 @@ pub(crate) fn channel_noise(
             (stack.random / stack.total.mean).min(1.0).sqrt()
         },
         unexplained: 1.0,
-        borrowed: if copies { 1.0 } else { (stack_pixel / stack.total.mean).sqrt() },
+        borrowed: if copies {
+            1.0
+        } else {
+            (stack_pixel / stack.total.mean).sqrt()
+        },
     };
     budget.unexplained = gain_area / (n.sqrt() * budget.explained());
     Some(ChannelNoise {
@@ -248,8 +266,10 @@ fn split_average(
     split: usize,
     scale: fn(&DifferenceNoise) -> Scattered,
 ) -> Option<Average> {
-    let values: Vec<Scattered> =
-        tiles.iter().filter_map(|tile| tile.halves[split].as_ref().map(scale)).collect();
+    let values: Vec<Scattered> = tiles
+        .iter()
+        .filter_map(|tile| tile.halves[split].as_ref().map(scale))
+        .collect();
     average(&values)
 }
 
@@ -271,7 +291,11 @@ impl RegionCoverage {
             return None;
         }
         let mean = |of: fn(&MeasuredTile) -> f64| {
-            tiles.iter().map(|tile| tile.coverage.pixels as f64 * of(tile)).sum::<f64>() / pixels
+            tiles
+                .iter()
+                .map(|tile| tile.coverage.pixels as f64 * of(tile))
+                .sum::<f64>()
+                / pixels
         };
         Some(Self {
             inverse_lights: mean(|tile| tile.coverage.inverse_lights),

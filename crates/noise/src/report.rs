@@ -158,13 +158,20 @@ impl GainReport {
     /// [`NoiseError`]: fewer than two lights, a channel not described, or nowhere
     /// enough pixels.
     pub fn from_tiles(tiles: &[TileNoise], context: &ReportContext) -> Result<Self, NoiseError> {
-        let n_lights = tiles.iter().map(|tile| tile.lights_in_stack).max().unwrap_or(0);
+        let n_lights = tiles
+            .iter()
+            .map(|tile| tile.lights_in_stack)
+            .max()
+            .unwrap_or(0);
         if n_lights < 2 {
             return Err(NoiseError::TooFewLights { found: n_lights });
         }
         let n_channels = context.channels.len();
         if let Some(tile) = tiles.iter().find(|tile| tile.channel >= n_channels) {
-            return Err(NoiseError::UnknownChannel { found: tile.channel, needed: n_channels });
+            return Err(NoiseError::UnknownChannel {
+                found: tile.channel,
+                needed: n_channels,
+            });
         }
         let excess: Vec<Excess> = (0..n_channels)
             .map(|channel| pooled_excess(tiles.iter().filter(|tile| tile.channel == channel)))
@@ -238,7 +245,11 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
         drift_px: context.drift_px,
         fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
         upper_bound: most(&|sum| sum.pattern_bound),
-        basis: if visible { PatternBasis::Drift } else { context.pattern.basis },
+        basis: if visible {
+            PatternBasis::Drift
+        } else {
+            context.pattern.basis
+        },
     };
     let effective_frames = gain_area * gain_area;
     Some(Summary {
@@ -250,19 +261,31 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
         efficiency: effective_frames / n_lights as f64,
         error,
         pattern,
-        headline: if visible { Headline::RandomAndPattern } else { Headline::RandomNoiseOnly },
+        headline: if visible {
+            Headline::RandomAndPattern
+        } else {
+            Headline::RandomNoiseOnly
+        },
         effective_frames_at_upper_bound: mean(&|sum| sum.gain2_at_bound.ln()).exp(),
         evidence,
     })
 }
 
-fn sum_channel(cells: &[&ChannelNoise], visible: bool, context: &ReportContext) -> Option<ChannelSum> {
+fn sum_channel(
+    cells: &[&ChannelNoise],
+    visible: bool,
+    context: &ReportContext,
+) -> Option<ChannelSum> {
     let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
     if pixels <= 0.0 {
         return None;
     }
     let mean = |of: &dyn Fn(&ChannelNoise) -> f64| {
-        cells.iter().map(|cell| cell.pixels as f64 * of(cell)).sum::<f64>() / pixels
+        cells
+            .iter()
+            .map(|cell| cell.pixels as f64 * of(cell))
+            .sum::<f64>()
+            / pixels
     };
     let copies = cells.iter().all(|cell| cell.evidence == Evidence::Copies);
     let single = mean(&|cell| cell.single.area.powi(2));
@@ -296,7 +319,10 @@ fn sum_channel(cells: &[&ChannelNoise], visible: bool, context: &ReportContext) 
         let random = stack * (1.0 - pattern);
         (bound, single / (random + bound * stack).max(stack))
     } else {
-        (unseen / (unseen + stack), (single + unseen) / (stack + unseen))
+        (
+            unseen / (unseen + stack),
+            (single + unseen) / (stack + unseen),
+        )
     };
     Some(ChannelSum {
         log_gain_area: 0.5 * (single / stack).ln(),

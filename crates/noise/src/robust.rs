@@ -36,7 +36,11 @@ pub(crate) fn average(values: &[Scattered]) -> Option<Average> {
     if kept.is_empty() || !weight.is_finite() || weight <= 0.0 {
         return None;
     }
-    let mean = kept.iter().map(|v| v.value / v.relative_variance).sum::<f64>() / weight;
+    let mean = kept
+        .iter()
+        .map(|v| v.value / v.relative_variance)
+        .sum::<f64>()
+        / weight;
     let scatter: f64 = kept
         .iter()
         .map(|v| (v.value - mean).powi(2) / v.relative_variance)
@@ -64,7 +68,10 @@ fn without_outliers(values: &[Scattered]) -> Vec<Scattered> {
     // The cube root's relative scatter is a third of the value's own.
     let expected = center.abs() / 3.0;
     let limit = LIMIT_SIGMAS * observed.max(expected);
-    finite.into_iter().filter(|v| distance(v).abs() <= limit).collect()
+    finite
+        .into_iter()
+        .filter(|v| distance(v).abs() <= limit)
+        .collect()
 }
 
 /// The middle value, or the mean of the two in the middle; NaN without values.
@@ -110,7 +117,10 @@ mod tests {
             // Rejection takes the last of the tail: 0.2 % at 6 degrees of freedom.
             assert!(bias.abs() < 4.0 * sigma + 0.002, "{freedom}: {bias}");
             let width = (squares / stated).sqrt();
-            assert!((width - 1.0).abs() < 0.1, "{freedom}: scatter over stated {width}");
+            assert!(
+                (width - 1.0).abs() < 0.1,
+                "{freedom}: scatter over stated {width}"
+            );
         }
     }
 
@@ -122,7 +132,10 @@ mod tests {
         };
         let mut tiles: Vec<Scattered> = (0..11).map(good).collect();
         for bad in [100.0, f64::INFINITY, f64::NAN, -50.0] {
-            tiles.push(Scattered { value: bad, relative_variance: 0.0144 });
+            tiles.push(Scattered {
+                value: bad,
+                relative_variance: 0.0144,
+            });
         }
         let average = average(&tiles).expect("eleven good values");
         assert!((average.mean - 1.0).abs() < 1e-9);
@@ -131,9 +144,21 @@ mod tests {
     #[test]
     fn no_values_have_no_mean_and_equal_ones_keep_theirs() {
         assert!(average(&[]).is_none());
-        let same = Scattered { value: 0.0, relative_variance: 0.01 };
-        assert_eq!(average(&[same; 9]), Some(Average { mean: 0.0, error: 0.0 }));
-        let one = average(&[Scattered { value: 4.0, relative_variance: 0.01 }]);
+        let same = Scattered {
+            value: 0.0,
+            relative_variance: 0.01,
+        };
+        assert_eq!(
+            average(&[same; 9]),
+            Some(Average {
+                mean: 0.0,
+                error: 0.0
+            })
+        );
+        let one = average(&[Scattered {
+            value: 4.0,
+            relative_variance: 0.01,
+        }]);
         assert!(one.is_some_and(|a| a.mean == 4.0 && a.error > 0.3));
     }
 

@@ -104,7 +104,11 @@ impl Trend {
             let mut value_moments = [0.0; 3];
             let pixels = values[range.clone()].iter().zip(&valid[range]);
             for ((&value, &valid), power) in pixels.zip(&powers) {
-                let (mask, value) = if valid { (1.0, f64::from(value)) } else { (0.0, 0.0) };
+                let (mask, value) = if valid {
+                    (1.0, f64::from(value))
+                } else {
+                    (0.0, 0.0)
+                };
                 for k in 0..5 {
                     moments[k] += mask * power[k];
                 }
@@ -221,7 +225,10 @@ mod tests {
             }
             let scaled = cost * (SIDE * SIDE) as f64 / 64.0;
             let stated = trend.spent(SIDE * SIDE, 8) * (SIDE * SIDE) as f64 / 64.0;
-            assert!((scaled - stated).abs() < TABLE_ROUNDING, "{trend:?}: {scaled} {stated}");
+            assert!(
+                (scaled - stated).abs() < TABLE_ROUNDING,
+                "{trend:?}: {scaled} {stated}"
+            );
         }
     }
 

@@ -23,7 +23,10 @@ fn check_gain(burst: &Burst, name: &str) -> noise::Summary {
     );
     assert!(relative.abs() < limit, "{name}: off {relative} of {limit}");
     // The owner's demand: within 5 %.
-    assert!(limit < 0.08 && relative.abs() < 0.05, "{name}: off {relative}");
+    assert!(
+        limit < 0.08 && relative.abs() < 0.05,
+        "{name}: off {relative}"
+    );
     summary
 }
 
@@ -33,7 +36,10 @@ fn white_noise_gains_the_root_of_n() {
         let summary = check_gain(&Burst::white(n, 10.0, n as u64), "white");
         let root = (n as f64).sqrt();
         assert!((summary.expected_gain - root).abs() < 1e-6);
-        assert!((summary.gain_area - root).abs() < SIGMAS * summary.error, "{n}");
+        assert!(
+            (summary.gain_area - root).abs() < SIGMAS * summary.error,
+            "{n}"
+        );
         assert!((summary.gain_pixel / root - 1.0).abs() < 0.01, "{n}");
     }
 }
@@ -43,7 +49,11 @@ fn resampling_does_not_raise_the_area_gain() {
     // Bilinear at random shifts: pixel sd falls to 2/3, so a per-pixel gain reads 1.5.
     let summary = check_gain(&Burst::resampled(20, 10.0, 3), "bilinear");
     let root = 20f64.sqrt();
-    assert!((summary.gain_area / root - 1.0).abs() < 0.02, "{}", summary.gain_area / root);
+    assert!(
+        (summary.gain_area / root - 1.0).abs() < 0.02,
+        "{}",
+        summary.gain_area / root
+    );
     println!("pixel {}", summary.gain_pixel / root);
 }
 
@@ -57,14 +67,22 @@ fn demosaiced_noise_is_measured_at_its_true_scale() {
     // lowers to a little less.
     let cells = cells(&burst.report().expect("noise"));
     let single = cells.iter().map(|c| c.single.area).sum::<f64>() / cells.len() as f64 / 10.0;
-    let blocks = burst.lights.iter().map(|l| burst.block_variance(l)).sum::<f64>() / 20.0;
+    let blocks = burst
+        .lights
+        .iter()
+        .map(|l| burst.block_variance(l))
+        .sum::<f64>()
+        / 20.0;
     println!("single {single} blocks {}", blocks.sqrt() / 10.0);
     assert!((single / (blocks.sqrt() / 10.0) - 1.0).abs() < 0.015);
 }
 
 #[test]
 fn errors_are_as_wide_as_the_scatter_of_regions() {
-    for burst_of in [Burst::white as fn(usize, f32, u64) -> Burst, Burst::demosaiced_red] {
+    for burst_of in [
+        Burst::white as fn(usize, f32, u64) -> Burst,
+        Burst::demosaiced_red,
+    ] {
         let (mut squares, mut count) = (0.0, 0.0);
         for seed in 0..8 {
             for cell in cells(&burst_of(8, 10.0, 50 + seed).report().expect("noise")) {
@@ -117,17 +135,36 @@ fn medians_pay_their_price() {
         let burst = Burst::white(n, 10.0, 20 + n as u64).with(Combine::Median);
         let summary = check_gain(&burst, "median white");
         let ideal = (n as f64 / noise::median_price(n)).sqrt();
-        assert!((summary.gain_area - ideal).abs() < SIGMAS * summary.error, "{n}");
-        check_gain(&Burst::demosaiced_red(n, 10.0, 40 + n as u64).with(Combine::Median), "median red");
+        assert!(
+            (summary.gain_area - ideal).abs() < SIGMAS * summary.error,
+            "{n}"
+        );
+        check_gain(
+            &Burst::demosaiced_red(n, 10.0, 40 + n as u64).with(Combine::Median),
+            "median red",
+        );
     }
 }
 
 #[test]
 fn clips_pay_for_the_good_samples_they_take() {
-    for (n, sigmas) in [(10, 3.0), (20, 3.0), (20, 2.5), (20, 2.0), (40, 3.0), (40, 2.5)] {
+    for (n, sigmas) in [
+        (10, 3.0),
+        (20, 3.0),
+        (20, 2.5),
+        (20, 2.0),
+        (40, 3.0),
+        (40, 2.5),
+    ] {
         let name = format!("clip {sigmas} of {n}");
-        check_gain(&Burst::white(n, 10.0, 60 + n as u64).with(Combine::Clip(sigmas)), &name);
-        check_gain(&Burst::demosaiced_red(n, 10.0, 70).with(Combine::Clip(sigmas)), &name);
+        check_gain(
+            &Burst::white(n, 10.0, 60 + n as u64).with(Combine::Clip(sigmas)),
+            &name,
+        );
+        check_gain(
+            &Burst::demosaiced_red(n, 10.0, 70).with(Combine::Clip(sigmas)),
+            &name,
+        );
     }
 }
 
@@ -141,14 +178,18 @@ fn satellites_are_no_noise() {
             let y = 40.0 + 0.5 * x as f64 * (i as f64 / 12.0) + 10.0 * i as f64;
             for row in 0..burst.height {
                 let distance = row as f64 - y;
-                burst.lights[i][row * width + x] += (400.0 * (-distance * distance / 3.0).exp()) as f32;
+                burst.lights[i][row * width + x] +=
+                    (400.0 * (-distance * distance / 3.0).exp()) as f32;
             }
         }
     }
     let with = burst.report().expect("noise");
     let without = clean.report().expect("noise");
     let ratio = with.summary.gain_area / without.summary.gain_area;
-    println!("satellites {} {}", with.summary.gain_area, without.summary.gain_area);
+    println!(
+        "satellites {} {}",
+        with.summary.gain_area, without.summary.gain_area
+    );
     // Trails take 6 x 10 px of 512 rows from single lights only.
     assert!((ratio - 1.0).abs() < 0.01);
 }
@@ -173,7 +214,12 @@ fn a_crowded_field_without_an_empty_block_still_has_a_gain() {
     }
     let report = burst.report().expect("noise");
     let summary = &report.summary;
-    println!("crowded {} +- {} of {}", summary.gain_area, summary.error, 12f64.sqrt());
+    println!(
+        "crowded {} +- {} of {}",
+        summary.gain_area,
+        summary.error,
+        12f64.sqrt()
+    );
     assert!((summary.gain_area - 12f64.sqrt()).abs() < SIGMAS * summary.error);
     assert!(summary.error > 0.02 && summary.error < 0.5);
 }
@@ -187,7 +233,8 @@ fn clouds_and_glow_are_no_noise() {
         let slope = 0.05 * i as f64;
         for (p, value) in light.iter_mut().enumerate() {
             let (x, y) = ((p % width) as f64, (p / width) as f64);
-            let cloud = -150.0 * (-((x - cx).powi(2) + (y - cy).powi(2)) / (2.0 * 120.0f64.powi(2))).exp();
+            let cloud =
+                -150.0 * (-((x - cx).powi(2) + (y - cy).powi(2)) / (2.0 * 120.0f64.powi(2))).exp();
             *value += (cloud + slope * x) as f32;
         }
     }
@@ -200,11 +247,18 @@ fn clouds_and_glow_are_no_noise() {
 fn patterned(n: usize, sigma: f32, pattern_sigma: f32, step_px: f64, seed: u64) -> Burst {
     let mut burst = Burst::white(n, sigma, seed);
     let (width, height, margin) = (burst.width, burst.height, 64);
-    let pattern = white(&mut rng(seed + 7), (width + 2 * margin) * (height + 2 * margin), pattern_sigma);
+    let pattern = white(
+        &mut rng(seed + 7),
+        (width + 2 * margin) * (height + 2 * margin),
+        pattern_sigma,
+    );
     for (i, light) in burst.lights.iter_mut().enumerate() {
         let shift = step_px * i as f64;
         let moved = shifted(&pattern, width, height, margin, shift, 0.4 * shift);
-        light.iter_mut().zip(moved).for_each(|(value, p)| *value += p);
+        light
+            .iter_mut()
+            .zip(moved)
+            .for_each(|(value, p)| *value += p);
     }
     burst.drift_px = Some(step_px * (n - 1) as f64 * 1.16f64.sqrt());
     burst.add_scene(|_, _| 1000.0);
@@ -224,8 +278,16 @@ fn a_pattern_that_moves_slowly_is_found_by_halves_in_time() {
     let burst = patterned(16, 10.0, 5.0, 0.8, 120);
     let summary = burst.report().expect("noise").summary;
     let truth = burst.true_gain();
-    println!("slow pattern {} true {truth} {:?}", summary.gain_area, summary.pattern);
-    assert!(summary.pattern.fraction_of_variance.is_some_and(|fraction| fraction > 0.05));
+    println!(
+        "slow pattern {} true {truth} {:?}",
+        summary.gain_area, summary.pattern
+    );
+    assert!(
+        summary
+            .pattern
+            .fraction_of_variance
+            .is_some_and(|fraction| fraction > 0.05)
+    );
 }
 
 #[test]
@@ -245,7 +307,10 @@ fn a_pattern_that_stands_is_not_denied() {
 #[test]
 fn two_and_three_lights_say_how_little_they_know() {
     for n in [2, 3] {
-        let summary = Burst::resampled(n, 10.0, 140).report().expect("noise").summary;
+        let summary = Burst::resampled(n, 10.0, 140)
+            .report()
+            .expect("noise")
+            .summary;
         println!("{n}: {} +- {}", summary.gain_area, summary.error);
         assert_eq!(summary.evidence, Evidence::Assumed);
         assert!((summary.gain_area / (n as f64).sqrt() - 1.0).abs() < 0.02);
@@ -277,9 +342,14 @@ fn level_and_scale_do_not_change_the_gain() {
     let burst = Burst::resampled(8, 10.0, 170);
     let mut other = burst.clone();
     for light in &mut other.lights {
-        light.iter_mut().for_each(|value| *value = 0.5 * *value + 2048.0);
+        light
+            .iter_mut()
+            .for_each(|value| *value = 0.5 * *value + 2048.0);
     }
-    let (a, b) = (burst.report().expect("noise"), other.report().expect("noise"));
+    let (a, b) = (
+        burst.report().expect("noise"),
+        other.report().expect("noise"),
+    );
     // f32 at 2048 resolves 1.2e-4 of a noise of 3.
     assert!((a.summary.gain_area / b.summary.gain_area - 1.0).abs() < 1e-4);
 }
@@ -297,30 +367,62 @@ fn lights_that_do_not_reach_lower_the_expectation() {
     }
     let report = burst.report().expect("noise");
     for region in &report.regions {
-        let want = if region.region.x1 <= width / 2 { 2.0 } else { 8f64.sqrt() };
+        let want = if region.region.x1 <= width / 2 {
+            2.0
+        } else {
+            8f64.sqrt()
+        };
         let cell = &region.channels.first();
         // The last half is empty on the left, so only lights in turn can tell.
         let Some(cell) = cell else { continue };
         assert!((cell.expected - want).abs() < 1e-6);
-        assert!((cell.gain_area - want).abs() < SIGMAS * cell.error, "{cell:?}");
+        assert!(
+            (cell.gain_area - want).abs() < SIGMAS * cell.error,
+            "{cell:?}"
+        );
     }
-    assert!(report.regions.iter().all(|region| region.channels.len() == 1));
+    assert!(
+        report
+            .regions
+            .iter()
+            .all(|region| region.channels.len() == 1)
+    );
 }
 
 #[test]
 fn nothing_to_measure_is_an_error_not_a_number() {
     let mut burst = Burst::of_size(4, 128, 128);
-    burst.lights.iter_mut().for_each(|light| light.fill(f32::NAN));
-    assert!(matches!(burst.report(), Err(noise::NoiseError::NothingMeasured { .. })));
+    burst
+        .lights
+        .iter_mut()
+        .for_each(|light| light.fill(f32::NAN));
+    assert!(matches!(
+        burst.report(),
+        Err(noise::NoiseError::NothingMeasured { .. })
+    ));
     let mut masked = Burst::white(4, 10.0, 1);
-    masked.mask.mask_rect(Rect::of_size(masked.width, masked.height));
-    assert!(matches!(masked.report(), Err(noise::NoiseError::NothingMeasured { .. })));
+    masked
+        .mask
+        .mask_rect(Rect::of_size(masked.width, masked.height));
+    assert!(matches!(
+        masked.report(),
+        Err(noise::NoiseError::NothingMeasured { .. })
+    ));
     let single = Burst::white(1, 10.0, 1);
-    assert!(matches!(single.report(), Err(noise::NoiseError::TooFewLights { found: 1 })));
+    assert!(matches!(
+        single.report(),
+        Err(noise::NoiseError::TooFewLights { found: 1 })
+    ));
     let mut constant = Burst::of_size(4, 128, 128);
-    constant.lights.iter_mut().for_each(|light| light.fill(77.0));
+    constant
+        .lights
+        .iter_mut()
+        .for_each(|light| light.fill(77.0));
     let summary = constant.report().expect("copies").summary;
-    assert_eq!((summary.evidence, summary.effective_frames), (Evidence::Copies, 1.0));
+    assert_eq!(
+        (summary.evidence, summary.effective_frames),
+        (Evidence::Copies, 1.0)
+    );
 }
 
 #[test]

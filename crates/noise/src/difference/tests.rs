@@ -15,7 +15,9 @@ fn meter(block_px: usize) -> DifferenceMeter {
 /// White noise averaged over `smooth` x `smooth` neighbors.
 fn noise(rng: &mut ChaCha8Rng, smooth: usize) -> Vec<f32> {
     let wide = SIDE + smooth - 1;
-    let white: Vec<f32> = (0..wide * wide).map(|_| rng.sample(StandardNormal)).collect();
+    let white: Vec<f32> = (0..wide * wide)
+        .map(|_| rng.sample(StandardNormal))
+        .collect();
     (0..SIDE * SIDE)
         .map(|p| {
             let (x, y) = (p % SIDE, p / SIDE);
@@ -41,21 +43,32 @@ fn trials(smooth: usize, valid: &[bool], count: usize) -> (f64, f64, f64) {
     }
     let n = count as f64;
     let mean = sum / n;
-    (mean, (squares / n - mean * mean).sqrt() / mean, (stated / n).sqrt())
+    (
+        mean,
+        (squares / n - mean * mean).sqrt() / mean,
+        (stated / n).sqrt(),
+    )
 }
 
 #[test]
 fn white_noise_keeps_its_variance_after_a_surface_was_taken_out() {
     let full = vec![true; SIDE * SIDE];
-    let half: Vec<bool> = (0..SIDE * SIDE).map(|p| (p % 64 / 9 + p / 64 / 9) % 2 == 0).collect();
-    let few: Vec<bool> = (0..SIDE * SIDE).map(|p| p % 64 < 18 && p < 64 * 18).collect();
+    let half: Vec<bool> = (0..SIDE * SIDE)
+        .map(|p| (p % 64 / 9 + p / 64 / 9) % 2 == 0)
+        .collect();
+    let few: Vec<bool> = (0..SIDE * SIDE)
+        .map(|p| p % 64 < 18 && p < 64 * 18)
+        .collect();
     for (valid, count) in [(full, 3000), (half, 3000), (few, 12_000)] {
         let (mean, scatter, stated) = trials(1, &valid, count);
         let limit = 4.0 * scatter / (count as f64).sqrt();
         // Cost of the surface to three digits: up to 0.5 % where few pixels pay a third.
         assert!((mean - 1.0).abs() < limit + 0.005, "mean {mean} of {limit}");
         let width = scatter / stated;
-        assert!((width - 1.0).abs() < 0.1, "scatter {scatter}, stated {stated}");
+        assert!(
+            (width - 1.0).abs() < 0.1,
+            "scatter {scatter}, stated {stated}"
+        );
     }
 }
 
@@ -75,8 +88,15 @@ fn smoothed_noise_has_its_block_variance() {
         let spent = Trend::Quadratic.spent(SIDE * SIDE, 8);
         let want = (line * line - spent) / (1.0 - spent);
         let limit = 4.0 * scatter / 3000f64.sqrt() + 0.003;
-        assert!((mean / want - 1.0).abs() < limit, "{smooth}: {mean} {want} {}", line * line);
-        assert!((mean / (line * line) - 1.0).abs() < 0.04, "{smooth}: {mean}");
+        assert!(
+            (mean / want - 1.0).abs() < limit,
+            "{smooth}: {mean} {want} {}",
+            line * line
+        );
+        assert!(
+            (mean / (line * line) - 1.0).abs() < 0.04,
+            "{smooth}: {mean}"
+        );
     }
 }
 
@@ -88,10 +108,14 @@ fn pair_sums_agree_with_means_of_whole_blocks() {
     for _ in 0..count {
         let values = noise(&mut rng, 2);
         for block in (0..64).map(|i| (i % 8 * 8, i / 8 * 8)) {
-            let sum: f32 = (0..64).map(|i| values[(block.1 + i / 8) * SIDE + block.0 + i % 8]).sum();
+            let sum: f32 = (0..64)
+                .map(|i| values[(block.1 + i / 8) * SIDE + block.0 + i % 8])
+                .sum();
             blocks += f64::from(sum / 8.0).powi(2) / 64.0;
         }
-        pairs += meter(8).measure(&mut values.clone(), &mut vec![true; SIDE * SIDE]).map_or(0.0, |n| n.area);
+        pairs += meter(8)
+            .measure(&mut values.clone(), &mut vec![true; SIDE * SIDE])
+            .map_or(0.0, |n| n.area);
     }
     // 38 400 blocks know a variance to 0.72 %; the surface costs smooth noise 1 %.
     let ratio = pairs / blocks;
@@ -111,7 +135,9 @@ fn a_trail_is_left_out_and_the_rest_keeps_its_variance() {
             values[p] += 300.0 * (-across * across / 4.0).exp();
         }
         let mut valid = vec![true; SIDE * SIDE];
-        sum += meter(8).measure(&mut values, &mut valid).map_or(0.0, |noise| noise.area);
+        sum += meter(8)
+            .measure(&mut values, &mut valid)
+            .map_or(0.0, |noise| noise.area);
     }
     // Wings of the trail below 6 sigma and 3 px beyond: under 1 %.
     let mean = sum / f64::from(count);
@@ -121,7 +147,10 @@ fn a_trail_is_left_out_and_the_rest_keeps_its_variance() {
 #[test]
 fn nothing_equal_or_broken_values_do_no_harm() {
     let all = || vec![true; SIDE * SIDE];
-    assert_eq!(meter(8).measure(&mut vec![1.0; SIDE * SIDE], &mut vec![false; SIDE * SIDE]), None);
+    assert_eq!(
+        meter(8).measure(&mut vec![1.0; SIDE * SIDE], &mut vec![false; SIDE * SIDE]),
+        None
+    );
     let equal = meter(8).measure(&mut vec![42.0; SIDE * SIDE], &mut all());
     assert!(equal.is_some_and(|noise| noise.area.abs() < 1e-9 && noise.pixel.abs() < 1e-9));
     let mut one_in = vec![0.0; SIDE * SIDE];

@@ -44,12 +44,21 @@ pub fn rng(seed: u64) -> ChaCha8Rng {
 }
 
 pub fn white(rng: &mut ChaCha8Rng, n: usize, sigma: f32) -> Vec<f32> {
-    (0..n).map(|_| sigma * rng.sample::<f32, _>(StandardNormal)).collect()
+    (0..n)
+        .map(|_| sigma * rng.sample::<f32, _>(StandardNormal))
+        .collect()
 }
 
 /// Samples `source` (of `width + 2 * margin` columns) bilinearly at every pixel of the
 /// inner picture moved by (dx, dy).
-pub fn shifted(source: &[f32], width: usize, height: usize, margin: usize, dx: f64, dy: f64) -> Vec<f32> {
+pub fn shifted(
+    source: &[f32],
+    width: usize,
+    height: usize,
+    margin: usize,
+    dx: f64,
+    dy: f64,
+) -> Vec<f32> {
     let stride = width + 2 * margin;
     let (left, top) = (dx.floor(), dy.floor());
     let (fx, fy) = ((dx - left) as f32, (dy - top) as f32);
@@ -167,7 +176,10 @@ impl Burst {
     pub fn report_of(&self, tiles: &[TileNoise]) -> Result<GainReport, NoiseError> {
         let context = ReportContext {
             regions: regions(self.width, self.height, 6, 4),
-            channels: vec![ChannelInfo { name: "L".into(), photosite_share: self.photosite_share }],
+            channels: vec![ChannelInfo {
+                name: "L".into(),
+                photosite_share: self.photosite_share,
+            }],
             estimator: self.estimator(),
             drift_px: self.drift_px,
             pattern: PatternPrior::default(),
@@ -193,8 +205,10 @@ impl Burst {
     /// What the observer says of every tile, and the stack.
     pub fn tiles<O: TileObserver>(&self, observer: &O) -> (Vec<O::Summary>, Vec<f32>) {
         let areas = self.areas();
-        let done: Vec<(O::Summary, Vec<f32>)> =
-            areas.par_iter().map(|&area| self.tile(area, observer)).collect();
+        let done: Vec<(O::Summary, Vec<f32>)> = areas
+            .par_iter()
+            .map(|&area| self.tile(area, observer))
+            .collect();
         let mut stack = vec![f32::NAN; self.width * self.height];
         let mut summaries = Vec::new();
         for (area, (summary, mean)) in areas.iter().zip(done) {
@@ -237,7 +251,10 @@ impl Burst {
                 (value, total as f32)
             };
             (mean[p], weight[p]) = combine(&|_| true);
-            for (s, split) in [HalfSplit::OddEven, HalfSplit::FirstLast].into_iter().enumerate() {
+            for (s, split) in [HalfSplit::OddEven, HalfSplit::FirstLast]
+                .into_iter()
+                .enumerate()
+            {
                 for half in 0..2 {
                     (halves[s][half][p], half_weight[s][half][p]) =
                         combine(&|i| split.is_second(i, n) == (half == 1));
@@ -336,10 +353,18 @@ impl Burst {
 pub fn median(mut values: Vec<f32>) -> f32 {
     values.sort_by(f32::total_cmp);
     let n = values.len();
-    if n == 0 { f32::NAN } else { 0.5 * (values[(n - 1) / 2] + values[n / 2]) }
+    if n == 0 {
+        f32::NAN
+    } else {
+        0.5 * (values[(n - 1) / 2] + values[n / 2])
+    }
 }
 
 /// All cells of a report.
 pub fn cells(report: &GainReport) -> Vec<ChannelNoise> {
-    report.regions.iter().flat_map(|region| region.channels.clone()).collect()
+    report
+        .regions
+        .iter()
+        .flat_map(|region| region.channels.clone())
+        .collect()
 }
