@@ -118,6 +118,7 @@ impl TileObserver for NoiseObserver {
             area: tile.area,
             channel: tile.channel,
             lights_in_stack: tile.samples.len(),
+            block_px: self.options.block_px,
             measured: self.measure(tile),
         }
     }
@@ -173,6 +174,7 @@ pub struct TileNoise {
     /// Index into the picture's channels.
     pub channel: usize,
     pub(crate) lights_in_stack: usize,
+    pub(crate) block_px: usize,
     pub(crate) measured: Option<MeasuredTile>,
 }
 

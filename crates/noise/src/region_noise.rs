@@ -5,6 +5,7 @@ use crate::difference::DifferenceNoise;
 use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
+use crate::pattern::PatternModel;
 use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
 use crate::robust::{Average, Scattered, average, median};
 
@@ -70,6 +71,8 @@ struct StackVariance {
     total: Average,
     random: f64,
     pattern: f64,
+    /// Variance of the pattern that light minus rest does not show.
+    unseen_in_singles: f64,
     /// The split it rests on; `None` for both alike.
     excess: Excess,
 }
@@ -80,6 +83,7 @@ impl StackVariance {
             total,
             random: total.mean,
             pattern: 0.0,
+            unseen_in_singles: 0.0,
             excess,
         }
     }
@@ -90,6 +94,7 @@ fn join_splits(
     first_last: Average,
     correlation: f64,
     overall: Excess,
+    model: Option<PatternModel>,
 ) -> StackVariance {
     let found = match overall {
         Excess::None => excess(odd_even, first_last, correlation, SIGNIFICANT_IN_REGION),
@@ -98,16 +103,29 @@ fn join_splits(
     match found {
         // The split that the whole picture points to, not the larger one: choosing by
         // region would add the scatter as a bias.
-        Excess::FirstLast => StackVariance {
-            total: first_last,
-            random: odd_even.mean.min(first_last.mean),
-            pattern: (first_last.mean - odd_even.mean).max(0.0),
-            excess: found,
-        },
+        Excess::FirstLast => {
+            let shown = first_last.mean - odd_even.mean;
+            let trusted = model.filter(PatternModel::is_trusted);
+            let hidden = trusted.map_or(1.0, |model| model.hidden());
+            let pattern = trusted.map_or(shown, |model| model.pattern(shown) * model.stack);
+            let total = odd_even.mean + hidden * shown;
+            StackVariance {
+                total: Average {
+                    mean: total,
+                    error: (hidden * first_last.error).hypot((1.0 - hidden) * odd_even.error),
+                },
+                random: (total - pattern).min(total),
+                pattern: pattern.max(0.0),
+                unseen_in_singles: trusted
+                    .map_or(0.0, |model| model.pattern(shown) * (1.0 - model.single)),
+                excess: found,
+            }
+        }
         Excess::OddEven => StackVariance {
             total: odd_even,
             random: odd_even.mean,
             pattern: 0.0,
+            unseen_in_singles: 0.0,
             excess: found,
         },
         Excess::None => {
@@ -118,6 +136,7 @@ fn join_splits(
                 total: Average { mean, error },
                 random: mean,
                 pattern: 0.0,
+                unseen_in_singles: 0.0,
                 excess: found,
             }
         }
@@ -131,12 +150,13 @@ pub(crate) fn channel_noise(
     n_lights: usize,
     context: &ReportContext,
     overall: Excess,
+    model: Option<PatternModel>,
 ) -> Option<ChannelNoise> {
     let measured: Vec<&MeasuredTile> = tiles
         .iter()
         .filter_map(|tile| tile.measured.as_ref())
         .collect();
-    let lights = Lights::of(&measured, n_lights)?;
+    let mut lights = Lights::of(&measured, n_lights)?;
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
@@ -144,7 +164,7 @@ pub(crate) fn channel_noise(
     let [in_turn, in_time] = [0, 1].map(|split| split_average(&measured, split, area));
     let mut stack = match (in_turn, in_time) {
         (Some(in_turn), Some(in_time)) => {
-            join_splits(in_turn, in_time, correlation(&measured), overall)
+            join_splits(in_turn, in_time, correlation(&measured), overall, model)
         }
         // Lights that do not reach here leave one of the halves empty.
         (Some(only), None) => StackVariance::of_one_split(only, Excess::OddEven),
@@ -159,6 +179,7 @@ pub(crate) fn channel_noise(
             Excess::OddEven => a?.mean,
         }
     };
+    lights.area += stack.unseen_in_singles;
     let mut price = Price::of(context.estimator, &coverage, &lights);
     let weights = lights.half_correction(stack.excess);
     price.half_correction_area *= weights;

@@ -1,5 +1,7 @@
 //! Real photon noise against N: fixtures/series, of three instruments.
 
+#![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
+
 use std::path::PathBuf;
 
 use ndarray::{Array3, ArrayView3};

@@ -129,10 +129,10 @@ fn a_trail_is_left_out_and_the_rest_keeps_its_variance() {
     let count = 400;
     for _ in 0..count {
         let mut values = noise(&mut rng, 1);
-        for p in 0..SIDE * SIDE {
+        for (p, value) in values.iter_mut().enumerate() {
             let (x, y) = ((p % SIDE) as f32, (p / SIDE) as f32);
             let across = y - 0.6 * x - 9.0;
-            values[p] += 300.0 * (-across * across / 4.0).exp();
+            *value += 300.0 * (-across * across / 4.0).exp();
         }
         let mut valid = vec![true; SIDE * SIDE];
         sum += meter(8)
