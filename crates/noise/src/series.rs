@@ -28,7 +28,7 @@ pub struct SeriesCurve {
     /// Number from which the noise lies significantly above the square-root law: it has
     /// a part that does not average. `None` when it falls as it should.
     pub stops_at: Option<usize>,
-    /// Sigma of that part, from the largest `n`; 0 when there is none.
+    /// Sigma of that part, from all points that it shows in; 0 when there is none.
     pub floor: f64,
 }
 
@@ -105,15 +105,24 @@ pub fn noise_against_n(
         .iter()
         .find(|point| point.excess_sigmas > SIGNIFICANT)
         .map(|p| p.n);
-    let floor = match (stops_at, points.last()) {
-        (Some(_), Some(last)) => (last.sigma.powi(2) - last.expected.powi(2)).max(0.0).sqrt(),
-        _ => 0.0,
-    };
+    let floor = stops_at.map_or(0.0, |from| floor_from(&points, from, n_frames));
     Ok(SeriesCurve {
         points,
         stops_at,
         floor,
     })
+}
+
+/// Sigma of what the means of `from` and more frames hold beyond the square-root law:
+/// their excess variances, averaged by the number of runs that each rests on.
+fn floor_from(points: &[SeriesPoint], from: usize, n_frames: usize) -> f64 {
+    let (mut excess, mut runs) = (0.0, 0.0);
+    for point in points.iter().filter(|point| point.n >= from) {
+        let weight = (n_frames / (2 * point.n)) as f64;
+        excess += weight * (point.sigma.powi(2) - point.expected.powi(2));
+        runs += weight;
+    }
+    (excess / runs).max(0.0).sqrt()
 }
 
 /// The usable pixels, each over all frames.

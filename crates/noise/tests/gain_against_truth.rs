@@ -85,15 +85,22 @@ fn errors_are_as_wide_as_the_scatter_of_regions() {
         Burst::white as fn(usize, f32, u64) -> Burst,
         Burst::demosaiced_red,
     ] {
-        let (mut squares, mut count) = (0.0, 0.0);
+        let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
         for seed in 0..8 {
             for cell in cells(&burst_of(8, 10.0, 50 + seed).report().expect("noise")) {
-                squares += ((cell.gain_area - 8f64.sqrt()) / cell.error).powi(2);
+                let z = (cell.gain_area - 8f64.sqrt()) / cell.error;
+                sum += z;
+                squares += z * z;
                 count += 1.0;
             }
         }
         let width = f64::sqrt(squares / count);
-        println!("z width {width} of {count}");
+        let bias = sum / count;
+        println!("z width {width:.3}, mean {bias:.3} of {count}");
+        assert!(
+            bias.abs() < SIGMAS / f64::sqrt(count),
+            "z scores have mean {bias}"
+        );
         // 192 cells know a width to 5 %; the owner's demand is 15 %.
         assert!((width - 1.0).abs() < 0.15, "z scores have width {width}");
     }
