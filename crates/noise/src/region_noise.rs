@@ -222,6 +222,14 @@ pub(crate) fn channel_noise(
         let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
         (Evidence::Measured, 0.5 * gain_area * variance.sqrt())
     };
+    let pixels: usize = measured.iter().map(|tile| tile.coverage.pixels).sum();
+    let realized_error = if copies {
+        0.0
+    } else {
+        let block_px = tiles.first().map_or(1, |tile| tile.block_px);
+        let blocks = pixels as f64 / (block_px * block_px) as f64;
+        error.hypot(gain_area / (2.0 * blocks).sqrt())
+    };
     let n = n_lights as f64;
     let mut budget = Budget {
         coverage: (1.0 / (coverage.inverse_lights * n)).sqrt(),
@@ -260,10 +268,11 @@ pub(crate) fn channel_noise(
         expected,
         effective_frames: gain_area * gain_area,
         error,
+        realized_error,
         efficiency: gain_area * gain_area / n,
         budget,
         evidence,
-        pixels: measured.iter().map(|tile| tile.coverage.pixels).sum(),
+        pixels,
     })
 }
 

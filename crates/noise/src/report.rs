@@ -90,10 +90,14 @@ pub struct ChannelNoise {
     pub expected: f64,
     /// `gain_area^2`.
     pub effective_frames: f64,
-    /// One standard error of `gain_area`, as an estimate of the gain expected of such
-    /// lights. The realized error of one stack over n blocks scatters by another
-    /// `1 / sqrt(2 n)` of itself, which no difference can tell.
+    /// One standard error of `gain_area`, as an estimate of the gain to be expected of
+    /// such lights.
     pub error: f64,
+    /// The same against the gain that this very stack happens to have in this region:
+    /// `error` and the scatter `1 / sqrt(2 n)` of a noise realized in n blocks, which no
+    /// difference of lights can tell. To be used when `gain_area` is held against block
+    /// means of known errors.
+    pub realized_error: f64,
     /// `effective_frames` over the lights in the stack.
     pub efficiency: f64,
     /// Factors from `sqrt(N)` to `gain_area`.
@@ -129,8 +133,11 @@ pub struct Summary {
     pub effective_frames: f64,
     /// `effective_frames / frames_used`.
     pub efficiency: f64,
-    /// One standard error of `gain_area`.
+    /// One standard error of `gain_area`, as an estimate of the gain to be expected.
     pub error: f64,
+    /// The same against the gain that this very stack happens to have
+    /// ([`ChannelNoise::realized_error`]).
+    pub realized_error: f64,
     /// What is known of the fixed pattern.
     pub pattern: PatternSummary,
     /// What may be claimed.
@@ -208,6 +215,7 @@ struct ChannelSum {
     log_gain_area: f64,
     log_gain_pixel: f64,
     log_variance: f64,
+    realized_variance: f64,
     inverse_kish: f64,
     pattern: f64,
     bound: Bound,
@@ -278,6 +286,7 @@ fn summarize(
         effective_frames,
         efficiency: effective_frames / n_lights as f64,
         error,
+        realized_error: error.hypot(gain_area * (mean(&|sum| sum.realized_variance) / n).sqrt()),
         pattern,
         headline: if visible {
             Headline::RandomAndPattern
@@ -314,6 +323,7 @@ fn sum_channel(
             log_gain_area: 0.0,
             log_gain_pixel: 0.0,
             log_variance: 0.0,
+            realized_variance: 0.0,
             inverse_kish,
             pattern: 0.0,
             bound: Bound {
@@ -329,6 +339,13 @@ fn sum_channel(
     let log_variance = cells
         .iter()
         .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
+        .sum::<f64>();
+    let realized_variance = cells
+        .iter()
+        .map(|cell| {
+            let scatter = cell.realized_error.powi(2) - cell.error.powi(2);
+            (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
+        })
         .sum::<f64>();
     let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
     // A share of variance scatters as the stack's variance does: twice the gain's.
@@ -364,6 +381,7 @@ fn sum_channel(
         log_gain_area: 0.5 * (single / stack).ln(),
         log_gain_pixel: 0.5 * (single_pixel / stack_pixel).ln(),
         log_variance,
+        realized_variance,
         inverse_kish,
         pattern,
         bound,
