@@ -20,8 +20,9 @@ pub struct Budget {
     pub pattern: f64,
     /// What none of the above explains; 1 within the gain's error when all is understood.
     pub unexplained: f64,
-    /// Pixel gain over area gain: what looks like gain at 100 % but was borrowed from
-    /// neighboring pixels by resampling. No factor of the area gain.
+    /// The stack's pixel noise over its area noise: below 1 by what looks like gain at
+    /// 100 % but was borrowed from neighboring pixels by demosaicing and resampling. No
+    /// factor of the area gain.
     pub borrowed: f64,
 }
 

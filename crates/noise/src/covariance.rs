@@ -18,8 +18,9 @@ pub(crate) struct PaddedPlane {
     data: Vec<f32>,
 }
 
-/// Pixels summed side by side; a multiple of every common vector width.
-const LANES: usize = 8;
+/// Pixels summed side by side: four-wide vectors need eight running sums to hide the
+/// latency of an addition.
+const LANES: usize = 32;
 
 impl PaddedPlane {
     /// Room for `width` x `height` pixels and lags below `reach`.

@@ -111,12 +111,15 @@ impl DifferenceMeter {
         // Lag 0 has a variance of 2 C^2 / n, the others of C^2 / n each, and stand twice
         // in the window already.
         area_scatter += self.window[0] * self.window[0] / self.pairs[0];
-        let kept = 1.0 - trend.spent(n, self.block_px);
+        let spent = trend.spent(n, self.block_px);
+        let kept = 1.0 - spent;
+        // The fitted terms scatter no more.
+        area_scatter -= 2.0 * spent * spent / trend.terms() as f64;
         Some(DifferenceNoise {
             area: area / kept,
             pixel: per_pixel / (1.0 - trend.spent(n, 1)),
             cubed,
-            area_scatter: area_scatter / (kept * kept),
+            area_scatter: area_scatter.max(2.0 / n as f64) / (kept * kept),
             pixels: n,
         })
     }
@@ -165,3 +168,6 @@ impl DifferenceMeter {
         !far.is_empty()
     }
 }
+
+#[cfg(test)]
+mod tests;

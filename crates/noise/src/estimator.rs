@@ -36,45 +36,35 @@ fn asymptotic_median_price(n: usize, known: f64, known_n: usize) -> f64 {
     limit + (known - limit) * known_n as f64 / n as f64
 }
 
-/// `N var / sigma^2` of a mean clipped to convergence that lost the fraction `clipped` of
-/// good Gaussian samples: `1 / (1 - f - 2 a phi(a))` with `f = 2 Q(a)`.
+/// `N var / sigma^2` of a mean that was clipped to convergence, from the share of the
+/// good samples' variance that the clip took: `1 / (1 - share)`.
 ///
-/// Asymptotic in N; for N = 10 to 100 within 0.03 of Monte Carlo at 2.5 to 3 sigma.
+/// Cutting Gaussian samples at a standard deviations takes the share
+/// `2 Q(a) + 2 a phi(a)`: much more than the share of samples. Exact for infinite N; for
+/// N = 10 to 40 at 2 to 3 sigma within 0.04 of Monte Carlo.
+///
 /// Source: influence function of the trimmed mean, Hampel et al. (1986), Robust
 /// Statistics, sect. 2.1 (from memory), re-derived.
-pub fn clip_price(clipped: f64) -> f64 {
-    let (kept, lost) = clip_moments(clipped);
-    1.0 / (kept - lost)
+pub fn clip_price(clipped_variance: f64) -> f64 {
+    1.0 / (1.0 - clipped_variance.clamp(0.0, MOST_CLIPPED))
 }
 
-/// By how much the variance of the kept samples falls short of the mean's own.
+/// By how much the variance of half differences falls short of the stack's after a clip
+/// that took a share of the good samples and of their variance.
 ///
 /// Halves are averages of survivors, whose tails are gone; the stack's mean moves with
 /// those tails. The part linear in the samples passes by the factor
-/// `1 - 2 a phi(a) / (1 - f)` into half differences and by 1 into the stack.
-pub(crate) fn clip_half_correction(clipped: f64) -> f64 {
-    let (kept, lost) = clip_moments(clipped);
-    (1.0 - lost / kept).powi(-2)
+/// `(1 - share of variance) / (1 - share of samples)` into half differences and by 1
+/// into the stack. Monte Carlo of N = 10, 20, 40: within 1 % at 2.5 and 3 sigma, 7 % at 2.
+pub(crate) fn clip_half_correction(clipped: f64, clipped_variance: f64) -> f64 {
+    let kept = 1.0 - clipped.clamp(0.0, MOST_CLIPPED);
+    (kept / (1.0 - clipped_variance.clamp(0.0, MOST_CLIPPED)))
+        .powi(2)
+        .max(1.0)
 }
 
-/// Fraction kept, and `2 a phi(a)`, for symmetric cuts at a that lose `clipped`.
-fn clip_moments(clipped: f64) -> (f64, f64) {
-    // A third clipped is no longer a clip; beyond it the formulas diverge.
-    let clipped = clipped.clamp(0.0, 1.0 / 3.0);
-    if clipped == 0.0 {
-        return (1.0, 0.0);
-    }
-    let (mut low, mut high) = (0.5, 9.0);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if 2.0 * upper_tail(middle) > clipped {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    (1.0 - clipped, 2.0 * low * density(low))
-}
+/// What takes more than this is no clip of outliers.
+const MOST_CLIPPED: f64 = 0.7;
 
 /// Standard normal density.
 fn density(x: f64) -> f64 {
@@ -209,13 +199,14 @@ mod tests {
 
     #[test]
     fn clip_price_equals_the_influence_function_of_a_converged_clip() {
-        // Fraction clipped and N var at 2, 2.5, 3, 3.5 sigma, infinite N.
-        for (clipped, price, digits) in [
-            (0.146646, 2.22488, 2e-4),
-            (0.019212, 1.16240, 1e-4),
-            (0.003131, 1.03425, 1e-4),
-            (0.000485, 1.00686, 1e-4),
+        // Sigmas of the clip, fixed point s* of the survivors' spread, N var; infinite N.
+        for (sigmas, spread, price) in [
+            (2.0, 0.725741, 2.22488),
+            (2.5, 0.936557, 1.16240),
+            (3.0, 0.984846, 1.03425),
+            (3.5, 0.996828, 1.00686),
         ] {
+<<<<<<< HEAD
             assert!(
                 (clip_price(clipped) - price).abs() < digits,
                 "{}",
@@ -233,6 +224,23 @@ mod tests {
         for (clipped, spread) in [(0.019212, 0.936557), (0.003131, 0.984846)] {
             let (kept, lost) = clip_moments(clipped);
             assert!(((1.0 - lost / kept).sqrt() - spread).abs() < 1e-4);
+=======
+            let cut = sigmas * spread;
+            let clipped = 2.0 * upper_tail(cut);
+            let variance = clipped + 2.0 * cut * density(cut);
+            // Five digits in the table.
+            assert!((clip_price(variance) - price).abs() < 2e-5, "{sigmas}");
+            let survivors = clip_half_correction(clipped, variance)
+                .sqrt()
+                .recip()
+                .sqrt();
+            assert!((survivors - spread).abs() < 2e-6, "{sigmas}: {survivors}");
+>>>>>>> noise
         }
+        assert_eq!(
+            (clip_price(0.0), clip_half_correction(0.0, 0.0)),
+            (1.0, 1.0)
+        );
+        assert!(clip_price(1.0).is_finite() && clip_half_correction(1.0, 1.0).is_finite());
     }
 }

@@ -47,12 +47,14 @@ pub use report::{
     ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, SingleNoise,
     StackNoise, Summary,
 };
+pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
 
 mod budget;
 mod covariance;
 mod difference;
 mod error;
 mod estimator;
+mod lights;
 mod mask;
 mod observer;
 mod pattern;
@@ -60,4 +62,5 @@ mod region;
 mod region_noise;
 mod report;
 mod robust;
+mod series;
 mod trend;

@@ -118,6 +118,7 @@ impl TileObserver for NoiseObserver {
             area: tile.area,
             channel: tile.channel,
             lights_in_stack: tile.samples.len(),
+            block_px: self.options.block_px,
             measured: self.measure(tile),
         }
     }
@@ -136,7 +137,8 @@ impl NoiseObserver {
         );
         let halves = [0, 1].map(|split| half_difference(tile, split, &usable, &mut meter));
         let sum = weighted_residual(tile);
-        let (mut lights, mut used, mut clipped) = (Vec::new(), 0usize, 0usize);
+        let mut lights = Vec::new();
+        let mut clip = ClipTally::default();
         for index in self.lights_of(tile.area, tile.samples.len()) {
             let (mut values, mut valid) = light_difference(tile, index, &sum, &usable);
             let Some(noise) = meter.measure(&mut values, &mut valid) else {
@@ -148,9 +150,13 @@ impl NoiseObserver {
                 weight,
                 noise,
             });
+<<<<<<< HEAD
             used += noise.pixels;
             let kept = valid.iter().zip(tile.kept[index]);
             clipped += kept.filter(|&(&valid, &kept)| valid && kept == 0).count();
+=======
+            clip.add(&values, &valid, tile.kept[index]);
+>>>>>>> noise
         }
         let sky = tile.mean.iter().zip(&usable).filter(|&(_, &usable)| usable);
         let sky = sky.step_by(SKY_STRIDE);
@@ -158,7 +164,8 @@ impl NoiseObserver {
             halves,
             lights,
             coverage,
-            clipped_good: clipped as f64 / used.max(1) as f64,
+            clipped: share(clip.clipped, clip.samples),
+            clipped_variance: share(clip.clipped_squares, clip.squares),
             sky_dn: median(sky.map(|(&mean, _)| f64::from(mean)).collect()),
             split_correlation: split_correlation(tile.weights),
         })
@@ -173,6 +180,7 @@ pub struct TileNoise {
     /// Index into the picture's channels.
     pub channel: usize,
     pub(crate) lights_in_stack: usize,
+    pub(crate) block_px: usize,
     pub(crate) measured: Option<MeasuredTile>,
 }
 
@@ -199,8 +207,10 @@ pub(crate) struct MeasuredTile {
     pub halves: [Option<DifferenceNoise>; 2],
     pub lights: Vec<LightNoise>,
     pub coverage: Coverage,
-    /// Share of good samples (no gross outliers) that the stack rejected.
-    pub clipped_good: f64,
+    /// Share of the good samples (no gross outliers) that the stack rejected.
+    pub clipped: f64,
+    /// Share of the good samples' variance that went with them.
+    pub clipped_variance: f64,
     /// Median of the stack, DN.
     pub sky_dn: f64,
     /// Correlation of the two splits' differences, from the weights alone.
@@ -256,6 +266,34 @@ impl Coverage {
             rejected: 1.0 - all_kept / all,
         })
     }
+}
+
+/// What the stack's rejection took of the good samples of single lights.
+#[derive(Default)]
+struct ClipTally {
+    samples: f64,
+    clipped: f64,
+    squares: f64,
+    clipped_squares: f64,
+}
+
+impl ClipTally {
+    fn add(&mut self, values: &[f32], valid: &[bool], kept: &[u8]) {
+        for ((&value, &valid), &kept) in values.iter().zip(valid).zip(kept) {
+            if valid {
+                let square = f64::from(value * value);
+                let rejected = if kept == 0 { 1.0 } else { 0.0 };
+                self.samples += 1.0;
+                self.squares += square;
+                self.clipped += rejected;
+                self.clipped_squares += rejected * square;
+            }
+        }
+    }
+}
+
+fn share(part: f64, whole: f64) -> f64 {
+    if whole > 0.0 { part / whole } else { 0.0 }
 }
 
 /// `sum of w (x - mean)` over the kept samples. Residuals keep f32 sums exact enough.

@@ -3,7 +3,9 @@
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
 use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
+use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
+use crate::pattern::PatternModel;
 use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
 use crate::robust::{Average, Scattered, average, median};
 
@@ -30,12 +32,21 @@ const MOST_LIGHTS_ASSUMED: usize = 3;
 /// Compares the splits over all tiles of a channel.
 pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> Excess {
     let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
-    let [odd_even, first_last] = [0, 1].map(|split| split_average(&measured, split, area));
+    // Tiles that only one split reaches would compare different places.
+    let both: Vec<&MeasuredTile> = measured
+        .into_iter()
+        .filter(|tile| tile.halves.iter().all(Option::is_some))
+        .collect();
+    let [odd_even, first_last] = [0, 1].map(|split| split_average(&both, split, area));
     match (odd_even, first_last) {
         (Some(odd_even), Some(first_last)) => excess(
             odd_even,
             first_last,
+<<<<<<< HEAD
             correlation(&measured),
+=======
+            correlation(&both),
+>>>>>>> noise
             SIGNIFICANT_OVERALL,
         ),
         _ => Excess::None,
@@ -64,7 +75,22 @@ struct StackVariance {
     total: Average,
     random: f64,
     pattern: f64,
+    /// Variance of the pattern that light minus rest does not show.
+    unseen_in_singles: f64,
+    /// The split it rests on; `None` for both alike.
     excess: Excess,
+}
+
+impl StackVariance {
+    fn of_one_split(total: Average, excess: Excess) -> Self {
+        Self {
+            total,
+            random: total.mean,
+            pattern: 0.0,
+            unseen_in_singles: 0.0,
+            excess,
+        }
+    }
 }
 
 fn join_splits(
@@ -72,6 +98,7 @@ fn join_splits(
     first_last: Average,
     correlation: f64,
     overall: Excess,
+    model: Option<PatternModel>,
 ) -> StackVariance {
     let found = match overall {
         Excess::None => excess(odd_even, first_last, correlation, SIGNIFICANT_IN_REGION),
@@ -80,16 +107,29 @@ fn join_splits(
     match found {
         // The split that the whole picture points to, not the larger one: choosing by
         // region would add the scatter as a bias.
-        Excess::FirstLast => StackVariance {
-            total: first_last,
-            random: odd_even.mean.min(first_last.mean),
-            pattern: (first_last.mean - odd_even.mean).max(0.0),
-            excess: found,
-        },
+        Excess::FirstLast => {
+            let shown = first_last.mean - odd_even.mean;
+            let trusted = model.filter(PatternModel::is_trusted);
+            let hidden = trusted.map_or(1.0, |model| model.hidden());
+            let pattern = trusted.map_or(shown, |model| model.pattern(shown) * model.stack);
+            let total = odd_even.mean + hidden * shown;
+            StackVariance {
+                total: Average {
+                    mean: total,
+                    error: (hidden * first_last.error).hypot((1.0 - hidden) * odd_even.error),
+                },
+                random: (total - pattern).min(total),
+                pattern: pattern.max(0.0),
+                unseen_in_singles: trusted
+                    .map_or(0.0, |model| model.pattern(shown) * (1.0 - model.single)),
+                excess: found,
+            }
+        }
         Excess::OddEven => StackVariance {
             total: odd_even,
             random: odd_even.mean,
             pattern: 0.0,
+            unseen_in_singles: 0.0,
             excess: found,
         },
         Excess::None => {
@@ -100,6 +140,7 @@ fn join_splits(
                 total: Average { mean, error },
                 random: mean,
                 pattern: 0.0,
+                unseen_in_singles: 0.0,
                 excess: found,
             }
         }
@@ -113,19 +154,33 @@ pub(crate) fn channel_noise(
     n_lights: usize,
     context: &ReportContext,
     overall: Excess,
+    model: Option<PatternModel>,
 ) -> Option<ChannelNoise> {
     let measured: Vec<&MeasuredTile> = tiles
         .iter()
         .filter_map(|tile| tile.measured.as_ref())
         .collect();
+<<<<<<< HEAD
     let odd_even = split_average(&measured, 0, area)?;
     let first_last = split_average(&measured, 1, area)?;
     let lights = Lights::of(&measured, n_lights)?;
+=======
+    let mut lights = Lights::of(&measured, n_lights)?;
+>>>>>>> noise
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
 
-    let mut stack = join_splits(odd_even, first_last, correlation(&measured), overall);
+    let [in_turn, in_time] = [0, 1].map(|split| split_average(&measured, split, area));
+    let mut stack = match (in_turn, in_time) {
+        (Some(in_turn), Some(in_time)) => {
+            join_splits(in_turn, in_time, correlation(&measured), overall, model)
+        }
+        // Lights that do not reach here leave one of the halves empty.
+        (Some(only), None) => StackVariance::of_one_split(only, Excess::OddEven),
+        (None, Some(only)) => StackVariance::of_one_split(only, Excess::FirstLast),
+        (None, None) => return None,
+    };
     let mut stack_pixel = {
         let [a, b] = [0, 1].map(|split| split_average(&measured, split, pixel));
         match stack.excess {
@@ -134,7 +189,11 @@ pub(crate) fn channel_noise(
             Excess::OddEven => a?.mean,
         }
     };
-    let price = Price::of(context.estimator, &coverage, &lights);
+    lights.area += stack.unseen_in_singles;
+    let mut price = Price::of(context.estimator, &coverage, &lights);
+    let weights = lights.half_correction(stack.excess);
+    price.half_correction_area *= weights;
+    price.half_correction_pixel *= weights;
     stack.total.mean *= price.half_correction_area;
     stack.total.error *= price.half_correction_area;
     stack.random *= price.half_correction_area;
@@ -159,11 +218,27 @@ pub(crate) fn channel_noise(
     } else if n_lights <= MOST_LIGHTS_ASSUMED {
         (Evidence::Assumed, (gain_area - 1.0).abs())
     } else {
-        // A variance's relative error is twice the gain's. Singles and halves share
-        // samples, which makes the ratio better than this.
-        let single = lights.area_error / lights.area;
-        let halves = stack.total.error / stack.total.mean;
-        (Evidence::Measured, 0.5 * gain_area * single.hypot(halves))
+        // A variance's relative error is twice the gain's. Every half difference is made of
+        // the differences that the single lights are measured by: what they share,
+        // 1 / N of its variance, cancels in the ratio.
+        let single = (lights.area_error / lights.area).powi(2);
+        let halves = (stack.total.error / stack.total.mean).powi(2);
+        let splits = if stack.excess == Excess::None {
+            2.0
+        } else {
+            1.0
+        };
+        let shared = splits * halves * coverage.inverse_kish;
+        let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
+        (Evidence::Measured, 0.5 * gain_area * variance.sqrt())
+    };
+    let pixels: usize = measured.iter().map(|tile| tile.coverage.pixels).sum();
+    let realized_error = if copies {
+        0.0
+    } else {
+        let block_px = tiles.first().map_or(1, |tile| tile.block_px);
+        let blocks = pixels as f64 / (block_px * block_px) as f64;
+        error.hypot(gain_area / (2.0 * blocks).sqrt())
     };
     let n = n_lights as f64;
     let mut budget = Budget {
@@ -178,7 +253,11 @@ pub(crate) fn channel_noise(
             (stack.random / stack.total.mean).min(1.0).sqrt()
         },
         unexplained: 1.0,
-        borrowed: gain_pixel / gain_area,
+        borrowed: if copies {
+            1.0
+        } else {
+            (stack_pixel / stack.total.mean).sqrt()
+        },
     };
     budget.unexplained = gain_area / (n.sqrt() * budget.explained());
     Some(ChannelNoise {
@@ -199,21 +278,22 @@ pub(crate) fn channel_noise(
         expected,
         effective_frames: gain_area * gain_area,
         error,
+        realized_error,
         efficiency: gain_area * gain_area / n,
         budget,
         evidence,
-        pixels: measured.iter().map(|tile| tile.coverage.pixels).sum(),
+        pixels,
     })
 }
 
-fn area(noise: &DifferenceNoise) -> Scattered {
+pub(crate) fn area(noise: &DifferenceNoise) -> Scattered {
     Scattered {
         value: noise.area,
         relative_variance: noise.area_scatter,
     }
 }
 
-fn pixel(noise: &DifferenceNoise) -> Scattered {
+pub(crate) fn pixel(noise: &DifferenceNoise) -> Scattered {
     Scattered {
         value: noise.pixel,
         // Resampled neighbors are alike: about a quarter of the pixels are independent.
@@ -237,6 +317,7 @@ fn correlation(tiles: &[&MeasuredTile]) -> f64 {
     tiles.first().map_or(1.0, |tile| tile.split_correlation)
 }
 
+<<<<<<< HEAD
 /// The single lights of a region.
 struct Lights {
     /// Median of the lights' variances, DN^2.
@@ -320,6 +401,8 @@ impl Lights {
     }
 }
 
+=======
+>>>>>>> noise
 /// Coverage of a region: that of its tiles, by pixels.
 struct RegionCoverage {
     inverse_lights: f64,
@@ -370,12 +453,17 @@ impl Price {
                 half_correction_pixel: 1.0,
             },
             Estimator::SigmaClip => {
-                let clipped = lights.clipped_good;
-                let correction = clip_half_correction(clipped);
+                let clipped = lights.clipped;
+                let correction = clip_half_correction(clipped, lights.clipped_variance);
+                let price = at_area(clip_price(lights.clipped_variance));
                 Self {
+<<<<<<< HEAD
                     estimator: (at_area(clip_price(clipped)) * (1.0 - clipped))
                         .sqrt()
                         .recip(),
+=======
+                    estimator: (price * (1.0 - clipped)).sqrt().recip(),
+>>>>>>> noise
                     half_correction_area: correction,
                     half_correction_pixel: correction,
                 }

@@ -4,7 +4,7 @@ use crate::budget::Budget;
 use crate::error::NoiseError;
 use crate::estimator::Estimator;
 use crate::observer::TileNoise;
-use crate::pattern::{self, Headline, PatternBasis, PatternPrior, PatternSummary};
+use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternPrior, PatternSummary};
 use crate::region::Region;
 use crate::region_noise::{Excess, channel_noise, pooled_excess};
 
@@ -90,10 +90,14 @@ pub struct ChannelNoise {
     pub expected: f64,
     /// `gain_area^2`.
     pub effective_frames: f64,
-    /// One standard error of `gain_area`, as an estimate of the gain expected of such
-    /// lights. The realized error of one stack over n blocks scatters by another
-    /// `1 / sqrt(2 n)` of itself, which no difference can tell.
+    /// One standard error of `gain_area`, as an estimate of the gain to be expected of
+    /// such lights.
     pub error: f64,
+    /// The same against the gain that this very stack happens to have in this region:
+    /// `error` and the scatter `1 / sqrt(2 n)` of a noise realized in n blocks, which no
+    /// difference of lights can tell. To be used when `gain_area` is held against block
+    /// means of known errors.
+    pub realized_error: f64,
     /// `effective_frames` over the lights in the stack.
     pub efficiency: f64,
     /// Factors from `sqrt(N)` to `gain_area`.
@@ -129,8 +133,11 @@ pub struct Summary {
     pub effective_frames: f64,
     /// `effective_frames / frames_used`.
     pub efficiency: f64,
-    /// One standard error of `gain_area`.
+    /// One standard error of `gain_area`, as an estimate of the gain to be expected.
     pub error: f64,
+    /// The same against the gain that this very stack happens to have
+    /// ([`ChannelNoise::realized_error`]).
+    pub realized_error: f64,
     /// What is known of the fixed pattern.
     pub pattern: PatternSummary,
     /// What may be claimed.
@@ -176,6 +183,11 @@ impl GainReport {
         let excess: Vec<Excess> = (0..n_channels)
             .map(|channel| pooled_excess(tiles.iter().filter(|tile| tile.channel == channel)))
             .collect();
+        let block_px = tiles.first().map_or(1, |tile| tile.block_px);
+        let model = context
+            .drift_px
+            .filter(|&drift_px| pattern::shows_at_all(drift_px, n_lights))
+            .map(|drift_px| PatternModel::of_drift(drift_px, n_lights, block_px));
         let regions: Vec<RegionNoise> = context
             .regions
             .iter()
@@ -187,12 +199,12 @@ impl GainReport {
                             .iter()
                             .filter(|tile| tile.channel == channel && region.holds(tile.area))
                             .collect();
-                        channel_noise(&inside, channel, n_lights, context, excess[channel])
+                        channel_noise(&inside, channel, n_lights, context, excess[channel], model)
                     })
                     .collect(),
             })
             .collect();
-        let summary = summarize(&regions, n_lights, context)
+        let summary = summarize(&regions, n_lights, context, model)
             .ok_or(NoiseError::NothingMeasured { tiles: tiles.len() })?;
         Ok(Self { regions, summary })
     }
@@ -203,14 +215,29 @@ struct ChannelSum {
     log_gain_area: f64,
     log_gain_pixel: f64,
     log_variance: f64,
+    realized_variance: f64,
     inverse_kish: f64,
     pattern: f64,
-    pattern_bound: f64,
-    gain2_at_bound: f64,
+    bound: Bound,
 }
 
-fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) -> Option<Summary> {
-    let visible = pattern::is_visible(context.drift_px, n_lights);
+/// The strongest pattern that the evidence allows.
+#[derive(Clone, Copy)]
+struct Bound {
+    /// Share of the stack's area variance.
+    share: f64,
+    /// Squared gain if it were so.
+    gain2: f64,
+    basis: PatternBasis,
+}
+
+fn summarize(
+    regions: &[RegionNoise],
+    n_lights: usize,
+    context: &ReportContext,
+    model: Option<PatternModel>,
+) -> Option<Summary> {
+    let visible = model.is_some_and(|model| model.is_trusted());
     let sums: Vec<ChannelSum> = (0..context.channels.len())
         .filter_map(|channel| {
             let cells: Vec<&ChannelNoise> = regions
@@ -218,7 +245,7 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
                 .flat_map(|region| &region.channels)
                 .filter(|cell| cell.channel == channel)
                 .collect();
-            sum_channel(&cells, visible, context)
+            sum_channel(&cells, model, context)
         })
         .collect();
     if sums.is_empty() {
@@ -226,7 +253,10 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
     }
     let n = sums.len() as f64;
     let mean = |of: &dyn Fn(&ChannelSum) -> f64| sums.iter().map(of).sum::<f64>() / n;
-    let most = |of: &dyn Fn(&ChannelSum) -> f64| sums.iter().map(of).fold(0.0, f64::max);
+    let worst = sums
+        .iter()
+        .map(|sum| sum.bound)
+        .max_by(|a, b| a.share.total_cmp(&b.share))?;
     let gain_area = mean(&|sum| sum.log_gain_area).exp();
     let evidence = regions
         .iter()
@@ -244,12 +274,17 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
         visible,
         drift_px: context.drift_px,
         fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
+<<<<<<< HEAD
         upper_bound: most(&|sum| sum.pattern_bound),
         basis: if visible {
             PatternBasis::Drift
         } else {
             context.pattern.basis
         },
+=======
+        upper_bound: worst.share,
+        basis: worst.basis,
+>>>>>>> noise
     };
     let effective_frames = gain_area * gain_area;
     Some(Summary {
@@ -260,20 +295,29 @@ fn summarize(regions: &[RegionNoise], n_lights: usize, context: &ReportContext) 
         effective_frames,
         efficiency: effective_frames / n_lights as f64,
         error,
+        realized_error: error.hypot(gain_area * (mean(&|sum| sum.realized_variance) / n).sqrt()),
         pattern,
         headline: if visible {
             Headline::RandomAndPattern
         } else {
             Headline::RandomNoiseOnly
         },
+<<<<<<< HEAD
         effective_frames_at_upper_bound: mean(&|sum| sum.gain2_at_bound.ln()).exp(),
+=======
+        effective_frames_at_upper_bound: mean(&|sum| sum.bound.gain2.ln()).exp(),
+>>>>>>> noise
         evidence,
     })
 }
 
 fn sum_channel(
     cells: &[&ChannelNoise],
+<<<<<<< HEAD
     visible: bool,
+=======
+    model: Option<PatternModel>,
+>>>>>>> noise
     context: &ReportContext,
 ) -> Option<ChannelSum> {
     let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
@@ -296,10 +340,14 @@ fn sum_channel(
             log_gain_area: 0.0,
             log_gain_pixel: 0.0,
             log_variance: 0.0,
+            realized_variance: 0.0,
             inverse_kish,
             pattern: 0.0,
-            pattern_bound: 1.0,
-            gain2_at_bound: 1.0,
+            bound: Bound {
+                share: 1.0,
+                gain2: 1.0,
+                basis: context.pattern.basis,
+            },
         });
     }
     let single_pixel = mean(&|cell| cell.single.pixel.powi(2));
@@ -309,11 +357,19 @@ fn sum_channel(
         .iter()
         .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
         .sum::<f64>();
+    let realized_variance = cells
+        .iter()
+        .map(|cell| {
+            let scatter = cell.realized_error.powi(2) - cell.error.powi(2);
+            (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
+        })
+        .sum::<f64>();
     let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
     // A share of variance scatters as the stack's variance does: twice the gain's.
     let pattern_error = 2.0 * log_variance.sqrt();
     let share = context.channels[cells[0].channel].photosite_share;
     let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
+<<<<<<< HEAD
     let (pattern_bound, gain2_at_bound) = if visible {
         let bound = (pattern + 2.0 * pattern_error).min(1.0);
         let random = stack * (1.0 - pattern);
@@ -323,14 +379,40 @@ fn sum_channel(
             unseen / (unseen + stack),
             (single + unseen) / (stack + unseen),
         )
+=======
+    let by_drift = model.map(|model| {
+        // A model not trusted to correct the gain still says how much may be hidden.
+        let hidden = if model.is_trusted() {
+            1.0
+        } else {
+            model.hidden().max(1.0)
+        };
+        let most = hidden * (pattern + 2.0 * pattern_error).min(1.0) * stack;
+        let total = (stack * (1.0 - pattern) + most).max(stack);
+        Bound {
+            share: most / total,
+            gain2: single / total,
+            basis: PatternBasis::Drift,
+        }
+    });
+    let by_prior = Bound {
+        share: unseen / (unseen + stack),
+        gain2: (single + unseen) / (stack + unseen),
+        basis: context.pattern.basis,
+    };
+    let bound = match (by_drift, model) {
+        (Some(by_drift), Some(model)) if model.is_trusted() => by_drift,
+        (Some(by_drift), _) if by_drift.share < by_prior.share => by_drift,
+        _ => by_prior,
+>>>>>>> noise
     };
     Some(ChannelSum {
         log_gain_area: 0.5 * (single / stack).ln(),
         log_gain_pixel: 0.5 * (single_pixel / stack_pixel).ln(),
         log_variance,
+        realized_variance,
         inverse_kish,
         pattern,
-        pattern_bound,
-        gain2_at_bound,
+        bound,
     })
 }

@@ -35,7 +35,8 @@ impl Trend {
         }
     }
 
-    fn terms(self) -> usize {
+    /// Terms of the surface.
+    pub(crate) fn terms(self) -> usize {
         match self {
             Self::Constant => 1,
             Self::Plane => 3,

@@ -319,10 +319,15 @@ impl Burst {
 
     /// White-equivalent variance of a picture's errors, from means of 8 x 8 blocks.
     pub fn block_variance(&self, picture: &[f32]) -> f64 {
+        self.block_variance_in(picture, Rect::of_size(self.width, self.height))
+    }
+
+    /// The same for a part of the picture.
+    pub fn block_variance_in(&self, picture: &[f32], part: Rect) -> f64 {
         const BLOCK: usize = 8;
         let (mut sum, mut blocks) = (0.0, 0.0);
-        for y in (0..self.height - BLOCK + 1).step_by(BLOCK) {
-            for x in (0..self.width - BLOCK + 1).step_by(BLOCK) {
+        for y in (part.y0..part.y1 - BLOCK + 1).step_by(BLOCK) {
+            for x in (part.x0..part.x1 - BLOCK + 1).step_by(BLOCK) {
                 let mut error = 0.0;
                 for p in (0..BLOCK * BLOCK).map(|i| (y + i / BLOCK) * self.width + x + i % BLOCK) {
                     error += f64::from(picture[p] - self.truth[p]);

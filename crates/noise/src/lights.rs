@@ -1,0 +1,229 @@
+//! The single lights of a region: their noise one by one, and that of the typical one.
+
+use stack::HalfSplit;
+
+use crate::difference::DifferenceNoise;
+use crate::observer::{LightNoise, MeasuredTile};
+use crate::region_noise::{Excess, area, pixel};
+use crate::robust::{Average, Scattered, average, median};
+
+/// Noise of the typical light, and what all of them allow.
+pub(crate) struct Lights {
+    /// Median of the lights' area variances, DN^2.
+    pub area: f64,
+    pub area_error: f64,
+    /// Median of their pixel variances, DN^2.
+    pub pixel: f64,
+    /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
+    pub nonlinear_share: f64,
+    /// Share of good samples that the stack rejected, and of their variance.
+    pub clipped: f64,
+    pub clipped_variance: f64,
+    /// Gain that the lights' noise and weights allow over the square root of the Kish
+    /// number.
+    pub typical_over_mean: f64,
+    /// All lights in order, where every one was measured.
+    all: Option<Vec<Light>>,
+}
+
+#[derive(Clone, Copy)]
+struct Light {
+    weight: f64,
+    area: f64,
+}
+
+impl Lights {
+    pub(crate) fn of(tiles: &[&MeasuredTile], n_lights: usize) -> Option<Self> {
+        let mut by_light: Vec<Vec<&LightNoise>> = vec![Vec::new(); n_lights];
+        for light in tiles.iter().flat_map(|tile| &tile.lights) {
+            by_light[light.index].push(light);
+        }
+        by_light.retain(|tiles| !tiles.is_empty());
+        let of = |tiles: &[&LightNoise], scale: fn(&DifferenceNoise) -> Scattered| {
+            average(
+                &tiles
+                    .iter()
+                    .map(|tile| scale(&tile.noise))
+                    .collect::<Vec<_>>(),
+            )
+        };
+        let measured: Vec<(f64, Average, Average)> = by_light
+            .iter()
+            .filter_map(|tiles| Some((tiles[0].weight, of(tiles, area)?, of(tiles, pixel)?)))
+            .collect();
+        let n = measured.len();
+        if n == 0 {
+            return None;
+        }
+        let weights: Vec<f64> = measured.iter().map(|light| light.0).collect();
+        let complete = n == n_lights;
+        let own = |shown: Vec<f64>| {
+            if complete {
+                own_variances(&weights, shown)
+            } else {
+                shown
+            }
+        };
+        let areas = own(measured.iter().map(|light| light.1.mean).collect());
+        let pixels = own(measured.iter().map(|light| light.2.mean).collect());
+        let mean_square = measured.iter().map(|l| l.1.error.powi(2)).sum::<f64>() / n as f64;
+        // Two lights have one difference; a median of more pays its price.
+        let independent = if n_lights == 2 {
+            1.0
+        } else {
+            n as f64 / std::f64::consts::FRAC_PI_2
+        };
+        let squares: f64 = weights.iter().map(|w| w * w).sum();
+        let noise: f64 = weights
+            .iter()
+            .zip(&areas)
+            .map(|(w, area)| w * w * area)
+            .sum();
+        let all = weights
+            .iter()
+            .zip(&areas)
+            .map(|(&weight, &area)| Light { weight, area });
+        let all = complete.then(|| all.collect());
+        let (area, pixel) = (median(areas), median(pixels));
+        let cubed = tiles
+            .iter()
+            .flat_map(|tile| &tile.lights)
+            .map(|light| light.noise.cubed);
+        let share = median(cubed.collect()) * pixel / area;
+        let typical = (area * squares / noise).sqrt();
+        Some(Self {
+            area,
+            area_error: (mean_square / independent).sqrt(),
+            pixel,
+            nonlinear_share: if share.is_finite() {
+                share.clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
+            clipped: median(tiles.iter().map(|tile| tile.clipped).collect()),
+            clipped_variance: median(tiles.iter().map(|tile| tile.clipped_variance).collect()),
+            typical_over_mean: if typical.is_finite() { typical } else { 1.0 },
+            all,
+        })
+    }
+
+    /// Variance of the stack over the one that half differences show, from the lights'
+    /// own noise: 1 for inverse-variance weights, and for halves of equal weight whatever
+    /// the noise; other weights are no reason to be wrong.
+    pub(crate) fn half_correction(&self, split_used: Excess) -> f64 {
+        let Some(lights) = &self.all else {
+            return 1.0;
+        };
+        let splits: &[HalfSplit] = match split_used {
+            Excess::None => &[HalfSplit::OddEven, HalfSplit::FirstLast],
+            Excess::OddEven => &[HalfSplit::OddEven],
+            Excess::FirstLast => &[HalfSplit::FirstLast],
+        };
+        let sum = |member: &dyn Fn(usize) -> bool| -> (f64, f64) {
+            let chosen = lights
+                .iter()
+                .enumerate()
+                .filter(|&(i, _)| member(i))
+                .map(|(_, l)| l);
+            chosen.fold((0.0, 0.0), |(weight, noise), light| {
+                (
+                    weight + light.weight,
+                    noise + light.weight * light.weight * light.area.max(0.0),
+                )
+            })
+        };
+        let (weight, noise) = sum(&|_| true);
+        let shown: f64 = splits
+            .iter()
+            .map(|split| {
+                let [(a, noise_a), (b, noise_b)] =
+                    [false, true].map(|half| sum(&|i| split.is_second(i, lights.len()) == half));
+                (noise_a / (a * a) + noise_b / (b * b)) * a * b / (weight * weight)
+            })
+            .sum::<f64>()
+            / splits.len() as f64;
+        let correction = noise / (weight * weight) / shown;
+        if correction.is_finite() && correction > 0.0 {
+            correction
+        } else {
+            1.0
+        }
+    }
+}
+
+/// Rounds of the fixed point; each gains a factor of about N.
+const ROUNDS: usize = 40;
+
+/// The lights' own variances from those that their differences show.
+///
+/// A difference holds the light's own noise and that of the rest,
+/// `shown_i = (v_i + sum over j of w_j^2 v_j / (W - w_i)^2) (W - w_i) / W`, where the
+/// factor was taken off for inverse-variance weights, for which `v_i = shown_i`. For
+/// other weights the equations are solved by iteration. Two lights have one difference:
+/// nothing to solve.
+fn own_variances(weights: &[f64], shown: Vec<f64>) -> Vec<f64> {
+    if weights.len() < 3 {
+        return shown;
+    }
+    let total: f64 = weights.iter().sum();
+    let mut own = shown.clone();
+    for _ in 0..ROUNDS {
+        let noise: f64 = weights.iter().zip(&own).map(|(w, v)| w * w * v).sum();
+        let next: Vec<f64> = (0..own.len())
+            .map(|i| {
+                let rest = total - weights[i];
+                let others = (noise - weights[i] * weights[i] * own[i]) / (rest * rest);
+                // Half a step: one dominating light would make a full one overshoot.
+                0.5 * own[i] + 0.5 * (shown[i] * total / rest - others).max(0.0)
+            })
+            .collect();
+        own = next;
+    }
+    if own.iter().all(|v| v.is_finite()) {
+        own
+    } else {
+        shown
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(weights: &[f64], own: &[f64]) -> Vec<f64> {
+        let total: f64 = weights.iter().sum();
+        (0..own.len())
+            .map(|i| {
+                let rest = total - weights[i];
+                let others: f64 = (0..own.len())
+                    .filter(|&j| j != i)
+                    .map(|j| weights[j] * weights[j] * own[j])
+                    .sum();
+                (own[i] + others / (rest * rest)) * rest / total
+            })
+            .collect()
+    }
+
+    #[test]
+    fn own_variances_are_found_whatever_the_weights() {
+        for (weights, own) in [
+            (vec![1.0; 5], vec![4.0, 1.0, 1.0, 2.0, 9.0]),
+            (vec![1.0, 8.0, 1.0, 1.0, 1.0, 1.0], vec![1.0; 6]),
+            (vec![0.25, 1.0, 0.5, 1.0], vec![4.0, 1.0, 2.0, 1.0]),
+        ] {
+            let found = own_variances(&weights, shown(&weights, &own));
+            for (found, own) in found.iter().zip(&own) {
+                assert!((found / own - 1.0).abs() < 1e-6, "{found} {own}");
+            }
+        }
+    }
+
+    #[test]
+    fn inverse_variance_weights_need_no_correction() {
+        let own = vec![4.0, 1.0, 2.0, 1.0];
+        let weights: Vec<f64> = own.iter().map(|v| 1.0 / v).collect();
+        for (shown, own) in shown(&weights, &own).iter().zip(&own) {
+            assert!((shown / own - 1.0).abs() < 1e-12);
+        }
+    }
+}
