@@ -206,25 +206,6 @@ mod tests {
             (3.0, 0.984846, 1.03425),
             (3.5, 0.996828, 1.00686),
         ] {
-<<<<<<< HEAD
-            assert!(
-                (clip_price(clipped) - price).abs() < digits,
-                "{}",
-                clip_price(clipped)
-            );
-        }
-        assert_eq!(clip_price(0.0), 1.0);
-        assert_eq!(clip_half_correction(0.0), 1.0);
-        assert!(clip_price(0.9).is_finite());
-    }
-
-    #[test]
-    fn survivors_of_a_clip_have_the_tabled_spread() {
-        // Survivor variance s*^2 = (kept - lost) / kept, table of s* at 2.5 and 3 sigma.
-        for (clipped, spread) in [(0.019212, 0.936557), (0.003131, 0.984846)] {
-            let (kept, lost) = clip_moments(clipped);
-            assert!(((1.0 - lost / kept).sqrt() - spread).abs() < 1e-4);
-=======
             let cut = sigmas * spread;
             let clipped = 2.0 * upper_tail(cut);
             let variance = clipped + 2.0 * cut * density(cut);
@@ -235,7 +216,6 @@ mod tests {
                 .recip()
                 .sqrt();
             assert!((survivors - spread).abs() < 2e-6, "{sigmas}: {survivors}");
->>>>>>> noise
         }
         assert_eq!(
             (clip_price(0.0), clip_half_correction(0.0, 0.0)),

@@ -150,13 +150,7 @@ impl NoiseObserver {
                 weight,
                 noise,
             });
-<<<<<<< HEAD
-            used += noise.pixels;
-            let kept = valid.iter().zip(tile.kept[index]);
-            clipped += kept.filter(|&(&valid, &kept)| valid && kept == 0).count();
-=======
             clip.add(&values, &valid, tile.kept[index]);
->>>>>>> noise
         }
         let sky = tile.mean.iter().zip(&usable).filter(|&(_, &usable)| usable);
         let sky = sky.step_by(SKY_STRIDE);

@@ -42,11 +42,7 @@ pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> E
         (Some(odd_even), Some(first_last)) => excess(
             odd_even,
             first_last,
-<<<<<<< HEAD
-            correlation(&measured),
-=======
             correlation(&both),
->>>>>>> noise
             SIGNIFICANT_OVERALL,
         ),
         _ => Excess::None,
@@ -160,13 +156,7 @@ pub(crate) fn channel_noise(
         .iter()
         .filter_map(|tile| tile.measured.as_ref())
         .collect();
-<<<<<<< HEAD
-    let odd_even = split_average(&measured, 0, area)?;
-    let first_last = split_average(&measured, 1, area)?;
-    let lights = Lights::of(&measured, n_lights)?;
-=======
     let mut lights = Lights::of(&measured, n_lights)?;
->>>>>>> noise
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
@@ -317,92 +307,6 @@ fn correlation(tiles: &[&MeasuredTile]) -> f64 {
     tiles.first().map_or(1.0, |tile| tile.split_correlation)
 }
 
-<<<<<<< HEAD
-/// The single lights of a region.
-struct Lights {
-    /// Median of the lights' variances, DN^2.
-    area: f64,
-    area_error: f64,
-    pixel: f64,
-    /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
-    nonlinear_share: f64,
-    clipped_good: f64,
-    /// Gain that the lights' noise and weights allow over the square root of the Kish
-    /// number.
-    typical_over_mean: f64,
-}
-
-impl Lights {
-    fn of(tiles: &[&MeasuredTile], n_lights: usize) -> Option<Self> {
-        let mut by_light: Vec<Vec<&crate::observer::LightNoise>> = vec![Vec::new(); n_lights];
-        for light in tiles.iter().flat_map(|tile| &tile.lights) {
-            by_light[light.index].push(light);
-        }
-        let (mut areas, mut errors, mut pixels) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut sum, mut squares, mut noise) = (0.0, 0.0, 0.0);
-        for light in by_light.iter().filter(|light| !light.is_empty()) {
-            let of = |scale: fn(&DifferenceNoise) -> Scattered| {
-                average(
-                    &light
-                        .iter()
-                        .map(|tile| scale(&tile.noise))
-                        .collect::<Vec<_>>(),
-                )
-            };
-            let (Some(area), Some(pixel)) = (of(area), of(pixel)) else {
-                continue;
-            };
-            let weight = light[0].weight;
-            sum += weight;
-            squares += weight * weight;
-            noise += weight * weight * area.mean;
-            areas.push(area.mean);
-            errors.push(area.error);
-            pixels.push(pixel.mean);
-        }
-        let n = areas.len();
-        if n == 0 {
-            return None;
-        }
-        let area = median(areas);
-        let pixel = median(pixels);
-        let mean_square = errors.iter().map(|e| e * e).sum::<f64>() / n as f64;
-        // Two lights have one difference; a median of more pays its price.
-        let independent = if n_lights == 2 {
-            1.0
-        } else {
-            n as f64 / std::f64::consts::FRAC_PI_2
-        };
-        let cubed = median(
-            tiles
-                .iter()
-                .flat_map(|tile| &tile.lights)
-                .map(|light| light.noise.cubed)
-                .collect(),
-        );
-        let clipped_good = median(tiles.iter().map(|tile| tile.clipped_good).collect());
-        let typical = area * squares / noise;
-        Some(Self {
-            area,
-            area_error: (mean_square / independent).sqrt(),
-            pixel,
-            nonlinear_share: if area > 0.0 {
-                (cubed * pixel / area).clamp(0.0, 1.0)
-            } else {
-                1.0
-            },
-            clipped_good,
-            typical_over_mean: if typical.is_finite() && typical > 0.0 && sum > 0.0 {
-                typical.sqrt()
-            } else {
-                1.0
-            },
-        })
-    }
-}
-
-=======
->>>>>>> noise
 /// Coverage of a region: that of its tiles, by pixels.
 struct RegionCoverage {
     inverse_lights: f64,
@@ -457,13 +361,7 @@ impl Price {
                 let correction = clip_half_correction(clipped, lights.clipped_variance);
                 let price = at_area(clip_price(lights.clipped_variance));
                 Self {
-<<<<<<< HEAD
-                    estimator: (at_area(clip_price(clipped)) * (1.0 - clipped))
-                        .sqrt()
-                        .recip(),
-=======
                     estimator: (price * (1.0 - clipped)).sqrt().recip(),
->>>>>>> noise
                     half_correction_area: correction,
                     half_correction_pixel: correction,
                 }

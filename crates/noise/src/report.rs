@@ -274,17 +274,8 @@ fn summarize(
         visible,
         drift_px: context.drift_px,
         fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
-<<<<<<< HEAD
-        upper_bound: most(&|sum| sum.pattern_bound),
-        basis: if visible {
-            PatternBasis::Drift
-        } else {
-            context.pattern.basis
-        },
-=======
         upper_bound: worst.share,
         basis: worst.basis,
->>>>>>> noise
     };
     let effective_frames = gain_area * gain_area;
     Some(Summary {
@@ -302,22 +293,14 @@ fn summarize(
         } else {
             Headline::RandomNoiseOnly
         },
-<<<<<<< HEAD
-        effective_frames_at_upper_bound: mean(&|sum| sum.gain2_at_bound.ln()).exp(),
-=======
         effective_frames_at_upper_bound: mean(&|sum| sum.bound.gain2.ln()).exp(),
->>>>>>> noise
         evidence,
     })
 }
 
 fn sum_channel(
     cells: &[&ChannelNoise],
-<<<<<<< HEAD
-    visible: bool,
-=======
     model: Option<PatternModel>,
->>>>>>> noise
     context: &ReportContext,
 ) -> Option<ChannelSum> {
     let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
@@ -369,17 +352,6 @@ fn sum_channel(
     let pattern_error = 2.0 * log_variance.sqrt();
     let share = context.channels[cells[0].channel].photosite_share;
     let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
-<<<<<<< HEAD
-    let (pattern_bound, gain2_at_bound) = if visible {
-        let bound = (pattern + 2.0 * pattern_error).min(1.0);
-        let random = stack * (1.0 - pattern);
-        (bound, single / (random + bound * stack).max(stack))
-    } else {
-        (
-            unseen / (unseen + stack),
-            (single + unseen) / (stack + unseen),
-        )
-=======
     let by_drift = model.map(|model| {
         // A model not trusted to correct the gain still says how much may be hidden.
         let hidden = if model.is_trusted() {
@@ -404,7 +376,6 @@ fn sum_channel(
         (Some(by_drift), Some(model)) if model.is_trusted() => by_drift,
         (Some(by_drift), _) if by_drift.share < by_prior.share => by_drift,
         _ => by_prior,
->>>>>>> noise
     };
     Some(ChannelSum {
         log_gain_area: 0.5 * (single / stack).ln(),
