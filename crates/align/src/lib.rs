@@ -48,6 +48,7 @@ mod luminance;
 mod matching;
 mod neighbors;
 mod pixel_map;
+mod search;
 mod shape;
 mod star;
 mod stats;

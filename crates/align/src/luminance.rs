@@ -74,19 +74,16 @@ impl Level {
         let step = ((sites.len() as f64 * share / SKY_SAMPLES as f64).sqrt() as usize) | 1;
         let (mut values, mut differences) = (Vec::new(), Vec::new());
         for row in (0..height).step_by(step) {
-            let mut last = f32::NAN;
-            for col in (row / step % step.min(width.max(1))..width).step_by(step) {
-                if classes.at(row, col) != class || sites[(row, col)].is_nan() {
+            let start = row / step % step.min(width.max(1));
+            for col in (start..width).step_by(step) {
+                let value = sites[(row, col)];
+                if classes.at(row, col) != class || value.is_nan() {
                     continue;
                 }
-                values.push(sites[(row, col)]);
-                last = match next_of_class(classes, row, col) {
-                    next if next < width => sites[(row, next)] - sites[(row, col)],
-                    _ => last,
-                };
-                if last.is_finite() {
-                    differences.push(last.abs());
-                }
+                values.push(value);
+                let next = next_of_class(classes, row, col);
+                let difference = sites.get((row, next)).map(|next| (next - value).abs());
+                differences.extend(difference.filter(|d| !d.is_nan()));
             }
         }
         Self {

@@ -1,4 +1,5 @@
 use super::*;
+use crate::Homography;
 use crate::testing::Noise;
 
 const SIZE: (usize, usize) = (3000, 2000);
