@@ -188,6 +188,7 @@ pub fn solve(
             lights: n_lights,
             used: kept.len(),
             reason,
+            left_out: std::mem::take(&mut session.left_out),
         });
     }
     let lights = bring_to_one_scale(kept);
