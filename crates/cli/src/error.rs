@@ -1,5 +1,6 @@
 //! Why a job ended without a result, and the way out.
 
+use crate::LeftOut;
 use std::path::PathBuf;
 
 /// What ended a job.
@@ -21,6 +22,8 @@ pub enum JobError {
         looked_at: usize,
         /// Frames among them.
         readable: usize,
+        /// What was left out, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// One light is no stack.
     #[error(
@@ -33,6 +36,8 @@ pub enum JobError {
         used: usize,
         /// Why the last was left out.
         reason: String,
+        /// What was left out, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// The reference asked for is none of the lights.
     #[error("{}: not among the lights", .0.display())]
@@ -77,6 +82,14 @@ pub enum JobError {
 }
 
 impl JobError {
+    /// Inputs that were left out before the job ended.
+    pub fn left_out(&self) -> &[LeftOut] {
+        match self {
+            Self::NoLights { left_out, .. } | Self::TooFewLights { left_out, .. } => left_out,
+            _ => &[],
+        }
+    }
+
     /// What the user can do about it.
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
@@ -85,7 +98,7 @@ impl JobError {
                 "`radicand survey` says what every file was taken for, and why"
             }
             Self::TooFewLights { .. } => {
-                "look at the reasons below; `radicand survey` says more about each file"
+                "look at the reasons above; `radicand survey` says more about each file"
             }
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",

@@ -6,6 +6,7 @@ use crate::progress::Progress;
 use raw::{DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame};
 use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
+use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -57,6 +58,12 @@ pub struct LeftOut {
     pub frame: Option<Box<(SurveyedFrame, FrameKind)>>,
     /// Why it is not used.
     pub reason: String,
+}
+
+impl fmt::Display for LeftOut {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "left out: {}: {}", self.path.display(), self.reason)
+    }
 }
 
 impl LeftOut {
@@ -162,6 +169,7 @@ pub fn gather(
         return Err(JobError::NoLights {
             looked_at,
             readable,
+            left_out: session.left_out,
         });
     }
     Ok(session)

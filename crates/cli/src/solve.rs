@@ -188,6 +188,7 @@ pub fn solve(
             lights: n_lights,
             used: kept.len(),
             reason,
+            left_out: std::mem::take(&mut session.left_out),
         });
     }
     let lights = bring_to_one_scale(kept);
@@ -408,9 +409,10 @@ mod tests {
             vec![2.0, 3.0],
             vec![4.0, 6.0],
             vec![2.0, 3.0],
+            vec![2.0, 3.0],
         ];
-        let found = weights(&noise, &[1.0, 1.0, 1.0, 2.0]);
-        assert_eq!(found, [1.0, 1.0, 0.25, 0.25]);
+        let found = weights(&noise, &[1.0, 1.0, 1.0, 2.0, 1.0]);
+        assert_eq!(found, [1.0, 1.0, 0.25, 0.25, 1.0]);
     }
 
     #[test]

@@ -96,11 +96,7 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
         ));
     }
     for left_out in &outcome.left_out {
-        console.complain(&format!(
-            "left out: {}: {}",
-            left_out.path.display(),
-            left_out.reason
-        ));
+        console.complain(&left_out.to_string());
     }
     for warning in &report.warnings {
         console.say(&format!("note: {}; {}", warning.text, warning.advice));
