@@ -153,7 +153,7 @@ pub enum Format {
     Tiff,
     /// stack.fits: mean, variance, weight, rejected
     Fits,
-    /// preview.png: 16 bits, stretched
+    /// preview.png: 16 bits, stretched; regions.png: gain by region
     Png,
 }
 
