@@ -217,7 +217,7 @@ const BAND_ROWS: usize = 32;
 const RING_PX: usize = 2;
 
 /// Variance of a site minus the median of four others, in variances of a site: the
-/// median of four Gaussian values has 1.1928/4 (checks.md A2, order statistics).
+/// median of four Gaussian values has 1.1928/4 (order statistics, by quadrature).
 const EXCESS_VARIANCE: f32 = 1.298;
 
 fn sorted(values: &[f32]) -> Vec<f32> {

@@ -208,7 +208,7 @@ fn the_number_of_threads_changes_no_bit() {
 #[test]
 fn clipping_pure_noise_costs_little() {
     // Bilinear demosaicing makes the noise of a pixel depend on its phase, and samples
-    // of a mixture are clipped more often than the 0.08 % of checks.md A4 at n = 20.
+    // of a mixture are clipped more often than the 0.08 % of Gaussian ones at n = 20 (Thompson 1935).
     const MOST_REJECTED: f64 = 0.01;
     let cfa = Cfa::bayer("RGGB").expect("a Bayer array");
     let clip = Combine::SigmaClip(Default::default());
