@@ -3,7 +3,7 @@
 #![allow(missing_docs, reason = "the macros of criterion make public functions without any")]
 
 use align::{Homography, PixelMap};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput};
 use ndarray::Array2;
 use raw::{Cfa, SitePattern};
 use stack::{
@@ -89,5 +89,8 @@ fn engine(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, engine);
-criterion_main!(benches);
+fn main() {
+    let mut criterion = Criterion::default().configure_from_args();
+    engine(&mut criterion);
+    criterion.final_summary();
+}

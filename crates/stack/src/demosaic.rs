@@ -278,7 +278,7 @@ mod tests {
         let mosaic = window(|row, col| (row * SIDE + col) as f32);
         assert_eq!(
             demosaic(&Cfa::mono(), &mosaic, &mosaic.area),
-            [mosaic.values.clone()]
+            std::slice::from_ref(&mosaic.values)
         );
     }
 
