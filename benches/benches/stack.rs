@@ -1,7 +1,5 @@
 //! Stacking speed: the whole engine on Bayer lights, per pixel and light.
 
-#![allow(missing_docs, reason = "the macros of criterion make public functions without any")]
-
 use align::{Homography, PixelMap};
 use criterion::{Criterion, Throughput};
 use ndarray::Array2;
