@@ -125,8 +125,19 @@ fn the_documented_example_is_what_the_program_says() {
     let result = temp.path().join("result");
     let (found, said) = stack(&result, &[]);
     let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/example");
-    check_equal("report", &timeless(found), &timeless(report(&example)));
+    check_equal(
+        "report",
+        &timeless(found.clone()),
+        &timeless(report(&example)),
+    );
     let readme = std::fs::read_to_string(example.join("README.md")).expect("a readme");
+    let counts = ["/frames/0/stars", "/frames/1/stars", "/frames/1/matched"];
+    for count in counts.map(|place| found.pointer(place).expect("a count")) {
+        assert!(
+            readme.contains(&count.to_string()),
+            "not in the readme: {count}"
+        );
+    }
     for line in said.lines().filter(|line| line.contains("frames, worth")) {
         assert!(readme.contains(line), "not in the readme: {line}");
     }
