@@ -26,16 +26,12 @@ pub enum JobError {
         left_out: Vec<LeftOut>,
     },
     /// One light is no stack.
-    #[error(
-        "{used} of {lights} lights can be used, and a stack needs 2; the last one was left out because {reason}"
-    )]
+    #[error("{used} of {lights} lights can be used, and a stack needs 2")]
     TooFewLights {
         /// Lights found.
         lights: usize,
         /// Lights that can be used.
         used: usize,
-        /// Why the last was left out.
-        reason: String,
         /// What was left out, each with its reason.
         left_out: Vec<LeftOut>,
     },
@@ -49,6 +45,19 @@ pub enum JobError {
         path: PathBuf,
         /// Why it cannot be used.
         reason: String,
+    },
+    /// The result would lie among the originals.
+    #[error("{}: holds input frames, and nothing is written beside originals", .0.display())]
+    AmongOriginals(PathBuf),
+    /// A scene too large, or without frames.
+    #[error("{what}: {found} asked, {allowed} allowed")]
+    SceneSize {
+        /// What is out of bounds.
+        what: &'static str,
+        /// What was asked for.
+        found: String,
+        /// The bounds.
+        allowed: &'static str,
     },
     /// The scene asked for does not exist.
     #[error("no scene is called '{0}'")]
@@ -107,6 +116,7 @@ impl JobError {
                 return Some(format!("there are: {}", names.join("; ")));
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
+            Self::AmongOriginals(_) => "choose another folder with -o",
             Self::Threads(_) => "ask for fewer with --threads",
             Self::Stack(stack::StackError::ScratchWrite { .. }) => {
                 "name a folder with room by --scratch, or allow more with --memory"

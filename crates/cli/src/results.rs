@@ -20,6 +20,7 @@ pub struct ResultFolder {
     dir: PathBuf,
     formats: Vec<Format>,
     overwrite: Overwrite,
+    is_new: bool,
 }
 
 const TIFF: &str = "stack.tif";
@@ -27,6 +28,9 @@ const FITS: &str = "stack.fits";
 const PNG: &str = "preview.png";
 const REGIONS: &str = "regions.png";
 const REPORT: &str = "report.json";
+
+/// Every file that a result may have.
+pub(crate) const RESULT_NAMES: [&str; 5] = [TIFF, FITS, PNG, REGIONS, REPORT];
 
 impl ResultFolder {
     /// Makes the folder and checks that nothing in it would be overwritten, before any
@@ -40,16 +44,33 @@ impl ResultFolder {
             path: dir.to_owned(),
             source,
         };
+        let is_new = !dir.exists();
         std::fs::create_dir_all(dir).map_err(failed)?;
+        let mut once = Vec::new();
+        for format in formats {
+            if !once.contains(format) {
+                once.push(*format);
+            }
+        }
         let folder = Self {
             dir: dir.to_owned(),
-            formats: formats.to_vec(),
+            formats: once,
             overwrite,
+            is_new,
         };
         for name in folder.names() {
             refuse_existing(&dir.join(name), overwrite)?;
         }
         Ok(folder)
+    }
+
+    /// Takes an empty folder away again that [`prepare`](Self::prepare) made for a job
+    /// that then failed.
+    pub fn abandon(&self) {
+        if self.is_new {
+            // It stays where anything is in it, which is as it should be.
+            let _ = std::fs::remove_dir(&self.dir);
+        }
     }
 
     /// Files that will be written.
@@ -109,6 +130,11 @@ impl ResultFolder {
         let options = TiffOptions {
             description: Some(description),
             software: Some(software()),
+            orientation: outcome.lights[outcome.reference]
+                .frame
+                .frame
+                .info
+                .orientation,
             // Noisy floats hardly compress, and not every reader knows the float predictor.
             compression: TiffCompression::None,
             overwrite: self.overwrite,

@@ -3,6 +3,7 @@
 
 use crate::JobError;
 use crate::progress::Progress;
+use crate::results::RESULT_NAMES;
 use raw::{DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame};
 use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
@@ -25,6 +26,9 @@ pub struct Inputs {
     pub flats: Vec<PathBuf>,
     /// Bias frames, whatever they look like.
     pub bias: Vec<PathBuf>,
+    /// Where the result goes: what an earlier run left there is no input, and nothing
+    /// else may be there.
+    pub results: Option<PathBuf>,
 }
 
 /// A decoded frame, waiting to be used.
@@ -134,8 +138,18 @@ pub fn gather(
     ];
     let mut files: Vec<(PathBuf, Option<FrameKind>)> = Vec::new();
     let mut session = Session::default();
+    let results = inputs
+        .results
+        .as_deref()
+        .and_then(|dir| dir.canonicalize().ok());
     for (paths, kind) in groups {
-        let list = raw::collect_files(paths);
+        let mut list = raw::collect_files(paths);
+        if let Some(results) = &results {
+            list.files.retain(|file| !is_earlier_result(file, results));
+            if list.files.iter().any(|file| lies_in(file, results)) {
+                return Err(JobError::AmongOriginals(results.clone()));
+            }
+        }
         for unreadable in list.unreadable {
             if paths.contains(&unreadable.path) {
                 let problem = unreadable.source.to_string();
@@ -173,6 +187,16 @@ pub fn gather(
         });
     }
     Ok(session)
+}
+
+fn lies_in(file: &Path, dir: &Path) -> bool {
+    let folder = file.parent().and_then(|parent| parent.canonicalize().ok());
+    folder.is_some_and(|folder| folder == dir)
+}
+
+fn is_earlier_result(file: &Path, results: &Path) -> bool {
+    let name = file.file_name().and_then(|name| name.to_str());
+    name.is_some_and(|name| RESULT_NAMES.contains(&name)) && lies_in(file, results)
 }
 
 /// Decodes all files into the store; what cannot be read is left out.
@@ -279,11 +303,6 @@ impl Session {
                 },
             }
         }
-    }
-
-    /// Files used, by path.
-    pub fn n_calibration(&self) -> usize {
-        self.darks.len() + self.flats.len() + self.bias.len()
     }
 }
 

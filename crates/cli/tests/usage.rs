@@ -208,11 +208,7 @@ fn scratch_data_that_cannot_be_written_are_named() {
     let args = [&["stack", "lights", "-o", "result"], &scratch[..]].concat();
     let run = radicand_ends(temp.path(), &args, 1);
     assert!(run.stderr.contains("no/such/folder"), "{}", run.stderr);
-    assert_eq!(
-        folder_digests(&temp.path().join("result")).len(),
-        1,
-        "no half result"
-    );
+    assert!(!temp.path().join("result").exists(), "no half result");
     // With a scratch folder the same memory gives the same picture.
     let stack = |output: &str, more: &[&str]| {
         let args = ["stack", "lights", "-o", output, "--format", "tiff"];
@@ -299,5 +295,120 @@ fn help_and_version_are_there() {
         run.stdout.contains(env!("CARGO_PKG_VERSION")),
         "{}",
         run.stdout
+    );
+}
+
+#[test]
+fn nothing_is_written_beside_the_originals() {
+    let temp = night();
+    let before = folder_digests(temp.path());
+    for output in ["lights", "./lights/"] {
+        let args = ["stack", "lights", "-o", output];
+        let run = radicand_ends(temp.path(), &args, 1);
+        assert!(run.stderr.contains("beside originals"), "{}", run.stderr);
+        assert!(run.stderr.contains("hint: choose another folder"));
+    }
+    assert_eq!(folder_digests(temp.path()), before);
+}
+
+#[test]
+fn an_earlier_result_below_the_lights_is_no_input() {
+    let temp = night();
+    let args = ["stack", "lights", "-o", "lights/result"];
+    radicand_ends(temp.path(), &args, 0);
+    let again = [&args[..], &["--overwrite"]].concat();
+    radicand_ends(temp.path(), &again, 0);
+    let report = report(&temp.path().join("lights/result"));
+    assert_eq!(report["frames"].as_array().map(Vec::len), Some(3));
+}
+
+#[test]
+fn a_format_asked_for_twice_is_written_once() {
+    let temp = night();
+    let args = ["stack", "lights", "-o", "result", "--format", "tiff,tiff"];
+    radicand_ends(temp.path(), &args, 0);
+    assert_eq!(
+        beside(temp.path()),
+        ["result", "result/report.json", "result/stack.tif"]
+    );
+}
+
+#[test]
+fn a_reference_that_was_left_out_says_why() {
+    let temp = night();
+    let broken = temp.path().join("lights/shot_0009.dng");
+    std::fs::write(&broken, "").expect("a file");
+    let args = [
+        "stack",
+        "lights",
+        "-o",
+        "result",
+        "--reference",
+        "lights/shot_0009.dng",
+    ];
+    let run = radicand_ends(temp.path(), &args, 1);
+    assert!(
+        run.stderr
+            .contains("cannot be the reference: the file is empty"),
+        "{}",
+        run.stderr
+    );
+    assert!(!temp.path().join("result").exists());
+}
+
+#[test]
+fn scenes_that_no_machine_holds_are_refused() {
+    let temp = tempfile::tempdir().expect("a folder");
+    let args = [
+        "simulate",
+        "tripod-burst",
+        "-o",
+        "out",
+        "--dimensions",
+        "100000x100000",
+    ];
+    let run = radicand_ends(temp.path(), &args, 1);
+    assert!(
+        run.stderr.contains("100 million in all allowed"),
+        "{}",
+        run.stderr
+    );
+    assert!(beside(temp.path()).is_empty());
+}
+
+#[test]
+fn a_few_frames_of_a_richer_field_do_not_carry_the_night_away() {
+    let temp = night();
+    let foreign = [
+        "simulate",
+        "demo",
+        "-o",
+        "foreign",
+        "--dimensions",
+        "400x300",
+        "--frames",
+        "2",
+        "--seed",
+        "5",
+    ];
+    radicand_ends(temp.path(), &foreign, 0);
+    let simulate = [
+        "simulate",
+        "tripod-burst",
+        "-o",
+        "more",
+        "--dimensions",
+        "400x300",
+        "--frames",
+        "6",
+    ];
+    radicand_ends(temp.path(), &simulate, 0);
+    let args = ["stack", "more/lights", "foreign/lights", "-o", "result"];
+    let run = radicand_ends(temp.path(), &args, 3);
+    let report = report(&temp.path().join("result"));
+    assert_eq!(
+        report["noise"]["summary"]["frames_used"], 6,
+        "{}",
+        run.stderr
     );
 }

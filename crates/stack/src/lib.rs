@@ -29,6 +29,7 @@ pub use sigma_clip::{
 };
 pub use sky::{SkyMesh, sky_offsets};
 pub use store::{MosaicStore, StoredMosaic};
+pub use weights::inverse_variance_weights;
 
 mod calibrate;
 mod combine;
@@ -44,3 +45,4 @@ mod resample;
 mod sigma_clip;
 mod sky;
 mod store;
+mod weights;

@@ -41,6 +41,7 @@ fn job(args: &StackArgs) -> StackJob {
         darks: args.dark.clone(),
         flats: args.flat.clone(),
         bias: args.bias.clone(),
+        results: Some(args.output.clone()),
     };
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
@@ -61,10 +62,11 @@ pub(super) fn finish(
     folder: &ResultFolder,
     console: &Console,
 ) -> Result<Done, JobError> {
-    let mut outcome = {
+    let outcome = {
         let progress = console.progress();
-        job.run(progress.as_ref())?
+        job.run(progress.as_ref())
     };
+    let mut outcome = outcome.inspect_err(|_| folder.abandon())?;
     let report = folder.write(job, &mut outcome)?;
     speak(&outcome, &report, console);
     console.say(&report::headline(&report));
