@@ -276,10 +276,8 @@ mod tests {
     #[test]
     fn a_monochrome_mosaic_passes_through() {
         let mosaic = window(|row, col| (row * SIDE + col) as f32);
-        assert_eq!(
-            demosaic(&Cfa::mono(), &mosaic, &mosaic.area),
-            [mosaic.values.clone()]
-        );
+        let planes = demosaic(&Cfa::mono(), &mosaic, &mosaic.area);
+        assert_eq!((planes.len(), &planes[0]), (1, &mosaic.values));
     }
 
     #[test]
