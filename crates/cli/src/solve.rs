@@ -124,6 +124,8 @@ pub fn calibrator(session: &Session) -> Result<Calibrator, StackError> {
 
 /// Finds stars in every light, aligns all to a reference, and brings them to one scale.
 ///
+/// - `memory_bytes`: memory for the lights that are looked at together.
+///
 /// Lights that do not fit are moved to the session's left-out ones, with the reason.
 ///
 /// # Errors
@@ -135,20 +137,26 @@ pub fn solve(
     calibrator: Calibrator,
     reference: Option<&Path>,
     cull: &CullOptions,
+    memory_bytes: u64,
     progress: &dyn Progress,
 ) -> Result<Solved, JobError> {
     progress.stage("finding stars", session.lights.len());
     let done = AtomicUsize::new(0);
-    let seen: Result<Vec<Seen>, StackError> = session
+    let mut seen = Vec::with_capacity(session.lights.len());
+    for few in session
         .lights
-        .par_iter()
-        .map(|light| {
-            let seen = look_at(light, &calibrator);
-            progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
-            seen
-        })
-        .collect();
-    let seen = seen?;
+        .chunks(lights_at_a_time(&calibrator, memory_bytes))
+    {
+        let of_few: Result<Vec<Seen>, StackError> = few
+            .par_iter()
+            .map(|light| {
+                let seen = look_at(light, &calibrator);
+                progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+                seen
+            })
+            .collect();
+        seen.extend(of_few?);
+    }
     let reference = match reference {
         Some(path) => find_reference(&session.lights, path)?,
         None => {
@@ -201,6 +209,14 @@ pub fn solve(
         reference,
         calibrator,
     })
+}
+
+/// How many lights are searched for stars together: each takes a calibrated copy, the
+/// plane it is searched on, and working room.
+fn lights_at_a_time(calibrator: &Calibrator, memory_bytes: u64) -> usize {
+    const BYTES_PER_PX: u64 = 16;
+    let of_one = BYTES_PER_PX * calibrator.layout().bounds().area() as u64;
+    (memory_bytes / of_one.max(1)).clamp(1, 1024) as usize
 }
 
 fn find_reference(lights: &[SessionFrame], path: &Path) -> Result<usize, JobError> {

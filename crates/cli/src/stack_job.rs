@@ -93,7 +93,16 @@ impl StackJob {
         let calibrator = calibrator(&session)?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
-        let solved = solve(&mut session, calibrator, reference, &self.cull, progress)?;
+        // What is not kept for mosaics is free until there is a result.
+        let memory_bytes = self.memory_bytes - self.memory_for_mosaics();
+        let solved = solve(
+            &mut session,
+            calibrator,
+            reference,
+            &self.cull,
+            memory_bytes,
+            progress,
+        )?;
         stopwatch.lap("align");
         self.stack(session, solved, stopwatch, progress)
     }

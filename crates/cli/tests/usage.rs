@@ -153,7 +153,8 @@ fn results_hold_the_formats_asked_for_and_nothing_else() {
     let temp = night();
     let args = ["stack", "lights", "-o", "result", "--format", "fits,png"];
     radicand_ends(temp.path(), &args, 0);
-    let names = ["preview.png", "report.json", "stack.fits"].map(|name| format!("result/{name}"));
+    let names = ["preview.png", "regions.png", "report.json", "stack.fits"];
+    let names = names.map(|name| format!("result/{name}"));
     assert_eq!(
         beside(temp.path()),
         [&["result".to_owned()], &names[..]].concat()

@@ -213,8 +213,10 @@ impl Engine<'_> {
         let finish = |channel: usize| {
             let samples: Vec<Vec<f32>> = crop_all(&samples[channel], &area, tile);
             let kept: Vec<Vec<u8>> = crop_all(&kept[channel], &area, tile);
-            let part = combine_channel(&samples, &kept, &weights, &self.options.combine);
+            let mut part = combine_channel(&samples, &kept, &weights, &self.options.combine);
             let summary = observe(observer, channel, tile, &samples, &kept, &weights, &part);
+            // Only the observer needs the halves; a batch of tiles would keep them all.
+            (part.halves, part.half_weight) = Default::default();
             (part, summary)
         };
         Ok((0..channels).map(finish).collect())

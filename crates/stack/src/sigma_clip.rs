@@ -214,7 +214,7 @@ mod tests {
 
     #[test]
     fn ten_samples_cannot_lose_a_lone_outlier_at_three_sigmas_about_the_mean() {
-        // checks.md A6: √(n − 1) = 3 exactly at n = 10, and the bound itself is kept.
+        // √(n − 1) = 3 exactly at n = 10, and the bound itself is kept.
         let mut samples: Vec<f32> = vec![0.0; 9];
         samples.push(1e6);
         let about_mean = ClipOptions {

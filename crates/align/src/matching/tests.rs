@@ -1,3 +1,5 @@
+//! Lists of stars that are turned, mirrored, thinned out, spoiled or unrelated.
+
 use super::*;
 use crate::Homography;
 use crate::testing::Noise;

@@ -1,3 +1,5 @@
+//! What kind a frame is, by each piece of evidence in turn.
+
 use super::*;
 use crate::{Cfa, Decoder, FrameStats};
 use std::path::PathBuf;
