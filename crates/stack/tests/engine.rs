@@ -1,7 +1,5 @@
 //! The engine as a whole, on lights whose every sample is known.
 
-#![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
-
 use align::{Homography, PixelMap};
 use ndarray::Array2;
 use radicand_stack as stack;
