@@ -8,11 +8,13 @@ use ndarray::{Array2, Array3};
 use radicand::{Inputs, StackJob, StackOutcome, calibrator, gather};
 use raw::Rect;
 use stack::{MosaicStore, TileObserver, TileSamples};
+use std::path::Path;
 use std::sync::OnceLock;
 use synth::{
     Calibration, CountLaw, Satellite, Scene, Simulator, Stars, Weather, apply_homography,
     write_scene,
 };
+use tempfile::TempDir;
 
 const WIDTH: usize = 640;
 const HEIGHT: usize = 480;
@@ -47,10 +49,7 @@ fn scene() -> Scene {
 /// A night that was stacked, and all that is known of it.
 struct Known {
     simulator: Simulator,
-    /// The job with its darks.
     outcome: StackOutcome,
-    /// The same job without.
-    without_darks: StackOutcome,
     /// `[light][channel, row, column]`: every light as it went into the stack.
     samples: Vec<Array3<f32>>,
     /// Expected light over the reference, `[channel]`, DN.
@@ -71,56 +70,59 @@ impl TileObserver for Recorder {
     }
 }
 
+/// Stacks the frames of some folders of a scene that was written to `night`.
+fn stacked(scene: &Scene, night: &Path, folders: &[&str]) -> Known {
+    let lights = folders.iter().map(|folder| night.join(folder)).collect();
+    let job = StackJob::new(Inputs {
+        lights,
+        ..Inputs::default()
+    });
+    let outcome = job.run(&()).expect("a stack");
+    assert_eq!(outcome.lights.len(), scene.frames);
+
+    let store = MosaicStore::new(u64::MAX, night);
+    let session = gather(&job.inputs, store, &()).expect("the frames again");
+    let calibrator = calibrator(&session).expect("masters");
+    let lights: Vec<_> = outcome.lights.iter().map(|l| l.light.clone()).collect();
+    let (again, tiles) =
+        stack::stack(&lights, &calibrator, &job.options, &Recorder, &|_, _| ()).expect("a stack");
+    assert_eq!(again.mean, outcome.stack.mean, "the same stack twice");
+    let mut samples = vec![Array3::zeros((3, HEIGHT, WIDTH)); scene.frames];
+    for (area, channel, planes) in tiles {
+        for (light, plane) in planes.iter().enumerate() {
+            for (i, &value) in plane.iter().enumerate() {
+                let (row, col) = (area.y0 + i / area.width(), area.x0 + i % area.width());
+                samples[light][(channel, row, col)] = value;
+            }
+        }
+    }
+
+    let simulator = Simulator::new(scene).expect("a scene");
+    let light = simulator.expected_light(outcome.reference, Weather::Clear);
+    let gain = scene.sensor.gain_e_per_dn as f32;
+    let truth = light.expect("a light").map(|plane| plane / gain);
+    let empty = empty_pixels(&simulator, outcome.reference, &samples);
+    Known {
+        simulator,
+        outcome,
+        samples,
+        truth,
+        empty,
+    }
+}
+
+fn written(scene: &Scene) -> TempDir {
+    let temp = tempfile::tempdir().expect("a folder");
+    write_scene(scene, temp.path(), |_| ()).expect("a scene on disk");
+    temp
+}
+
+/// The night with its darks.
 fn known() -> &'static Known {
     static KNOWN: OnceLock<Known> = OnceLock::new();
     KNOWN.get_or_init(|| {
-        let temp = tempfile::tempdir().expect("a folder");
         let scene = scene();
-        write_scene(&scene, temp.path(), |_| ()).expect("a scene on disk");
-        let job = |kinds: &[&str]| {
-            let lights = kinds.iter().map(|kind| temp.path().join(kind)).collect();
-            StackJob::new(Inputs {
-                lights,
-                ..Inputs::default()
-            })
-        };
-        let job_with_darks = job(&["lights", "darks"]);
-        let outcome = job_with_darks.run(&()).expect("a stack");
-        let without_darks = job(&["lights"]).run(&()).expect("a stack");
-        assert_eq!(outcome.lights.len(), LIGHTS);
-
-        let store = MosaicStore::new(u64::MAX, temp.path());
-        let session = gather(&job_with_darks.inputs, store, &()).expect("the frames again");
-        let calibrator = calibrator(&session).expect("masters");
-        let lights: Vec<_> = outcome.lights.iter().map(|l| l.light.clone()).collect();
-        let options = &job_with_darks.options;
-        let (again, tiles) =
-            stack::stack(&lights, &calibrator, options, &Recorder, &|_, _| ()).expect("a stack");
-        assert_eq!(again.mean, outcome.stack.mean, "the same stack twice");
-        let mut samples = vec![Array3::zeros((3, HEIGHT, WIDTH)); LIGHTS];
-        for (area, channel, planes) in tiles {
-            for (light, plane) in planes.iter().enumerate() {
-                for (i, &value) in plane.iter().enumerate() {
-                    let (row, col) = (area.y0 + i / area.width(), area.x0 + i % area.width());
-                    samples[light][(channel, row, col)] = value;
-                }
-            }
-        }
-
-        let simulator = Simulator::new(&scene).expect("a scene");
-        let reference = outcome.reference;
-        let light = simulator.expected_light(reference, Weather::Clear);
-        let gain = scene.sensor.gain_e_per_dn as f32;
-        let truth = light.expect("a light").map(|plane| plane / gain);
-        let empty = empty_pixels(&simulator, reference, &samples);
-        Known {
-            simulator,
-            outcome,
-            without_darks,
-            samples,
-            truth,
-            empty,
-        }
+        stacked(&scene, written(&scene).path(), &["lights", "darks"])
     })
 }
 
@@ -219,7 +221,8 @@ impl Known {
             })
             .collect();
         lights.sort_by(f64::total_cmp);
-        let typical = 0.5 * (lights[(LIGHTS - 1) / 2] + lights[LIGHTS / 2]);
+        let n = lights.len();
+        let typical = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
         (stack, typical, blocks)
     }
 }
@@ -395,7 +398,8 @@ fn satellites_leave_no_trail() {
 
 /// Mean error of a stack along the paths of the hot pixels over the sky, and the mean that
 /// plain averaging would have left there, DN.
-fn hot_pixel_trace(known: &Known, outcome: &StackOutcome) -> (f64, f64, usize) {
+fn hot_pixel_trace(known: &Known) -> (f64, f64, usize) {
+    let outcome = &known.outcome;
     let scene = known.simulator.scene();
     let dn_per_rate = scene.exposure_s / scene.sensor.gain_e_per_dn;
     let (mut left, mut plain, mut n) = (0.0, 0.0, 0);
@@ -444,10 +448,13 @@ fn hot_pixel_trace(known: &Known, outcome: &StackOutcome) -> (f64, f64, usize) {
 fn hot_pixels_are_not_left_in_the_stack() {
     // What is left of them, of what a plain mean would leave.
     const LEFT: f64 = 0.1;
-    let known = known();
-    for (name, outcome) in [("with", &known.outcome), ("without", &known.without_darks)] {
-        let (left, plain, n) = hot_pixel_trace(known, outcome);
-        let noise = outcome.noise.regions[0].channels[0].stack.pixel / (n as f64 / 2.0).sqrt();
+    let scene = scene();
+    let without_darks = stacked(&scene, written(&scene).path(), &["lights"]);
+    for (name, known) in [("with", known()), ("without", &without_darks)] {
+        let (left, plain, n) = hot_pixel_trace(known);
+        let pixel_noise = known.outcome.noise.regions[0].channels[0].stack.pixel;
+        // A place, less the mean of up to four around it, each seen by about two lights.
+        let noise = pixel_noise / (n as f64 / 2.0).sqrt();
         println!("{name} darks: {left:.3} DN of {plain:.3} DN left at {n} places, +- {noise:.3}");
         assert!(n > 500, "{n} places");
         assert!(
@@ -456,4 +463,33 @@ fn hot_pixels_are_not_left_in_the_stack() {
         );
         assert!(4.0 * noise < LEFT * plain, "too noisy to judge");
     }
+}
+
+#[test]
+fn a_pattern_that_cannot_be_seen_is_not_denied() {
+    // Tracked without dither, neither darks nor flats: the sensor's pattern lies still
+    // under the sky, and halves of the stack are blind to it.
+    let mut scene = Scene::named("tracked").expect("a scene");
+    (scene.width, scene.height) = (WIDTH, HEIGHT);
+    scene.mount.dither_arcsec = 0.0;
+    scene.sky.stars = self::scene().sky.stars;
+    let known = stacked(&scene, written(&scene).path(), &["lights"]);
+    let summary = &known.outcome.noise.summary;
+    let gains: Vec<f64> = (0..3)
+        .map(|channel| {
+            let (stack, single, _) = known.noise(channel);
+            single / stack
+        })
+        .collect();
+    let truth = (gains.iter().sum::<f64>() / 3.0).powi(2);
+    println!(
+        "12 lights worth {truth:.1} in truth; report {:.1}, at the bound {:.1}, {:?}",
+        summary.effective_frames, summary.effective_frames_at_upper_bound, summary.pattern
+    );
+    assert!(!summary.pattern.visible, "{:?}", summary.pattern);
+    assert!(summary.pattern.fraction_of_variance.is_none());
+    assert!(summary.effective_frames > truth, "there is a pattern");
+    // 3,000 blocks know a variance to 2.6 %, its effect on the frames as well.
+    const BLOCKS: f64 = 0.1;
+    assert!(summary.effective_frames_at_upper_bound < truth * (1.0 + BLOCKS));
 }

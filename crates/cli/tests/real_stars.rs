@@ -2,7 +2,7 @@
 
 mod support;
 
-use radicand_tests::{fixture, folder_digests, read_float_tiff};
+use radicand_tests::{fixture, folder_digests, read_float_tiff, shared_data};
 use serde_json::Value;
 use std::path::Path;
 use support::{frame, radicand_ends, report, timeless};
@@ -88,6 +88,46 @@ fn real_stars_land_where_they_must() {
 fn numbers(row: &Value) -> Vec<f64> {
     let row = row.as_array().expect("numbers");
     row.iter().map(|v| v.as_f64().expect("a number")).collect()
+}
+
+/// The same exposures as their source has them; too large to be committed, so that this
+/// check is made only where the shared data are.
+#[test]
+fn the_fits_files_they_came_from_are_aligned_alike() {
+    // Rows are taken in file order and the header's filters as they stand, so the colors
+    // are others; stars are found on all sites together.
+    const ALIKE_PX: f64 = 0.05;
+    let names = [
+        "panoptes_kic8462852_081226.fits",
+        "panoptes_kic8462852_081434.fits.fz",
+    ];
+    let files = names.map(|name| shared_data(&format!("stars/{name}")));
+    let [Some(first), Some(second)] = files else {
+        return;
+    };
+    let temp = tempfile::tempdir().expect("a folder");
+    let (first, second) = (first.to_string_lossy(), second.to_string_lossy());
+    let args = [
+        "stack",
+        &*first,
+        &*second,
+        "-o",
+        "fits",
+        "--reference",
+        &*first,
+    ];
+    radicand_ends(temp.path(), &args, 0);
+    let of_fits = report(&temp.path().join("fits"));
+    let (of_dng, _) = stack(&temp.path().join("dng"), &["--reference", FIRST]);
+    assert_eq!(frame(&of_fits, names[1])["exposure_s"], 120.4);
+    let maps = [frame(&of_fits, names[1]), frame(&of_dng, SECOND)];
+    let maps = maps.map(|frame| frame["mapping"].as_array().expect("a lattice"));
+    assert_eq!(maps.map(Vec::len), [35, 35]);
+    for (a, b) in maps[0].iter().zip(maps[1]) {
+        let (a, b) = (numbers(a), numbers(b));
+        let off = (a[2] - b[2]).hypot(a[3] - b[3]);
+        assert!(off < ALIKE_PX, "{a:?}, {b:?}");
+    }
 }
 
 #[test]
