@@ -454,3 +454,25 @@ fn a_large_frame_with_few_stars_is_a_light() {
     }
     folder.check();
 }
+
+#[test]
+fn copies_of_one_exposure_are_told() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    // Two of each of the first two seeds; the fifth file differs in one pixel.
+    for (name, seed) in [("a", 1), ("b", 2), ("c", 2), ("d", 1), ("e", 1), ("f", 3)] {
+        let mut samples = Scene::dark(seed).samples();
+        if name == "e" {
+            samples[1000] += 1;
+        }
+        // What the header says of the copies differs, as after renaming or rewriting.
+        let header = [card("OBSERVER", &format!("'{name}'"))];
+        let path = dir.path().join(format!("{name}.fits"));
+        std::fs::write(path, unsigned_16(640, &samples, &header)).expect("a writable folder");
+    }
+    std::fs::write(dir.path().join("g.fits"), b"").expect("a writable folder");
+    std::fs::write(dir.path().join("h.fits"), b"").expect("a writable folder");
+    let files = collect_files(&[dir.path().to_owned()]).files;
+    let survey = survey(&files, &SurveyOptions::default());
+    assert_eq!(survey.files.len(), 8);
+    assert_eq!(survey.duplicates, [[0, 3], [1, 2]]);
+}
