@@ -1,6 +1,7 @@
 //! Where fixtures and the shared data stand, and their small binaries.
 
 use ndarray::Array3;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// A file or folder of `fixtures/`.
@@ -12,17 +13,25 @@ pub fn fixture(name: &str) -> PathBuf {
 
 /// A file of the data that are too large to be committed: from the folder that
 /// `RADICAND_SHARED` names, else from `shared/data` beside this checkout or above it.
-/// `None` where there is no such file.
+/// `None` where there is no such file, which is said aloud: the caller skips its check.
 pub fn shared_data(name: &str) -> Option<PathBuf> {
     let stated = std::env::var_os("RADICAND_SHARED").map(PathBuf::from);
     let above = Path::new(env!("CARGO_MANIFEST_DIR"))
         .ancestors()
         .map(|folder| folder.join("shared/data"));
-    stated
+    let found = stated
         .into_iter()
         .chain(above)
         .map(|folder| folder.join(name))
-        .find(|path| path.exists())
+        .find(|path| path.exists());
+    if found.is_none() {
+        // Not `eprintln!`: the test harness keeps that to itself when the test passes.
+        let _ = writeln!(
+            std::io::stderr(),
+            "SKIPPED: no shared/data/{name} above the project or in RADICAND_SHARED"
+        );
+    }
+    found
 }
 
 fn read(path: &Path) -> Vec<u8> {
