@@ -1,6 +1,7 @@
 //! Why a job ended without a result, and the way out.
 
 use crate::LeftOut;
+use raw::printable;
 use std::path::PathBuf;
 
 /// What ended a job.
@@ -8,7 +9,7 @@ use std::path::PathBuf;
 #[non_exhaustive]
 pub enum JobError {
     /// An input does not exist or cannot be listed.
-    #[error("{}: {problem}", path.display())]
+    #[error("{}: {problem}", printable(path))]
     Input {
         /// The folder or file asked for.
         path: PathBuf,
@@ -36,10 +37,10 @@ pub enum JobError {
         left_out: Vec<LeftOut>,
     },
     /// The reference asked for is none of the lights.
-    #[error("{}: not among the lights", .0.display())]
+    #[error("{}: not among the lights", printable(.0))]
     UnknownReference(PathBuf),
     /// The reference asked for is a light that cannot be used.
-    #[error("{}: cannot be the reference: {reason}", path.display())]
+    #[error("{}: cannot be the reference: {reason}", printable(path))]
     UselessReference {
         /// The light.
         path: PathBuf,
@@ -47,7 +48,7 @@ pub enum JobError {
         reason: String,
     },
     /// The result would lie among the originals.
-    #[error("{}: holds input frames, and nothing is written beside originals", .0.display())]
+    #[error("{}: holds input frames, and nothing is written beside originals", printable(.0))]
     AmongOriginals(PathBuf),
     /// A scene too large, or without frames.
     #[error("{what}: {found} asked, {allowed} allowed")]
@@ -63,7 +64,7 @@ pub enum JobError {
     #[error("no scene is called '{0}'")]
     UnknownScene(String),
     /// The output folder cannot be made.
-    #[error("cannot make the folder {}", path.display())]
+    #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
         /// The folder.
         path: PathBuf,

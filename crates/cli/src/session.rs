@@ -4,7 +4,9 @@
 use crate::JobError;
 use crate::progress::Progress;
 use crate::results::RESULT_NAMES;
-use raw::{DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame};
+use raw::{
+    DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame, printable,
+};
 use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
 use std::fmt;
@@ -66,7 +68,7 @@ pub struct LeftOut {
 
 impl fmt::Display for LeftOut {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "left out: {}: {}", self.path.display(), self.reason)
+        write!(f, "left out: {}: {}", printable(&self.path), self.reason)
     }
 }
 
@@ -230,7 +232,11 @@ fn read(
     session.digest = digest(&paths);
     let mut frames = Vec::with_capacity(stored.len());
     let mut stored = stored.into_iter();
-    for (file, (_, stated)) in survey.files.into_iter().zip(files) {
+    let first_of = |i: usize| {
+        let same = survey.duplicates.iter().find(|same| same.contains(&i))?;
+        (same[0] != i).then(|| printable(&paths[same[0]]))
+    };
+    for (i, (file, (_, stated))) in survey.files.into_iter().zip(files).enumerate() {
         match file.outcome {
             Ok((frame, verdict)) => {
                 let (_, layout, mosaic) = stored.next().expect("every readable frame was stored");
@@ -238,13 +244,20 @@ fn read(
                     Some(kind) => (*kind, "given as such".to_owned()),
                     None => (verdict.kind, verdict.because),
                 };
-                frames.push(SessionFrame {
+                let frame = SessionFrame {
                     frame,
                     kind,
                     because,
                     mosaic: mosaic?,
                     layout,
-                });
+                };
+                match first_of(i).filter(|_| kind == FrameKind::Light) {
+                    Some(first) => {
+                        let reason = format!("holds the same exposure as {first}");
+                        session.left_out.push(LeftOut::of(frame, reason));
+                    }
+                    None => frames.push(frame),
+                }
             }
             Err(error) => session.left_out.push(LeftOut::unreadable(error)),
         }

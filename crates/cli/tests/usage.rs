@@ -412,3 +412,19 @@ fn a_few_frames_of_a_richer_field_do_not_carry_the_night_away() {
         run.stderr
     );
 }
+
+#[test]
+fn a_copy_of_a_light_counts_once() {
+    let temp = night();
+    let lights = temp.path().join("lights");
+    std::fs::copy(lights.join("shot_0002.dng"), lights.join("copy.dng")).expect("a copy");
+    let run = radicand_ends(temp.path(), &["stack", "lights", "-o", "result"], 3);
+    assert!(
+        run.stderr
+            .contains("holds the same exposure as lights/copy.dng"),
+        "{}",
+        run.stderr
+    );
+    let report = report(&temp.path().join("result"));
+    assert_eq!(report["noise"]["summary"]["frames_used"], 3);
+}

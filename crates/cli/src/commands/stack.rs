@@ -5,6 +5,7 @@ use crate::args::{CombineArg, StackArgs};
 use crate::{Inputs, JobError, ResultFolder, StackJob, StackOutcome};
 use ::stack::{ClipOptions, Combine, StackOptions};
 use export::Overwrite;
+use raw::printable;
 use report::Report;
 
 pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
@@ -91,7 +92,7 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
             }
         };
         let grade = &light.seen.grade;
-        let file = light.frame.path().display();
+        let file = printable(light.frame.path());
         console.detail(&format!(
             "{file}: {} stars, {:.1} px wide; {place}; weight {:.2}",
             grade.stars, grade.fwhm_px, light.light.weight
