@@ -38,10 +38,15 @@ impl Refraction {
         let sine = dot(direction, zenith).clamp(-1.0, 1.0);
         let altitude_deg = libm::asin(sine).to_degrees();
         let start_deg = altitude_deg.max(LOWEST_DEG);
-        // Each round gains more than a digit, as the lift changes slowly with altitude.
+        // Each round gains two digits high up, and one at the horizon, where the lift changes
+        // fastest with altitude.
         let mut lift_deg = 0.0;
-        for _ in 0..ROUNDS {
-            lift_deg = self.lift_deg((start_deg + lift_deg).max(LOWEST_DEG));
+        for _ in 0..MOST_ROUNDS {
+            let before = lift_deg;
+            lift_deg = self.lift_deg(start_deg + lift_deg);
+            if (lift_deg - before).abs() < LIFT_ERROR_DEG {
+                break;
+            }
         }
         let cosine = (1.0 - sine * sine).sqrt();
         if cosine == 0.0 {
@@ -57,7 +62,9 @@ impl Refraction {
 
 /// Below this altitude refraction is no longer followed, degrees.
 pub const LOWEST_DEG: f64 = -1.0;
-const ROUNDS: usize = 6;
+const MOST_ROUNDS: usize = 10;
+/// What is left of the lift's error, degrees: 0.0004 arcsec.
+const LIFT_ERROR_DEG: f64 = 1e-7;
 
 impl Air {
     /// Share of starlight that arrives in R, G and B from an altitude.
@@ -85,5 +92,5 @@ impl Air {
 pub fn airmass(altitude_deg: f64) -> f64 {
     let h = altitude_deg.max(0.0);
     let (sin_alt, _) = crate::horizon::sin_cos_deg(h);
-    1.0 / (sin_alt + 0.505_72 * libm::pow(h + 6.079_95, -1.636_4))
+    1.0 / (sin_alt + 0.505_72 * libm::exp(-1.636_4 * libm::log(h + 6.079_95)))
 }

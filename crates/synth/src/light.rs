@@ -26,13 +26,28 @@ pub(crate) struct View<'a> {
     turns: Vec<Turn>,
     /// The middle of the exposure.
     middle: Turn,
+    /// The longest way of a star, px.
+    longest_px: f64,
     /// Thickness of the cloud.
     cloud: Option<Lattice<1>>,
     /// Expected electrons of glow and band without vignetting.
     sky: Lattice<3>,
     ground: Option<Cow<'a, GroundView>>,
-    /// Stars that fall on each strip.
+    /// The stars whose light reaches the picture.
+    images: Vec<StarImage>,
+    /// Numbers of those whose light reaches each strip.
     strips: Vec<Vec<usize>>,
+}
+
+/// A star's way through one light.
+struct StarImage {
+    /// Where it is at the moments at which nothing hides it, px, and their share of the exposure.
+    path: Vec<(f64, f64, f64)>,
+    blur: Blur,
+    /// Its light in R, G and B, e⁻.
+    electrons: [f64; 3],
+    /// First and last strip that it reaches.
+    strips: (usize, usize),
 }
 
 impl<'a> View<'a> {
@@ -49,9 +64,11 @@ impl<'a> View<'a> {
             projection: simulator.projection_of(index),
             turns: simulator.sky_turns(index),
             middle: simulator.turn(index, 0.0),
+            longest_px: simulator.sky_path_px(index),
             sky: simulator.sky_light(index, cloud.as_ref()),
             cloud,
             ground: simulator.ground_view(index),
+            images: Vec::new(),
             strips: vec![Vec::new(); height.div_ceil(STRIP_ROWS)],
         };
         view.assign_stars();
@@ -83,34 +100,64 @@ impl<'a> View<'a> {
         planes
     }
 
-    /// Notes which strips every star's light reaches.
+    /// Finds the stars' ways and notes which strips their light reaches.
     fn assign_stars(&mut self) {
-        let width = self.simulator.scene().width as f64;
-        let n = self.strips.len() as f64;
-        let stars = self.simulator.stars();
-        let reached: Vec<_> = (0..stars.len())
-            .into_par_iter()
-            .filter_map(|star| {
-                let middle = self.simulator.place(&self.middle, &self.projection, star)?;
-                let reach = 1.0 + self.blur(middle).reach_px(REACH_SIGMAS) + self.color_shift_px();
-                let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
-                for turn in &self.turns {
-                    let place = self.simulator.place(turn, &self.projection, star);
-                    let (x, y) = place.unwrap_or(middle);
-                    low = [low[0].min(x - reach), low[1].min(y - reach)];
-                    high = [high[0].max(x + reach), high[1].max(y + reach)];
-                }
-                let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
-                let (first, last) = (strip(low[1]).max(0.0), strip(high[1]).min(n - 1.0));
-                let outside = high[0] < 0.0 || low[0] > width || first > last;
-                (!outside).then_some((star, first as usize, last as usize))
-            })
-            .collect();
-        for (star, first, last) in reached {
-            for strip in &mut self.strips[first..=last] {
-                strip.push(star);
+        let n = self.simulator.stars().len();
+        let images = (0..n).into_par_iter().filter_map(|star| self.image(star));
+        self.images = images.collect();
+        for (number, image) in self.images.iter().enumerate() {
+            for strip in &mut self.strips[image.strips.0..=image.strips.1] {
+                strip.push(number);
             }
         }
+    }
+
+    /// The way of a star; `None` when none of its light reaches the picture.
+    fn image(&self, star: usize) -> Option<StarImage> {
+        let scene = self.simulator.scene();
+        let seen = self.simulator.seen_direction(&self.middle, star);
+        let (x, y) = self.projection.project(seen)?;
+        let blur = self.blur((x, y));
+        let reach = 1.0 + blur.reach_px(REACH_SIGMAS) + self.color_shift_px();
+        // No star goes farther from its middle than the longest path.
+        let far = reach + self.longest_px;
+        if x < -far || y < -far || x > scene.width as f64 + far || y > scene.height as f64 + far {
+            return None;
+        }
+        let mut path = Vec::with_capacity(self.turns.len());
+        let (mut top, mut bottom) = (f64::INFINITY, f64::NEG_INFINITY);
+        for turn in &self.turns {
+            let seen = self.simulator.seen_direction(turn, star);
+            if let Some((x, y)) = self.projection.project(seen)
+                && !self.simulator.is_hidden(turn, seen)
+            {
+                path.push((x, y, turn.weight));
+                (top, bottom) = (top.min(y), bottom.max(y));
+            }
+        }
+        let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
+        let first = strip(top - reach).max(0.0);
+        let last = strip(bottom + reach).min(self.strips.len() as f64 - 1.0);
+        (first <= last).then(|| StarImage {
+            path,
+            blur,
+            electrons: self.electrons(star, seen, (x, y)),
+            strips: (first as usize, last as usize),
+        })
+    }
+
+    /// Electrons in R, G and B of a star that is seen in a direction, at a pixel.
+    fn electrons(&self, star: usize, seen: [f64; 3], (x, y): (f64, f64)) -> [f64; 3] {
+        let scene = self.simulator.scene();
+        let light = scene.exposure_of(self.index)
+            * scene.lens.throughput(&self.projection, x, y)
+            * self.transparency_at(x, y)
+            * scene.transmission(self.index);
+        let air = scene.sky.air.map_or([1.0; 3], |air| {
+            air.transmission(self.middle.altitude_azimuth_deg(seen).0)
+        });
+        let rates = self.simulator.rates(star);
+        [0, 1, 2].map(|channel| rates[channel] * light * air[channel])
     }
 
     /// The image of a star at a pixel, dew included.
@@ -166,51 +213,30 @@ impl<'a> View<'a> {
     }
 
     fn add_stars(&self, strip: &mut Strip<'_>, number: usize, scratch: &mut Scratch) {
-        let scene = self.simulator.scene();
-        let (mut nodes, mut shifted) = (Vec::new(), Vec::new());
-        for &star in &self.strips[number] {
-            let Some((x, y)) = self.simulator.place(&self.middle, &self.projection, star) else {
-                continue;
-            };
-            self.nodes(star, (x, y), &mut nodes);
-            let light = scene.exposure_of(self.index)
-                * scene.lens.throughput(&self.projection, x, y)
-                * self.transparency_at(x, y)
-                * scene.transmission(self.index);
-            let air = self.simulator.air_transmission(&self.middle, star);
-            let rates = self.simulator.stars()[star].electrons_per_s(&scene.lens, &scene.sensor);
-            let electrons = [0, 1, 2].map(|channel| rates[channel] * light * air[channel]);
-            if scene.lens.lateral_color == [0.0; 2] {
-                add_star(strip, &nodes, &[0, 1, 2], electrons, scratch);
-                continue;
-            }
-            let [cx, cy] = self.projection.principal_point_px;
-            for (channel, scale) in scene.lens.magnification().into_iter().enumerate() {
-                shifted.clear();
-                shifted.extend(nodes.iter().map(|&(x, y, sigma, weight)| {
-                    (cx + scale * (x - cx), cy + scale * (y - cy), sigma, weight)
-                }));
-                add_star(strip, &shifted, &[channel], electrons, scratch);
-            }
-        }
-    }
-
-    /// The Gaussians of a star's light: those of its blur, along its path. The ground hides
-    /// the star itself, not the blur of one that is in sight.
-    fn nodes(&self, star: usize, middle: (f64, f64), out: &mut Vec<Node>) {
-        out.clear();
-        let blur = self.blur(middle);
-        for turn in &self.turns {
-            let Some((x, y)) = self.simulator.place(turn, &self.projection, star) else {
-                continue;
-            };
-            if self.simulator.is_hidden(turn, star) {
+        let lens = &self.simulator.scene().lens;
+        let [cx, cy] = self.projection.principal_point_px;
+        let mut nodes: Vec<Node> = Vec::new();
+        for &image in &self.strips[number] {
+            let image = &self.images[image];
+            let mut draw =
+                |scale: f64, channels: &[usize]| {
+                    nodes.clear();
+                    // The ground hides the star itself, not the blur of one that is in sight.
+                    for &(x, y, weight) in &image.path {
+                        let (x, y) = (cx + scale * (x - cx), cy + scale * (y - cy));
+                        nodes.extend(image.blur.parts().map(|([dx, dy], sigma, share)| {
+                            (x + dx, y + dy, sigma, weight * share)
+                        }));
+                    }
+                    add_star(strip, &nodes, channels, image.electrons, scratch);
+                };
+            if lens.lateral_color == [0.0; 2] {
+                draw(1.0, &[0, 1, 2]);
                 continue;
             }
-            out.extend(
-                blur.parts()
-                    .map(|([dx, dy], sigma, share)| (x + dx, y + dy, sigma, turn.weight * share)),
-            );
+            for (channel, scale) in lens.magnification().into_iter().enumerate() {
+                draw(scale, &[channel]);
+            }
         }
     }
 
@@ -275,26 +301,16 @@ impl Simulator {
         }
     }
 
-    /// Share of a star's light that comes through the air, in R, G and B.
-    fn air_transmission(&self, turn: &Turn, star: usize) -> [f64; 3] {
-        let Some(air) = self.scene().sky.air else {
-            return [1.0; 3];
+    /// Whether the ground hides a direction at a moment; under air without ground, whether
+    /// it is below the horizon.
+    fn is_hidden(&self, turn: &Turn, seen: [f64; 3]) -> bool {
+        let Some(panorama) = self.panorama() else {
+            return self.scene().sky.air.is_some() && turn.sin_altitude(seen) < 0.0;
         };
-        let direction = self.seen_direction(turn, star);
-        let sine = rotation::dot(direction, turn.zenith).clamp(-1.0, 1.0);
-        air.transmission(libm::asin(sine).to_degrees())
-    }
-
-    /// Whether the ground hides a star at a moment; under air, whether it is below the horizon.
-    fn is_hidden(&self, turn: &Turn, star: usize) -> bool {
-        if self.panorama().is_none() && self.scene().sky.air.is_none() {
+        if turn.sin_altitude(seen) > panorama.top_sine() {
             return false;
         }
-        let (altitude_deg, azimuth_deg) =
-            turn.altitude_azimuth_deg(self.seen_direction(turn, star));
-        match self.panorama() {
-            Some(panorama) => panorama.hides(altitude_deg, azimuth_deg),
-            None => altitude_deg < 0.0,
-        }
+        let (altitude_deg, azimuth_deg) = turn.altitude_azimuth_deg(seen);
+        panorama.hides(altitude_deg, azimuth_deg)
     }
 }

@@ -25,10 +25,8 @@ impl NormalCurve {
             return 0.0;
         }
         let low = place as usize;
-        let Some([[start, start_slope], [end, end_slope]]) = self
-            .nodes
-            .get(low..low + 2)
-            .and_then(|pair| <[_; 2]>::try_from(pair).ok())
+        let (Some(&[start, start_slope]), Some(&[end, end_slope])) =
+            (self.nodes.get(low), self.nodes.get(low + 1))
         else {
             return 1.0;
         };

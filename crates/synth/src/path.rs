@@ -75,7 +75,7 @@ impl Simulator {
     /// about a sigma between two segments.
     pub(crate) fn sky_turns(&self, index: usize) -> Vec<Turn> {
         let sigma_px = self.scene().lens.fwhm_px / FWHM_PER_SIGMA;
-        let length_px = self.path_px(index, |turn| turn.sky);
+        let length_px = self.sky_path_px(index);
         let segments = ((length_px / sigma_px).ceil() as usize).min(MOST_SEGMENTS);
         path_moments(segments)
             .into_iter()
@@ -84,6 +84,11 @@ impl Simulator {
                 ..self.turn(index, fraction)
             })
             .collect()
+    }
+
+    /// The longest way of a star in light `index`, px; at least that.
+    pub(crate) fn sky_path_px(&self, index: usize) -> f64 {
+        self.path_px(index, |turn| turn.sky)
     }
 
     /// The exposure of light `index` as evenly spaced moments between which the ground

@@ -251,7 +251,8 @@ impl Sensor {
     /// The converter: rounds, and cuts to what it can say.
     fn convert(&self, electrons: f64) -> u16 {
         let dn = f64::from(self.black_level_dn) + electrons / self.gain_e_per_dn;
-        dn.round_ties_even().clamp(0.0, f64::from(self.last_dn())) as u16
+        // A cast cuts off the fraction, and stops at 0 and at the largest number.
+        ((dn + 0.5) as u16).min(self.last_dn())
     }
 }
 

@@ -21,6 +21,8 @@ pub struct Simulator {
     scene: Scene,
     projection: Projection,
     stars: Vec<Star>,
+    /// Electrons per second of each in R, G and B, without air.
+    rates: Vec<[f64; 3]>,
     maps: SensorMaps,
     illumination: Array2<f32>,
     panorama: Option<Panorama>,
@@ -76,6 +78,7 @@ impl Simulator {
             scene: scene.clone(),
             projection,
             stars: Vec::new(),
+            rates: Vec::new(),
             maps: scene.sensor.maps(scene.seed, width, height),
             illumination: Array2::zeros((height, width)),
             panorama: None,
@@ -83,6 +86,8 @@ impl Simulator {
         };
         simulator.illumination = simulator.draw_illumination();
         simulator.stars = simulator.draw_stars();
+        let rate = |star: &Star| star.electrons_per_s(&scene.lens, &scene.sensor);
+        simulator.rates = simulator.stars.par_iter().map(rate).collect();
         simulator.panorama = simulator.draw_ground();
         simulator.still_ground = simulator.draw_still_ground();
         Ok(simulator)
@@ -156,6 +161,11 @@ impl Simulator {
             .site
             .horizon_from_j2000(self.scene.reference_utc());
         rotation::multiply(&self.scene.pointing.from_horizon(), &horizon)
+    }
+
+    /// Electrons per second of a star in R, G and B, without air.
+    pub(crate) fn rates(&self, star: usize) -> [f64; 3] {
+        self.rates[star]
     }
 
     pub(crate) fn panorama(&self) -> Option<&Panorama> {

@@ -134,7 +134,7 @@ pub fn surface_electrons_per_s(mag_arcsec2: f64, lens: &Lens, sensor: &Sensor) -
 
 /// `10^(-0.4 m)`: light of magnitude `m` over that of magnitude 0.
 pub fn magnitude_ratio(magnitude: f64) -> f64 {
-    libm::pow(10.0, -0.4 * magnitude)
+    libm::exp(-0.4 * std::f64::consts::LN_10 * magnitude)
 }
 
 impl CountLaw {
