@@ -109,7 +109,7 @@ impl Lens {
                 // Two stops down the barrel is out of the way.
                 let stop = self.stop();
                 let open = ((stop * stop - 0.25) / 0.75).max(0.0);
-                let radius2 = corner_radius2(projection, x, y);
+                let radius2 = projection.corner_share(x, y).powi(2);
                 pupil * (1.0 - loss * open * radius2 * radius2).max(0.0)
             }
         }
@@ -117,15 +117,16 @@ impl Lens {
 
     /// Standard deviation of a star's core at a pixel, px, before the pixels widen it.
     pub fn sigma_px(&self, projection: &Projection, x: f64, y: f64) -> f64 {
-        let growth = self.fwhm_growth * self.stop() * corner_radius2(projection, x, y);
+        let growth = self.fwhm_growth * self.stop() * projection.corner_share(x, y).powi(2);
         self.fwhm_px / FWHM_PER_SIGMA * (1.0 + growth)
     }
 
     /// The image of a star at a pixel.
     pub(crate) fn blur(&self, projection: &Projection, x: f64, y: f64) -> Blur {
         let [cx, cy] = projection.principal_point_px;
-        let corner = cx.hypot(cy).max(f64::MIN_POSITIVE);
-        let coma = self.coma_px * self.stop() * self.stop() / corner;
+        let radius = (x - cx).hypot(y - cy).max(f64::MIN_POSITIVE);
+        let coma = self.coma_px * self.stop() * self.stop() * projection.corner_share(x, y);
+        let coma = coma / radius;
         Blur {
             sigma_px: self.sigma_px(projection, x, y),
             coma_px: [coma * (x - cx), coma * (y - cy)],
@@ -182,11 +183,4 @@ impl Blur {
         let coma = self.coma_px[0].hypot(self.coma_px[1]);
         sigmas * self.sigma_px.hypot(coma) + coma
     }
-}
-
-/// Squared distance from the axis over that of the corner.
-fn corner_radius2(projection: &Projection, x: f64, y: f64) -> f64 {
-    let [cx, cy] = projection.principal_point_px;
-    let corner2 = (cx * cx + cy * cy).max(f64::MIN_POSITIVE);
-    ((x - cx).powi(2) + (y - cy).powi(2)) / corner2
 }

@@ -74,6 +74,8 @@ pub struct Projection {
     pub distortion: [f64; 3],
     /// Distance beyond which the polynomial folds back, in focal lengths; no light there.
     fold: f64,
+    /// Distance from the optical axis to the first corner of an unmoved sensor, px.
+    corner_px: f64,
 }
 
 /// Cosine of the angle from the axis beyond which lenses that see behind them see nothing.
@@ -96,6 +98,7 @@ impl Projection {
             focal_length_px,
             principal_point_px,
             distortion,
+            corner_px: principal_point_px[0].hypot(principal_point_px[1]),
             fold: fold.map_or(f64::INFINITY, |step| (step - 1) as f64 * STEP),
         }
     }
@@ -183,6 +186,12 @@ impl Projection {
             principal_point_px: [x - dx, y - dy],
             ..*self
         }
+    }
+
+    /// Distance of a pixel from the axis over that of the corner.
+    pub(crate) fn corner_share(&self, x: f64, y: f64) -> f64 {
+        let [cx, cy] = self.principal_point_px;
+        (x - cx).hypot(y - cy) / self.corner_px.max(f64::MIN_POSITIVE)
     }
 
     /// Whether a rotation of the sky is a homography of the picture.
