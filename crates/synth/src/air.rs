@@ -32,7 +32,7 @@ impl Refraction {
         arcmin / 60.0 * self.pressure_hpa / 1010.0 * 283.0 / (273.0 + self.temperature_c)
     }
 
-    /// The apparent direction of a true one. Bodies lower than [`LOWEST_DEG`] are lifted as
+    /// The apparent direction of a true one. Bodies lower than -1° are lifted as
     /// those at it.
     pub fn apparent(&self, direction: [f64; 3], zenith: [f64; 3]) -> [f64; 3] {
         let sine = dot(direction, zenith).clamp(-1.0, 1.0);
@@ -61,7 +61,7 @@ impl Refraction {
 }
 
 /// Below this altitude refraction is no longer followed, degrees.
-pub const LOWEST_DEG: f64 = -1.0;
+const LOWEST_DEG: f64 = -1.0;
 const MOST_ROUNDS: usize = 10;
 /// What is left of the lift's error, degrees: 0.0004 arcsec.
 const LIFT_ERROR_DEG: f64 = 1e-7;

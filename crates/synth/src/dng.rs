@@ -289,12 +289,14 @@ fn write_tiles<K: TiffKind>(
     let bits = (16 - largest.leading_zeros()).max(2) as u8;
     let tile = |number: usize| {
         let (top, left) = (number / across * high, number % across * wide);
+        // Beyond the picture every sample is as the one it is compared with.
+        let sample = |row: usize, col: usize| match (row < height, col < width) {
+            (true, true) => data[[row, col]],
+            (true, false) => data[[row, width - TILE_COMPONENTS + col % TILE_COMPONENTS]],
+            (false, _) => data[[height - 1, left + col % TILE_COMPONENTS]],
+        };
         let rows: Vec<Vec<u16>> = (top..top + high)
-            .map(|row| {
-                let row = data.row(row.min(height - 1));
-                let column = |col: usize| row[col.min(width - 1)];
-                (left..left + wide).map(column).collect()
-            })
+            .map(|row| (left..left + wide).map(|col| sample(row, col)).collect())
             .collect();
         lossless_jpeg::encode(&rows, TILE_COMPONENTS, bits)
     };

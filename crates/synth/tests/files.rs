@@ -421,3 +421,85 @@ fn pictures_of_any_size_are_made() {
         );
     }
 }
+
+#[test]
+fn every_named_scene_is_written_whole_and_its_lights_are_readable() {
+    for (name, _) in synth::SCENE_NAMES {
+        let mut scene = small(name);
+        scene.frames = scene.frames.min(9);
+        if scene.faults.damaged() > 0 {
+            scene.frames = 9;
+        }
+        let folder = tempfile::tempdir().expect("a scratch folder");
+        let written = write_scene(&scene, folder.path(), |_| ());
+        let written = written.unwrap_or_else(|error| panic!("{name}: {error}"));
+        assert!(written.files.iter().all(|file| file.exists()), "{name}");
+        assert_eq!(written.files.last(), Some(&written.truth));
+        let mut unique = written.files.clone();
+        unique.sort();
+        unique.dedup();
+        assert_eq!(unique.len(), written.files.len(), "{name}");
+        for (session, scene) in scene.each_session() {
+            let folder = session.map_or(folder.path().into(), |name| folder.path().join(name));
+            for shot in scene.shots().iter().filter(|shot| shot.damage.is_none()) {
+                let bytes = fs::read(folder.join(&shot.path)).expect("the file is there");
+                let image = decode(&bytes);
+                assert_eq!((image.width, image.height), (96, 64), "{name}");
+            }
+            let truth = fs::read(folder.join("truth/truth.json")).expect("the truth is there");
+            let truth: serde_json::Value = serde_json::from_slice(&truth).expect("JSON");
+            let ground = truth["planes"].as_array().expect("a list").iter();
+            let masks = ground.filter(|plane| plane["content"] == "ground").count();
+            let expected = usize::from(scene.ground.is_some() && scene.frames > 0);
+            assert_eq!(masks, expected, "{name}");
+        }
+        let composite = folder.path().join("composite/multi_shot.dng").exists();
+        assert_eq!(composite, name.starts_with("multi-shot"), "{name}");
+    }
+}
+
+#[test]
+fn sessions_have_their_own_times_and_targets() {
+    let scene = Scene::named("three-sessions").expect("listed");
+    let sessions = scene.each_session();
+    assert_eq!(sessions.len(), 3);
+    for (i, (_, a)) in sessions.iter().enumerate() {
+        for (_, b) in &sessions[i + 1..] {
+            assert_ne!((a.start, a.pointing), (b.start, b.pointing));
+            assert_ne!(a.seed, b.seed);
+            // None begins before the one before has ended.
+            let end = a.shots().last().expect("lights").start;
+            assert!(b.start > end);
+        }
+    }
+}
+
+#[test]
+fn packed_files_hold_the_same_numbers_in_less_room() {
+    let mut scene = Scene::named("tripod-burst").expect("a known scene");
+    (scene.width, scene.height, scene.frames) = (400, 300, 1);
+    let mosaic = synth::render(&scene, 0).expect("a light").mosaic;
+    let packed = DngInfo {
+        compression: synth::Compression::LosslessJpeg,
+        ..info()
+    };
+    let plain = encode_dng(&mosaic, &info()).expect("it fits");
+    let packed = encode_dng(&mosaic, &packed).expect("it fits");
+    assert!(
+        packed.len() < 2 * plain.len() / 3,
+        "{} of {}",
+        packed.len(),
+        plain.len()
+    );
+    assert!(values(&decode(&packed)).iter().eq(&mosaic.data));
+}
+
+#[test]
+fn real_stars_need_the_axis_of_their_site() {
+    let mut scene = small("tripod-burst");
+    scene.mount.axis = [0.0, 0.0, 1.0];
+    let Err(SynthError::Scene { field, .. }) = Simulator::new(&scene) else {
+        panic!("the axis is not that of the site")
+    };
+    assert_eq!(field, "mount.axis");
+}

@@ -83,7 +83,10 @@ fn a_periodic_error_swings_by_its_amplitude() {
     );
     let rate = (along[1] - along[0]).abs() / 10.0;
     // Over 10 s the sine falls short of its first slope by (2 pi / 60)²/6, 0.18 %.
-    assert!((rate / 0.523_6 - 1.0).abs() < 2e-3, "{rate}");
+    assert!(
+        (rate / std::f64::consts::FRAC_PI_6 - 1.0).abs() < 2e-3,
+        "{rate}"
+    );
     assert!(along[60].abs() < 1e-3, "after a period it is back");
 }
 
