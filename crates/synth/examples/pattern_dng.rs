@@ -5,16 +5,10 @@ mod pattern;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let folder = std::env::args().nth(1).ok_or("needs FOLDER")?;
-    for pattern::File {
-        name,
-        size,
-        letters,
-        black_dn,
-    } in pattern::FILES
-    {
-        let mosaic = pattern::mosaic(size, letters, black_dn);
-        let bytes = synth::encode_dng(&mosaic, &pattern::info())?;
-        std::fs::write(format!("{folder}/{name}.dng"), bytes)?;
+    for file in pattern::FILES {
+        std::fs::write(format!("{folder}/{}.dng", file.name), file.bytes())?;
     }
+    let bytes = pattern::full_color_bytes();
+    std::fs::write(format!("{folder}/full_color_40x30.dng"), bytes)?;
     Ok(())
 }

@@ -1,14 +1,28 @@
-//! A mosaic as a DNG file: uncompressed, one strip, 16 bits.
+//! A mosaic, or a picture of full color, as a DNG file of 16 bits.
 //!
 //! Tags by the DNG specification (numbers from the registry of tifffile) and EXIF 2.32.
 
 use crate::SynthError;
+use crate::lossless_jpeg;
 use jiff::civil::DateTime;
+use ndarray::Array2;
 use raw::{Channel, Mosaic, SitePattern};
+use rayon::prelude::*;
 use std::io::Cursor;
 use tiff::TiffResult;
 use tiff::encoder::{DirectoryEncoder, Rational, SRational, TiffEncoder, TiffKind};
 use tiff::tags::{Tag, Type};
+
+/// How the numbers of a mosaic are packed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Compression {
+    /// Not at all: one strip.
+    #[default]
+    None,
+    /// Lossless JPEG, in tiles. A picture of odd width, or with a side under 16 px, is left
+    /// as it is: rawloader reads no such tiles.
+    LosslessJpeg,
+}
 
 /// What a DNG file says of the exposure and the camera.
 #[derive(Clone, Debug, PartialEq)]
@@ -35,6 +49,8 @@ pub struct DngInfo {
     pub color_matrix: [[f32; 3]; 3],
     /// What a neutral gray gives in R, G and B, the largest 1.
     pub neutral: [f64; 3],
+    /// How the mosaic is packed.
+    pub compression: Compression,
 }
 
 // Tags the encoder has no name for.
@@ -74,9 +90,68 @@ const ILLUMINANT_D65: u16 = 21;
 ///
 /// When the picture is too large for the format.
 pub fn encode_dng(mosaic: &Mosaic, info: &DngInfo) -> Result<Vec<u8>, SynthError> {
-    let (width, height) = mosaic.size();
-    let mut file = Cursor::new(Vec::with_capacity(2 * mosaic.data.len() + 4096));
-    match write(&mut file, mosaic, info) {
+    let size = mosaic.size();
+    encode(size, info, |picture| {
+        write_mosaic(picture, mosaic, info.compression)?;
+        write_levels(picture, mosaic)
+    })
+}
+
+/// The bytes of a DNG file with R, G and B at every pixel, uncompressed: `planes` are of
+/// one shape, linear, with `black_dn` and `white_dn` as a mosaic has them.
+///
+/// # Errors
+///
+/// When the picture is too large for the format.
+///
+/// # Panics
+///
+/// When the planes differ in shape.
+pub fn encode_rgb_dng(
+    planes: &[Array2<u16>; 3],
+    black_dn: u16,
+    white_dn: u16,
+    info: &DngInfo,
+) -> Result<Vec<u8>, SynthError> {
+    let (height, width) = planes[0].dim();
+    for plane in planes {
+        assert_eq!(plane.dim(), (height, width), "planes differ in shape");
+    }
+    let mut values = Vec::with_capacity(3 * width * height);
+    for (site, &red) in planes[0].indexed_iter() {
+        values.extend([red, planes[1][site], planes[2][site]]);
+    }
+    encode((width, height), info, |picture| {
+        write_size(picture, (width, height), 3)?;
+        write_strip(picture, &values, height)?;
+        picture.write_tag(Tag::BitsPerSample, [16u16; 3])?;
+        picture.write_tag(Tag::PhotometricInterpretation, PHOTOMETRIC_LINEAR_RAW)?;
+        picture.write_tag(BLACK_LEVEL_REPEAT_DIM, [1u16; 2])?;
+        picture.write_tag(BLACK_LEVEL, [black_dn; 3])?;
+        picture.write_tag(WHITE_LEVEL, [u32::from(white_dn); 3])
+    })
+}
+
+/// EXIF stands before the picture: its offset must be known when the picture's
+/// directory is written.
+fn encode(
+    (width, height): (usize, usize),
+    info: &DngInfo,
+    picture: impl FnOnce(&mut Picture<'_, '_>) -> TiffResult<()>,
+) -> Result<Vec<u8>, SynthError> {
+    let mut file = Cursor::new(Vec::with_capacity(2 * width * height + 4096));
+    let write = || {
+        let mut tiff = TiffEncoder::new(&mut file)?;
+        let mut exif = tiff.extra_directory()?;
+        write_exif(&mut exif, info)?;
+        let exif_offset = exif.finish_with_offsets()?.offset;
+        let mut directory = tiff.image_directory()?;
+        directory.write_tag(Tag::ExifDirectory, exif_offset)?;
+        picture(&mut directory)?;
+        write_camera(&mut directory, info)?;
+        directory.finish()
+    };
+    match write() {
         Ok(()) => Ok(file.into_inner()),
         Err(source) => Err(SynthError::Encode {
             width,
@@ -86,23 +161,26 @@ pub fn encode_dng(mosaic: &Mosaic, info: &DngInfo) -> Result<Vec<u8>, SynthError
     }
 }
 
-/// EXIF stands before the picture: its offset must be known when the picture's
-/// directory is written.
-fn write(file: &mut Cursor<Vec<u8>>, mosaic: &Mosaic, info: &DngInfo) -> TiffResult<()> {
-    let mut tiff = TiffEncoder::new(file)?;
-    let mut exif = tiff.extra_directory()?;
-    write_exif(&mut exif, info)?;
-    let exif_offset = exif.finish_with_offsets()?.offset;
+type Picture<'a, 'f> = Directory<'a, 'f, tiff::encoder::TiffKindStandard>;
+type Directory<'a, 'f, K> = DirectoryEncoder<'a, &'f mut Cursor<Vec<u8>>, K>;
 
-    let mut picture = tiff.image_directory()?;
-    picture.write_tag(Tag::ExifDirectory, exif_offset)?;
-    write_picture(&mut picture, mosaic)?;
-    write_levels(&mut picture, mosaic)?;
-    write_camera(&mut picture, info)?;
-    picture.finish()
+/// A text, filled up to an even number of bytes: what follows must begin at an even offset.
+fn write_text<K: TiffKind>(
+    directory: &mut Directory<'_, '_, K>,
+    tag: Tag,
+    text: &str,
+) -> TiffResult<()> {
+    directory.write_tag(tag, text)?;
+    fill_up(directory, text.len() + 1)
 }
 
-type Directory<'a, 'f, K> = DirectoryEncoder<'a, &'f mut Cursor<Vec<u8>>, K>;
+/// A byte after an odd number of them; up to four stand in the directory itself.
+fn fill_up<K: TiffKind>(directory: &mut Directory<'_, '_, K>, bytes: usize) -> TiffResult<()> {
+    if bytes > 4 && bytes % 2 == 1 {
+        directory.write_data([0u8].as_slice())?;
+    }
+    Ok(())
+}
 
 fn write_exif<K: TiffKind>(exif: &mut Directory<'_, '_, K>, info: &DngInfo) -> TiffResult<()> {
     let version = exif.write_entry_bytes(Type::UNDEFINED, b"0232")?;
@@ -119,35 +197,33 @@ fn write_exif<K: TiffKind>(exif: &mut Directory<'_, '_, K>, info: &DngInfo) -> T
     exif.write_tag(EXPOSURE_TIME, exposure_time(info.exposure_s))?;
     exif.write_tag(F_NUMBER, thousandths(info.f_number))?;
     exif.write_tag(SENSITIVITY, info.iso)?;
-    exif.write_tag(DATE_TIME_ORIGINAL, date_time(info.captured).as_str())?;
-    exif.write_tag(OFFSET_TIME_ORIGINAL, offset.as_str())?;
+    write_text(exif, DATE_TIME_ORIGINAL, date_time(info.captured).as_str())?;
+    write_text(exif, OFFSET_TIME_ORIGINAL, offset.as_str())?;
     exif.write_tag(FOCAL_LENGTH, thousandths(info.focal_length_mm))?;
-    exif.write_tag(SUB_SEC_TIME_ORIGINAL, format!("{milliseconds:03}").as_str())?;
-    exif.write_tag(LENS_MODEL, info.lens.as_str())
+    write_text(
+        exif,
+        SUB_SEC_TIME_ORIGINAL,
+        format!("{milliseconds:03}").as_str(),
+    )?;
+    write_text(exif, LENS_MODEL, info.lens.as_str())
 }
 
-fn write_picture<K: TiffKind>(
+fn write_mosaic<K: TiffKind>(
     picture: &mut Directory<'_, '_, K>,
     mosaic: &Mosaic,
+    compression: Compression,
 ) -> TiffResult<()> {
-    let (width, height) = (
-        u32::try_from(mosaic.data.ncols())?,
-        u32::try_from(mosaic.data.nrows())?,
-    );
-    let values: Vec<u16> = mosaic.data.iter().copied().collect();
-    let bytes = u32::try_from(2 * values.len())?;
-    let offset = u32::try_from(picture.write_data(values.as_slice())?)?;
-    picture.write_tag(Tag::NewSubfileType, 0u32)?;
-    picture.write_tag(Tag::ImageWidth, width)?;
-    picture.write_tag(Tag::ImageLength, height)?;
+    write_size(picture, mosaic.size(), 1)?;
     picture.write_tag(Tag::BitsPerSample, 16u16)?;
-    picture.write_tag(Tag::Compression, 1u16)?;
-    picture.write_tag(Tag::StripOffsets, offset)?;
-    picture.write_tag(Tag::SamplesPerPixel, 1u16)?;
-    picture.write_tag(Tag::RowsPerStrip, height)?;
-    picture.write_tag(Tag::StripByteCounts, bytes)?;
-    picture.write_tag(Tag::PlanarConfiguration, 1u16)?;
-    picture.write_tag(ACTIVE_AREA, [0, 0, height, width])?;
+    let (width, height) = mosaic.size();
+    let packable = width % TILE_COMPONENTS == 0 && width.min(height) >= TILE_STEP;
+    match compression {
+        Compression::LosslessJpeg if packable => write_tiles(picture, &mosaic.data)?,
+        _ => {
+            let values: Vec<u16> = mosaic.data.iter().copied().collect();
+            write_strip(picture, &values, mosaic.data.nrows())?;
+        }
+    }
     if mosaic.cfa.channels() == [Channel::Mono] {
         return picture.write_tag(Tag::PhotometricInterpretation, PHOTOMETRIC_LINEAR_RAW);
     }
@@ -156,6 +232,86 @@ fn write_picture<K: TiffKind>(
     picture.write_tag(CFA_PATTERN, mosaic.cfa.map(color_number).values())?;
     picture.write_tag(CFA_PLANE_COLOR, [0u8, 1, 2])?;
     picture.write_tag(CFA_LAYOUT, 1u16)
+}
+
+fn write_size<K: TiffKind>(
+    picture: &mut Directory<'_, '_, K>,
+    (width, height): (usize, usize),
+    samples: u16,
+) -> TiffResult<()> {
+    let (width, height) = (u32::try_from(width)?, u32::try_from(height)?);
+    picture.write_tag(Tag::NewSubfileType, 0u32)?;
+    picture.write_tag(Tag::ImageWidth, width)?;
+    picture.write_tag(Tag::ImageLength, height)?;
+    picture.write_tag(Tag::SamplesPerPixel, samples)?;
+    picture.write_tag(Tag::PlanarConfiguration, 1u16)?;
+    picture.write_tag(ACTIVE_AREA, [0, 0, height, width])
+}
+
+/// All samples in one strip.
+fn write_strip<K: TiffKind>(
+    picture: &mut Directory<'_, '_, K>,
+    values: &[u16],
+    height: usize,
+) -> TiffResult<()> {
+    let bytes = u32::try_from(2 * values.len())?;
+    let offset = u32::try_from(picture.write_data(values)?)?;
+    picture.write_tag(Tag::Compression, 1u16)?;
+    picture.write_tag(Tag::StripOffsets, offset)?;
+    picture.write_tag(Tag::RowsPerStrip, u32::try_from(height)?)?;
+    picture.write_tag(Tag::StripByteCounts, bytes)
+}
+
+/// Largest width and height of a tile, px.
+const LARGEST_TILE: usize = 256;
+/// Sides of tiles are multiples of this (TIFF 6.0, section 15).
+const TILE_STEP: usize = 16;
+/// Two samples of a row are one column of the JPEG, so that each is compared with the
+/// nearest of its own color.
+const TILE_COMPONENTS: usize = 2;
+
+/// Width and height of the tiles. None is wider than the picture, as readers lose track
+/// of such rows (seen in LibRaw and rawloader).
+fn tile_sides(data: &Array2<u16>) -> [usize; 2] {
+    [data.ncols(), data.nrows()].map(|side| (side / TILE_STEP * TILE_STEP).min(LARGEST_TILE))
+}
+
+fn write_tiles<K: TiffKind>(
+    picture: &mut Directory<'_, '_, K>,
+    data: &Array2<u16>,
+) -> TiffResult<()> {
+    let (height, width) = data.dim();
+    let [wide, high] = tile_sides(data);
+    let (across, down) = (width.div_ceil(wide), height.div_ceil(high));
+    // As few bits as hold the values (2 at least, T.81): no difference is then -32768, which
+    // rawloader 0.37 reads wrongly, unless the values need all 16.
+    let largest = data.iter().copied().max().unwrap_or(0);
+    let bits = (16 - largest.leading_zeros()).max(2) as u8;
+    let tile = |number: usize| {
+        let (top, left) = (number / across * high, number % across * wide);
+        // Beyond the picture every sample is as the one it is compared with.
+        let sample = |row: usize, col: usize| match (row < height, col < width) {
+            (true, true) => data[[row, col]],
+            (true, false) => data[[row, width - TILE_COMPONENTS + col % TILE_COMPONENTS]],
+            (false, _) => data[[height - 1, left + col % TILE_COMPONENTS]],
+        };
+        let rows: Vec<Vec<u16>> = (top..top + high)
+            .map(|row| (left..left + wide).map(|col| sample(row, col)).collect())
+            .collect();
+        lossless_jpeg::encode(&rows, TILE_COMPONENTS, bits)
+    };
+    let tiles: Vec<Vec<u8>> = (0..across * down).into_par_iter().map(tile).collect();
+    let (mut offsets, mut bytes) = (Vec::new(), Vec::new());
+    for tile in &tiles {
+        offsets.push(u32::try_from(picture.write_data(tile.as_slice())?)?);
+        bytes.push(u32::try_from(tile.len())?);
+        fill_up(picture, tile.len())?;
+    }
+    picture.write_tag(Tag::Compression, 7u16)?;
+    picture.write_tag(Tag::TileWidth, wide as u32)?;
+    picture.write_tag(Tag::TileLength, high as u32)?;
+    picture.write_tag(Tag::TileOffsets, offsets.as_slice())?;
+    picture.write_tag(Tag::TileByteCounts, bytes.as_slice())
 }
 
 /// Black at every site of its pattern; white as the least of its pattern, as the format
@@ -191,17 +347,18 @@ fn write_camera<K: TiffKind>(picture: &mut Directory<'_, '_, K>, info: &DngInfo)
         n: (value * 1e6).round() as u32,
         d: 1_000_000,
     });
-    picture.write_tag(Tag::Make, info.make.as_str())?;
-    picture.write_tag(Tag::Model, info.model.as_str())?;
+    write_text(picture, Tag::Make, info.make.as_str())?;
+    write_text(picture, Tag::Model, info.model.as_str())?;
     picture.write_tag(Tag::Orientation, 1u16)?;
-    picture.write_tag(
+    write_text(
+        picture,
         Tag::Software,
         concat!("radicand-synth ", env!("CARGO_PKG_VERSION")),
     )?;
-    picture.write_tag(Tag::DateTime, date_time(info.captured).as_str())?;
+    write_text(picture, Tag::DateTime, date_time(info.captured).as_str())?;
     picture.write_tag(DNG_VERSION, [1u8, 4, 0, 0])?;
     picture.write_tag(DNG_BACKWARD_VERSION, [1u8, 1, 0, 0])?;
-    picture.write_tag(UNIQUE_CAMERA_MODEL, info.model.as_str())?;
+    write_text(picture, UNIQUE_CAMERA_MODEL, info.model.as_str())?;
     picture.write_tag(COLOR_MATRIX_1, matrix.as_slice())?;
     picture.write_tag(AS_SHOT_NEUTRAL, neutral)?;
     picture.write_tag(CALIBRATION_ILLUMINANT_1, ILLUMINANT_D65)

@@ -3,21 +3,44 @@
 use crate::noise_field::{NoiseField, smoothstep};
 use crate::rotation::dot;
 
-/// The glow of the night sky: fixed to the camera, as air and town lights are from a
-/// tripod.
+/// The glow of the night sky: fixed to the ground, as air and town lights are.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Glow {
-    /// Brightness at the center, mag/arcsec²; `None` is a black sky.
+    /// Brightness, mag/arcsec²: at the zenith, or everywhere under a sky without
+    /// [`Air`](crate::Air); `None` is a black sky.
     pub mag_arcsec2: Option<f64>,
     /// Strength in R, G, B over a white sky of that brightness.
     pub tint: [f64; 3],
-    /// Growth across half the picture to the right and down, as a fraction of the
-    /// brightness at the center.
+    /// Growth across half the picture to the right and down, as a fraction of
+    /// `mag_arcsec2`: fixed to the camera, as stray light is.
     pub gradient: [f64; 2],
-    /// A dome of light over the lower edge, as a multiple of the brightness at the center.
-    pub dome: f64,
-    /// Height in which the dome falls by e, as a fraction of the picture's height.
-    pub dome_height: f64,
+    /// A town below the horizon.
+    pub dome: Option<LightDome>,
+    /// The end of the night.
+    pub dawn: Option<Dawn>,
+}
+
+/// The light of a town over the horizon: it falls by e over its height and, as a
+/// Gaussian, over its width.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LightDome {
+    /// Azimuth, degrees from north by east.
+    pub azimuth_deg: f64,
+    /// Brightness at the horizon, as a multiple of [`Glow::mag_arcsec2`].
+    pub strength: f64,
+    /// Height in which it falls by e, degrees.
+    pub height_deg: f64,
+    /// Standard deviation of its width, degrees.
+    pub width_deg: f64,
+}
+
+/// Morning twilight: it grows by a steady number of magnitudes a minute.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Dawn {
+    /// When it equals the glow at the zenith, s after the middle of the first light.
+    pub equal_after_s: f64,
+    /// How fast it grows, mag/min.
+    pub mag_per_min: f64,
 }
 
 impl Glow {
@@ -26,26 +49,51 @@ impl Glow {
         mag_arcsec2: None,
         tint: [1.0; 3],
         gradient: [0.0; 2],
-        dome: 0.0,
-        dome_height: 1.0,
+        dome: None,
+        dawn: None,
     };
 
-    /// Brightness of the dome in a row over that of the sky at the center; `v` runs from
-    /// -1 at the upper edge to 1 at the lower.
-    pub(crate) fn dome_at(&self, v: f64) -> f64 {
-        self.dome * libm::exp(-(1.0 - v) / (2.0 * self.dome_height))
+    /// Brightness over [`Glow::mag_arcsec2`] in R, G and B. `(u, v)` is the place in the
+    /// picture, -1 to 1 across and down; `air` the air's own brightness there.
+    pub(crate) fn relative(
+        &self,
+        (u, v): (f64, f64),
+        (altitude_deg, azimuth_deg): (f64, f64),
+        air: [f64; 3],
+        elapsed_s: f64,
+    ) -> [f64; 3] {
+        let slope = self.gradient[0] * u + self.gradient[1] * v;
+        let dome = self
+            .dome
+            .map_or(0.0, |dome| dome.at(altitude_deg, azimuth_deg));
+        let dawn = self.dawn.map_or(0.0, |dawn| dawn.at(elapsed_s));
+        [0, 1, 2].map(|channel| {
+            let own = air[channel] + slope + dome * DOME_TINT[channel];
+            self.tint[channel] * own.max(0.0) + dawn * DAWN_TINT[channel]
+        })
     }
+}
 
-    /// Brightness at a pixel over that at the center, in R, G and B; `u` runs from -1 at
-    /// the left edge to 1 at the right, `dome` is [`Self::dome_at`] of the row.
-    pub(crate) fn relative(&self, u: f64, v: f64, dome: f64) -> [f64; 3] {
-        let slope = 1.0 + self.gradient[0] * u + self.gradient[1] * v;
-        [0, 1, 2].map(|channel| self.tint[channel] * (slope + dome * DOME_TINT[channel]).max(0.0))
+impl LightDome {
+    fn at(&self, altitude_deg: f64, azimuth_deg: f64) -> f64 {
+        let off_deg = (azimuth_deg - self.azimuth_deg + 180.0).rem_euclid(360.0) - 180.0;
+        let across = off_deg / self.width_deg;
+        self.strength * libm::exp(-altitude_deg.max(0.0) / self.height_deg - 0.5 * across * across)
+    }
+}
+
+impl Dawn {
+    /// Brightness over [`Glow::mag_arcsec2`].
+    pub(crate) fn at(&self, elapsed_s: f64) -> f64 {
+        let minutes = (elapsed_s - self.equal_after_s) / 60.0;
+        crate::sky::magnitude_ratio(-self.mag_per_min * minutes)
     }
 }
 
 /// Strength of the dome in R, G, B: warmer than the sky, as town lights are (invented).
 const DOME_TINT: [f64; 3] = [1.35, 1.0, 0.65];
+/// Strength of the dawn in R, G, B: bluer than the night (invented).
+const DAWN_TINT: [f64; 3] = [0.8, 1.0, 1.35];
 
 /// A band of unresolved stars with lanes of dust, fixed to the sky.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 /// Values on a square lattice over a picture, linear between the nodes.
 ///
-/// For what varies over tens of pixels and is dear to compute: cloud, the band.
+/// For what varies over tens of pixels and is dear to compute: glow, cloud, the band.
 #[derive(Clone, Debug)]
 pub(crate) struct Lattice<const CHANNELS: usize> {
     columns: usize,
@@ -44,14 +44,39 @@ impl<const CHANNELS: usize> Lattice<CHANNELS> {
         };
         let (col, across) = cell(x, self.columns);
         let (row, down) = cell(y, rows);
-        let node = |row: usize, col: usize| &self.nodes[row * self.columns + col];
-        std::array::from_fn(|channel| {
-            let line = |row| {
-                let (left, right) = (node(row, col)[channel], node(row, col + 1)[channel]);
-                left + across * (right - left)
-            };
-            let (top, bottom) = (line(row), line(row + 1));
-            top + down * (bottom - top)
-        })
+        let (left, right) = (
+            self.between(row, col, down),
+            self.between(row, col + 1, down),
+        );
+        std::array::from_fn(|channel| left[channel] + across * (right[channel] - left[channel]))
+    }
+
+    /// Calls `set(column, value)` for the pixels of a row, as [`Self::at`] has them.
+    pub(crate) fn row(
+        &self,
+        row: usize,
+        width: usize,
+        mut set: impl FnMut(usize, [f32; CHANNELS]),
+    ) {
+        let (node_row, down) = (row / STEP_PX, (row % STEP_PX) as f32 / STEP_PX as f32);
+        let mut left = self.between(node_row, 0, down);
+        for start in (0..width).step_by(STEP_PX) {
+            let right = self.between(node_row, start / STEP_PX + 1, down);
+            for col in start..(start + STEP_PX).min(width) {
+                let across = (col - start) as f32 / STEP_PX as f32;
+                let value = std::array::from_fn(|channel| {
+                    left[channel] + across * (right[channel] - left[channel])
+                });
+                set(col, value);
+            }
+            left = right;
+        }
+    }
+
+    /// The value `down` of the way from a node to the one below.
+    fn between(&self, row: usize, col: usize, down: f32) -> [f32; CHANNELS] {
+        let top = self.nodes[row * self.columns + col];
+        let bottom = self.nodes[(row + 1) * self.columns + col];
+        std::array::from_fn(|channel| top[channel] + down * (bottom[channel] - top[channel]))
     }
 }

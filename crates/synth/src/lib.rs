@@ -20,34 +20,56 @@
 //! # Ok::<(), synth::SynthError>(())
 //! ```
 
-pub use dng::{DngInfo, encode_dng};
+pub use air::{Air, Refraction, airmass};
+pub use catalog::{CATALOG_FAINTEST_MAG, CatalogStar, catalog};
+pub use composite::Composite;
+pub use crossing::{Aircraft, Meteor, Satellite};
+pub use dng::{Compression, DngInfo, encode_dng, encode_rgb_dng};
 pub use error::SynthError;
-pub use glow::{Band, Glow};
-pub use lens::{FWHM_PER_SIGMA, Lens, Projection, Vignetting};
-pub use mount::{Mount, SIDEREAL_RATE_ARCSEC_PER_S, south_pole_in_camera};
+pub use glow::{Band, Dawn, Glow, LightDome};
+pub use ground::Ground;
+pub use horizon::{GALACTIC_POLE_DEG, Pointing, Site, equatorial, greenwich_sidereal_time_deg};
+pub use lens::{FWHM_PER_SIGMA, Lens, Mapping, Projection, Vignetting};
+pub use mount::{
+    Mount, SIDEREAL_RATE_ARCSEC_PER_S, SensorShift, Sway, Tracker, south_pole_in_camera,
+};
 pub use named::SCENE_NAMES;
 pub use rotation::{Matrix, apply_homography, homography, rotation_about};
-pub use scene::{BIAS_EXPOSURE_S, Calibration, Damage, Faults, Layout, Scene};
+pub use scene::{
+    BIAS_EXPOSURE_S, Calibration, Damage, Faults, Layout, Scene, Session, Shaken, WrongExposure,
+};
 pub use sensor::{HotPixel, Sensor, SensorMaps};
 pub use shot::Shot;
 pub use simulator::{RenderedFrame, Simulator, Weather, render};
-pub use sky::{CountLaw, Sky, Star, Stars, surface_electrons_per_s};
+pub use sky::{CountLaw, Sky, Star, Stars, surface_electrons_per_s, temperature_k};
 pub use truth::{
     FrameTruth, HotPixelTruth, LensTruth, LightTruth, MountTruth, PlaneTruth, SensorTruth,
     StarTruth, Truth,
 };
-pub use weather::{Cloud, Satellite};
+pub use weather::{Cloud, Dew};
 pub use write::{Progress, Written, write_scene};
 
+mod air;
+mod catalog;
+mod composite;
+mod crossing;
 mod dng;
 mod error;
 mod glow;
+mod ground;
+mod ground_view;
+mod horizon;
 mod lattice;
 mod lens;
 mod light;
+mod lossless_jpeg;
 mod mount;
 mod named;
 mod noise_field;
+mod normal_curve;
+mod path;
+mod poisson;
+mod projection;
 mod random;
 mod rotation;
 mod scene;
@@ -55,6 +77,7 @@ mod sensor;
 mod shot;
 mod simulator;
 mod sky;
+mod sky_light;
 mod star_image;
 mod truth;
 mod weather;

@@ -1,15 +1,16 @@
-//! The light on the sensor in one exposure: stars, glow, what crosses the picture.
+//! The light on the sensor in one exposure: stars, glow, ground, what crosses the picture.
 
+use crate::crossing::{add_flash, add_line};
+use crate::ground_view::GroundView;
 use crate::lattice::Lattice;
-use crate::lens::FWHM_PER_SIGMA;
-use crate::noise_field::NoiseField;
-use crate::random::{Purpose, salt};
-use crate::rotation::{self, Matrix};
-use crate::sky::surface_electrons_per_s;
-use crate::star_image::{REACH_SIGMAS, Scratch, Strip, add_star, path_moments};
+use crate::lens::{Blur, FWHM_PER_SIGMA, Projection};
+use crate::path::Turn;
+use crate::rotation;
+use crate::star_image::{Node, REACH_SIGMAS, Scratch, Strip, add_star};
 use crate::{Simulator, Weather};
 use ndarray::Array2;
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// Rows that one task renders; fixed, so that sums do not depend on the threads.
 pub(crate) const STRIP_ROWS: usize = 32;
@@ -19,37 +20,55 @@ pub(crate) struct View<'a> {
     simulator: &'a Simulator,
     index: usize,
     weather: Weather,
-    /// Homographies from the reference, and the share of the exposure each stands for.
-    moments: Vec<(Matrix, f64)>,
-    /// Positions of the stars in the reference light.
-    positions: Vec<Option<(f64, f64)>>,
+    /// The lens over the sensor where it is in this light.
+    projection: Projection,
+    /// Where sky and ground are, and the share of the exposure each moment stands for.
+    turns: Vec<Turn>,
+    /// The middle of the exposure.
+    middle: Turn,
+    /// The longest way of a star, px.
+    longest_px: f64,
     /// Thickness of the cloud.
     cloud: Option<Lattice<1>>,
-    /// The band over its own brightness, in R, G, B.
-    band: Option<Lattice<3>>,
-    /// Stars that fall on each strip.
+    /// Expected electrons of glow and band without vignetting.
+    sky: Lattice<3>,
+    ground: Option<Cow<'a, GroundView>>,
+    /// The stars whose light reaches the picture.
+    images: Vec<StarImage>,
+    /// Numbers of those whose light reaches each strip.
     strips: Vec<Vec<usize>>,
+}
+
+/// A star's way through one light.
+struct StarImage {
+    /// Where it is at the moments at which nothing hides it, px, and their share of the exposure.
+    path: Vec<(f64, f64, f64)>,
+    blur: Blur,
+    /// Its light in R, G and B, e⁻.
+    electrons: [f64; 3],
+    /// First and last strip that it reaches.
+    strips: (usize, usize),
 }
 
 impl<'a> View<'a> {
     pub(crate) fn new(simulator: &'a Simulator, index: usize, weather: Weather) -> Self {
-        let projection = simulator.projection();
         let height = simulator.scene().height;
+        let cloud = match weather {
+            Weather::AsItIs => simulator.cloud_thickness(index),
+            Weather::Clear => None,
+        };
         let mut view = Self {
             simulator,
             index,
             weather,
-            moments: simulator.moments(index),
-            positions: simulator
-                .stars()
-                .iter()
-                .map(|star| projection.project(star.direction))
-                .collect(),
-            cloud: match weather {
-                Weather::AsItIs => simulator.cloud_thickness(index),
-                Weather::Clear => None,
-            },
-            band: simulator.band_brightness(index),
+            projection: simulator.projection_of(index),
+            turns: simulator.sky_turns(index),
+            middle: simulator.turn(index, 0.0),
+            longest_px: simulator.sky_path_px(index),
+            sky: simulator.sky_light(index, cloud.as_ref()),
+            cloud,
+            ground: simulator.ground_view(index),
+            images: Vec::new(),
             strips: vec![Vec::new(); height.div_ceil(STRIP_ROWS)],
         };
         view.assign_stars();
@@ -65,59 +84,95 @@ impl<'a> View<'a> {
             values.par_chunks_mut(STRIP_ROWS * width)
         });
         let strips = red.zip(green).zip(blue).enumerate();
-        strips.for_each(|(number, ((red, green), blue))| {
-            let mut strip = Strip {
-                first_row: number * STRIP_ROWS,
-                width,
-                planes: [red, green, blue],
-            };
-            self.add_glow(&mut strip);
-            self.add_stars(&mut strip, number);
-            self.add_satellites(&mut strip);
-        });
+        strips.for_each_init(
+            Scratch::default,
+            |scratch, (number, ((red, green), blue))| {
+                let mut strip = Strip {
+                    first_row: number * STRIP_ROWS,
+                    width,
+                    planes: [red, green, blue],
+                };
+                self.add_surfaces(&mut strip);
+                self.add_stars(&mut strip, number, scratch);
+                self.add_crossings(&mut strip, scratch);
+            },
+        );
         planes
     }
 
-    /// Notes which strips every star's light reaches.
+    /// Finds the stars' ways and notes which strips their light reaches.
     fn assign_stars(&mut self) {
-        let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
-        for (star, position) in self.positions.iter().enumerate() {
-            let Some(position) = *position else { continue };
-            let (mut top, mut bottom) = (f64::INFINITY, f64::NEG_INFINITY);
-            for (matrix, _) in &self.moments {
-                let (_, y) = rotation::apply_homography(matrix, position.0, position.1);
-                (top, bottom) = (top.min(y), bottom.max(y));
-            }
-            let reach = REACH_SIGMAS * self.sigma_px(position) + 1.0;
-            let first = strip(top - reach).max(0.0);
-            let last = strip(bottom + reach).min(self.strips.len() as f64 - 1.0);
-            if first <= last {
-                for strip in &mut self.strips[first as usize..=last as usize] {
-                    strip.push(star);
-                }
+        let n = self.simulator.stars().len();
+        let images = (0..n).into_par_iter().filter_map(|star| self.image(star));
+        self.images = images.collect();
+        for (number, image) in self.images.iter().enumerate() {
+            for strip in &mut self.strips[image.strips.0..=image.strips.1] {
+                strip.push(number);
             }
         }
     }
 
-    /// Width of a star's image, taken in the middle of the exposure.
-    fn sigma_px(&self, position: (f64, f64)) -> f64 {
-        let (x, y) = self.middle(position);
-        self.simulator
-            .scene()
-            .lens
-            .sigma_px(self.simulator.projection(), x, y)
+    /// The way of a star; `None` when none of its light reaches the picture.
+    fn image(&self, star: usize) -> Option<StarImage> {
+        let scene = self.simulator.scene();
+        let seen = self.simulator.seen_direction(&self.middle, star);
+        let (x, y) = self.projection.project(seen)?;
+        let blur = self.blur((x, y));
+        let reach = 1.0 + blur.reach_px(REACH_SIGMAS) + self.color_shift_px();
+        // No star goes farther from its middle than the longest path.
+        let far = reach + self.longest_px;
+        if x < -far || y < -far || x > scene.width as f64 + far || y > scene.height as f64 + far {
+            return None;
+        }
+        let mut path = Vec::with_capacity(self.turns.len());
+        let (mut top, mut bottom) = (f64::INFINITY, f64::NEG_INFINITY);
+        for turn in &self.turns {
+            let seen = self.simulator.seen_direction(turn, star);
+            if let Some((x, y)) = self.projection.project(seen)
+                && !self.simulator.is_hidden(turn, seen)
+            {
+                path.push((x, y, turn.weight));
+                (top, bottom) = (top.min(y), bottom.max(y));
+            }
+        }
+        let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
+        let first = strip(top - reach).max(0.0);
+        let last = strip(bottom + reach).min(self.strips.len() as f64 - 1.0);
+        (first <= last).then(|| StarImage {
+            path,
+            blur,
+            electrons: self.electrons(star, seen, (x, y)),
+            strips: (first as usize, last as usize),
+        })
     }
 
-    fn middle(&self, position: (f64, f64)) -> (f64, f64) {
-        let (matrix, _) = &self.moments[self.moments.len() / 2];
-        rotation::apply_homography(matrix, position.0, position.1)
+    /// Electrons in R, G and B of a star that is seen in a direction, at a pixel.
+    fn electrons(&self, star: usize, seen: [f64; 3], (x, y): (f64, f64)) -> [f64; 3] {
+        let scene = self.simulator.scene();
+        let light = scene.exposure_of(self.index)
+            * scene.lens.throughput(&self.projection, x, y)
+            * self.transparency_at(x, y)
+            * scene.transmission(self.index);
+        let air = scene.sky.air.map_or([1.0; 3], |air| {
+            air.transmission(self.middle.altitude_azimuth_deg(seen).0)
+        });
+        let rates = self.simulator.rates(star);
+        [0, 1, 2].map(|channel| rates[channel] * light * air[channel])
     }
 
-    /// Thickness of the cloud, 0 to 1.
-    fn thickness_at(&self, x: f64, y: f64) -> f64 {
-        self.cloud
-            .as_ref()
-            .map_or(0.0, |cloud| f64::from(cloud.at(x, y)[0]))
+    /// The image of a star at a pixel, dew included.
+    fn blur(&self, (x, y): (f64, f64)) -> Blur {
+        let scene = self.simulator.scene();
+        let mut blur = scene.lens.blur(&self.projection, x, y);
+        blur.sigma_px *= scene.fwhm_factor(self.index);
+        blur
+    }
+
+    /// How far lateral color shifts a star at most, px.
+    fn color_shift_px(&self) -> f64 {
+        let [cx, cy] = self.projection.principal_point_px;
+        let [red, blue] = self.simulator.scene().lens.lateral_color;
+        red.abs().max(blue.abs()) * cx.hypot(cy)
     }
 
     /// Share of the starlight that comes through the cloud.
@@ -127,138 +182,135 @@ impl<'a> View<'a> {
             .scene()
             .cloud
             .map_or(0.0, |cloud| cloud.opacity);
-        1.0 - opacity * self.thickness_at(x, y)
+        let thickness = self
+            .cloud
+            .as_ref()
+            .map_or(0.0, |cloud| f64::from(cloud.at(x, y)[0]));
+        1.0 - opacity * thickness
     }
 
-    fn add_glow(&self, strip: &mut Strip<'_>) {
-        let scene = self.simulator.scene();
-        let (width, height) = (scene.width as f64, scene.height as f64);
-        let surface_e = |mag: f64| {
-            let per_s = surface_electrons_per_s(mag, &scene.lens, &scene.sensor);
-            scene
-                .sensor
-                .efficiency
-                .map(|efficiency| per_s * efficiency * scene.exposure_s)
-        };
-        let glow_e = scene.sky.glow.mag_arcsec2.map_or([0.0; 3], surface_e);
-        let band_e = scene
-            .sky
-            .band
-            .map_or([0.0; 3], |band| surface_e(band.mag_arcsec2));
-        let added_glow = scene.cloud.map_or(0.0, |cloud| cloud.added_glow);
-        let n_rows = strip.planes[0].len() / strip.width;
-        for row in 0..n_rows {
-            let y = (strip.first_row + row) as f64;
-            let v = (2.0 * y + 1.0) / height - 1.0;
-            let dome = scene.sky.glow.dome_at(v);
-            for col in 0..strip.width {
-                let x = col as f64;
-                let u = (2.0 * x + 1.0) / width - 1.0;
-                let illumination = scene.lens.illumination(self.simulator.projection(), x, y);
-                let cloud = added_glow * self.thickness_at(x, y);
-                let transparency = self.transparency_at(x, y);
-                let glow = scene.sky.glow.relative(u, v, dome);
-                let band = self.band.as_ref().map_or([0.0; 3], |band| band.at(x, y));
+    /// Sky and ground.
+    fn add_surfaces(&self, strip: &mut Strip<'_>) {
+        let dew = self.simulator.scene().transmission(self.index) as f32;
+        let width = strip.width;
+        let illumination = self.simulator.illumination_rows(strip.first_row);
+        for row in 0..strip.planes[0].len() / width {
+            let ground = self
+                .ground
+                .as_ref()
+                .and_then(|ground| ground.row(strip.first_row + row));
+            let start = row * width;
+            self.sky.row(strip.first_row + row, width, |col, sky| {
+                let light = dew * illumination[start + col];
+                let [cover, own] = ground.map_or([0.0; 2], |cells| cells[col]);
+                let ground_e = self.simulator.ground_electrons(self.index);
                 for channel in 0..3 {
-                    let sky = glow_e[channel] * (glow[channel] + cloud);
-                    let stars = band_e[channel] * f64::from(band[channel]) * transparency;
-                    strip.planes[channel][row * strip.width + col] =
-                        (illumination * (sky + stars)) as f32;
+                    strip.planes[channel][start + col] =
+                        light * ((1.0 - cover) * sky[channel] + own * ground_e[channel]);
                 }
+            });
+        }
+    }
+
+    fn add_stars(&self, strip: &mut Strip<'_>, number: usize, scratch: &mut Scratch) {
+        let lens = &self.simulator.scene().lens;
+        let [cx, cy] = self.projection.principal_point_px;
+        let mut nodes: Vec<Node> = Vec::new();
+        for &image in &self.strips[number] {
+            let image = &self.images[image];
+            let mut draw =
+                |scale: f64, channels: &[usize]| {
+                    nodes.clear();
+                    // The ground hides the star itself, not the blur of one that is in sight.
+                    for &(x, y, weight) in &image.path {
+                        let (x, y) = (cx + scale * (x - cx), cy + scale * (y - cy));
+                        nodes.extend(image.blur.parts().map(|([dx, dy], sigma, share)| {
+                            (x + dx, y + dy, sigma, weight * share)
+                        }));
+                    }
+                    add_star(strip, &nodes, channels, image.electrons, scratch);
+                };
+            if lens.lateral_color == [0.0; 2] {
+                draw(1.0, &[0, 1, 2]);
+                continue;
+            }
+            for (channel, scale) in lens.magnification().into_iter().enumerate() {
+                draw(scale, &[channel]);
             }
         }
     }
 
-    fn add_stars(&self, strip: &mut Strip<'_>, number: usize) {
-        let scene = self.simulator.scene();
-        let mut scratch = Scratch::default();
-        let mut path = Vec::new();
-        for &star in &self.strips[number] {
-            let Some(position) = self.positions[star] else {
-                continue;
-            };
-            path.clear();
-            path.extend(self.moments.iter().map(|(matrix, weight)| {
-                let (x, y) = rotation::apply_homography(matrix, position.0, position.1);
-                (x, y, *weight)
-            }));
-            let (x, y) = self.middle(position);
-            let light = scene.exposure_s
-                * scene.lens.illumination(self.simulator.projection(), x, y)
-                * self.transparency_at(x, y);
-            let electrons = self.simulator.stars()[star]
-                .electrons_per_s(&scene.lens, &scene.sensor)
-                .map(|rate| rate * light);
-            add_star(
-                strip,
-                &path,
-                self.sigma_px(position),
-                electrons,
-                &mut scratch,
-            );
-        }
-    }
-
-    fn add_satellites(&self, strip: &mut Strip<'_>) {
+    fn add_crossings(&self, strip: &mut Strip<'_>, scratch: &mut Scratch) {
         let scene = self.simulator.scene();
         if self.weather == Weather::Clear {
             return;
         }
-        for satellite in scene.satellites.iter().filter(|s| s.light == self.index) {
-            let ends = satellite.ends_px(scene.width, scene.height);
-            let sigma = scene.lens.fwhm_px / FWHM_PER_SIGMA;
-            let electrons = scene
-                .sensor
-                .efficiency
-                .map(|efficiency| efficiency * satellite.electrons_per_px);
-            crate::weather::add_line(strip, ends, sigma, electrons);
+        let (width, height) = (scene.width, scene.height);
+        let sigma = scene.lens.fwhm_px / FWHM_PER_SIGMA * scene.fwhm_factor(self.index);
+        let efficiency = scene.sensor.efficiency;
+        let (first_row, row_width) = (strip.first_row, strip.width);
+        let seen = |i: usize| {
+            let row = self
+                .ground
+                .as_ref()
+                .and_then(|ground| ground.row(first_row + i / row_width));
+            row.map_or(1.0, |cells| 1.0 - cells[i % row_width][0])
+        };
+        let satellites = scene.satellites.iter().filter(|s| s.light == self.index);
+        for satellite in satellites {
+            add_line(
+                strip,
+                &satellite.line(width, height),
+                sigma,
+                efficiency,
+                seen,
+            );
+        }
+        for meteor in scene.meteors.iter().filter(|m| m.light == self.index) {
+            add_line(strip, &meteor.line(width, height), sigma, efficiency, seen);
+        }
+        for aircraft in scene.aircraft.iter().filter(|a| a.light == self.index) {
+            for line in aircraft.lines(width, height) {
+                add_line(strip, &line, sigma, efficiency, seen);
+            }
+            for flash in aircraft.flashes(width, height) {
+                add_flash(strip, &flash, sigma, efficiency, scratch);
+            }
         }
     }
 }
 
 impl Simulator {
-    /// Thickness of the cloud over light `index`; `None` where there is none.
-    pub(crate) fn cloud_thickness(&self, index: usize) -> Option<Lattice<1>> {
-        let scene = self.scene();
-        let cloud = scene.cloud.filter(|cloud| cloud.covers(index))?;
-        let field = NoiseField::new(salt(scene.seed, Purpose::CloudNoise));
-        let elapsed_s = scene.elapsed_s(index, 0.0);
-        Some(Lattice::new(scene.width, scene.height, |x, y| {
-            [cloud.thickness(&field, index, elapsed_s, x, y)]
-        }))
+    /// Where a star of the list is at a moment, px; `None` where the lens does not see it.
+    pub(crate) fn place(
+        &self,
+        turn: &Turn,
+        projection: &Projection,
+        star: usize,
+    ) -> Option<(f64, f64)> {
+        projection.project(self.seen_direction(turn, star))
     }
 
-    /// Brightness of the band in light `index` over its own, in R, G, B.
-    fn band_brightness(&self, index: usize) -> Option<Lattice<3>> {
-        let scene = self.scene();
-        let band = scene.sky.band?;
-        let field = NoiseField::new(salt(scene.seed, Purpose::BandNoise));
-        let to_reference = rotation::transpose(&self.rotation(index, 0.0));
-        Some(Lattice::new(scene.width, scene.height, |x, y| {
-            let direction = self.projection().direction(x, y);
-            band.relative(&field, rotation::apply(&to_reference, direction))
-        }))
+    /// The direction a star is seen in, in the camera's axes.
+    fn seen_direction(&self, turn: &Turn, star: usize) -> [f64; 3] {
+        let direction = rotation::apply(&turn.sky, self.stars()[star].direction);
+        let refraction = self.scene().sky.air.and_then(|air| air.refraction);
+        match refraction {
+            Some(refraction) => refraction.apparent(direction, turn.zenith),
+            None => direction,
+        }
     }
 
-    /// The exposure of light `index` as moments, so many that no star moves more than
-    /// about a sigma between two segments.
-    fn moments(&self, index: usize) -> Vec<(Matrix, f64)> {
-        let matrix =
-            |fraction| rotation::homography(self.projection(), &self.rotation(index, fraction));
-        let (open, close) = (matrix(-0.5), matrix(0.5));
-        let (right, bottom) = (self.scene().width as f64, self.scene().height as f64);
-        let trail_px = [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)]
-            .map(|(x, y)| {
-                let from = rotation::apply_homography(&open, x, y);
-                let to = rotation::apply_homography(&close, x, y);
-                (to.0 - from.0).hypot(to.1 - from.1)
-            })
-            .into_iter()
-            .fold(0.0, f64::max);
-        let sigma_px = self.scene().lens.fwhm_px / FWHM_PER_SIGMA;
-        path_moments((trail_px / sigma_px).ceil() as usize)
-            .into_iter()
-            .map(|(fraction, weight)| (matrix(fraction), weight))
-            .collect()
+    /// Whether the ground hides a direction at a moment; under air without ground, whether
+    /// it is below the horizon.
+    fn is_hidden(&self, turn: &Turn, seen: [f64; 3]) -> bool {
+        let Some(panorama) = self.panorama() else {
+            return self.scene().sky.air.is_some() && turn.sin_altitude(seen) < 0.0;
+        };
+        if turn.sin_altitude(seen) > panorama.top_sine() {
+            return false;
+        }
+        let (altitude_deg, azimuth_deg) = turn.altitude_azimuth_deg(seen);
+        panorama.hides(altitude_deg, azimuth_deg)
     }
 }

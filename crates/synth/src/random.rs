@@ -17,6 +17,10 @@ pub(crate) enum Purpose {
     Dither = 6,
     BandNoise = 7,
     CloudNoise = 8,
+    Sway = 9,
+    Ground = 10,
+    ColumnSignal = 11,
+    Fainter = 12,
 }
 
 /// The stream of `purpose` for one shot (0 where it has none) and one row.

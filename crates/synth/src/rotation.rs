@@ -74,14 +74,17 @@ pub fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
     ]
 }
 
-/// What a rotation of the sky does to the picture of a rectilinear lens:
-/// `K R K^-1`, scaled so that its last element is 1; px to px.
+/// What a rotation of the sky does to the picture of a rectilinear lens: from a picture
+/// taken through `from` to one through `to`, `K' R K^-1`, scaled so that its last
+/// element is 1; px to px. Distortion is left out.
 ///
 /// Source: Hartley & Zisserman, Multiple View Geometry, 2nd ed. 2004, ch. 8.4 (from memory).
-pub fn homography(projection: &Projection, rotation: &Matrix) -> Matrix {
-    let focal = projection.focal_length_px;
-    let [cx, cy] = projection.principal_point_px;
+pub fn homography(from: &Projection, to: &Projection, rotation: &Matrix) -> Matrix {
+    let [cx, cy] = to.principal_point_px;
+    let focal = to.focal_length_px;
     let k = [[focal, 0.0, cx], [0.0, focal, cy], [0.0, 0.0, 1.0]];
+    let [cx, cy] = from.principal_point_px;
+    let focal = from.focal_length_px;
     let k_inverse = [
         [1.0 / focal, 0.0, -cx / focal],
         [0.0, 1.0 / focal, -cy / focal],

@@ -1,9 +1,10 @@
 //! The sensor: from expected electrons to recorded numbers.
 
+use crate::poisson::poisson;
 use crate::random::{Purpose, stream};
 use ndarray::Array2;
 use rand::Rng;
-use rand_distr::{Distribution, Exp1, Poisson, StandardNormal};
+use rand_distr::{Distribution, Exp1, StandardNormal};
 use raw::{Cfa, Channel, Mosaic, Rect, SitePattern};
 use rayon::prelude::*;
 
@@ -33,11 +34,24 @@ pub struct Sensor {
     pub read_noise_e: f64,
     /// Standard deviation of what a whole row shares in one read, e⁻.
     pub row_noise_e: f64,
-    /// Dark current of an ordinary pixel, e⁻/s.
+    /// Standard deviation of what a whole column shares in every read, e⁻: columns have
+    /// amplifiers of their own. Part of the fixed offsets.
+    pub column_noise_e: f64,
+    /// Dark current of an ordinary pixel at `rated_at_c`, e⁻/s.
     pub dark_current_e_per_s: f64,
+    /// Temperature for which dark current and hot pixels are given, °C.
+    pub rated_at_c: f64,
+    /// Temperature, °C.
+    pub temperature_c: f64,
+    /// Warming that doubles the dark current, K: 5 to 9 near room temperature
+    /// (Theuwissen 2009 states 5 to 8 °C).
+    pub dark_doubling_k: f64,
+    /// Extra dark current in the corner at the end of the last row, where the output
+    /// amplifier glows, e⁻/s; the same at every temperature.
+    pub amp_glow_e_per_s: f64,
     /// Share of pixels that are hot, 0 to 1.
     pub hot_fraction: f64,
-    /// Mean extra dark current of a hot pixel, e⁻/s; exponentially distributed.
+    /// Mean extra dark current of a hot pixel at `rated_at_c`, e⁻/s; exponentially distributed.
     pub hot_mean_e_per_s: f64,
     /// Standard deviation of the pixels' response over its mean.
     pub prnu: f64,
@@ -73,11 +87,41 @@ pub struct HotPixel {
     pub x: usize,
     /// Row.
     pub y: usize,
-    /// Dark current above that of an ordinary pixel, e⁻/s.
+    /// Dark current above that of an ordinary pixel, at the sensor's temperature, e⁻/s.
     pub rate_e_per_s: f64,
 }
 
+/// Distance in which the amplifier's glow falls by e, as a share of the sensor's width.
+const AMP_GLOW_REACH: f64 = 0.12;
+
 impl Sensor {
+    /// The same sensor at another sensitivity setting: the gain goes with one over it. Of
+    /// the read noise, `converter_noise_dn` (DN) arises behind the amplifier and shrinks in
+    /// electrons as the gain does; the rest stays.
+    pub fn at_iso(&self, iso: u16, converter_noise_dn: f64) -> Self {
+        let gain_e_per_dn = self.gain_e_per_dn * f64::from(self.iso) / f64::from(iso);
+        let behind = |gain: f64| (converter_noise_dn * gain).powi(2);
+        let before2 = (self.read_noise_e.powi(2) - behind(self.gain_e_per_dn)).max(0.0);
+        Self {
+            iso,
+            gain_e_per_dn,
+            read_noise_e: (before2 + behind(gain_e_per_dn)).sqrt(),
+            ..self.clone()
+        }
+    }
+
+    /// Dark current at the sensor's temperature over that at `rated_at_c`.
+    pub fn warmth(&self) -> f64 {
+        libm::exp2((self.temperature_c - self.rated_at_c) / self.dark_doubling_k)
+    }
+
+    /// Extra dark current of the amplifier's glow at a pixel, e⁻/s.
+    pub fn amp_glow_at(&self, x: usize, y: usize, width: usize, height: usize) -> f64 {
+        let reach = AMP_GLOW_REACH * width as f64;
+        let (dx, dy) = ((width - 1 - x) as f64, (height - 1 - y) as f64);
+        self.amp_glow_e_per_s * libm::exp(-dx.hypot(dy) / reach)
+    }
+
     /// Value at which a pixel is saturated, DN: a full well, or the converter's last number.
     pub fn white_level_dn(&self) -> u16 {
         let full_well_dn = f64::from(self.black_level_dn) + self.full_well_e / self.gain_e_per_dn;
@@ -101,9 +145,15 @@ impl Sensor {
             });
             map
         };
+        let mut offset_e = normal_map(Purpose::DarkSignal, 0.0, self.dsnu_e);
+        let mut rng = stream(seed, Purpose::ColumnSignal, 0, 0);
+        for mut column in offset_e.columns_mut() {
+            let shared = self.column_noise_e * normal(&mut rng);
+            column.map_inplace(|value| *value += shared as f32);
+        }
         SensorMaps {
             response: normal_map(Purpose::PixelResponse, 1.0, self.prnu),
-            offset_e: normal_map(Purpose::DarkSignal, 0.0, self.dsnu_e),
+            offset_e,
             hot_pixels: self.hot_pixels(seed, width, height),
         }
     }
@@ -116,7 +166,7 @@ impl Sensor {
         for _ in 0..n {
             let site = (rng.random_range(0..height), rng.random_range(0..width));
             let exponential: f64 = Exp1.sample(&mut rng);
-            pixels.insert(site, self.hot_mean_e_per_s * exponential);
+            pixels.insert(site, self.hot_mean_e_per_s * self.warmth() * exponential);
         }
         pixels
             .into_iter()
@@ -146,24 +196,28 @@ impl Sensor {
         }
         let (height, width) = shape;
         let mut data = Array2::<u16>::zeros(shape);
+        let dark_e = self.dark_current_e_per_s * self.warmth() * exposure_s;
         rows_of(&mut data).for_each(|(row, out)| {
-            let mut expected_e = vec![self.dark_current_e_per_s * exposure_s; width];
+            let mut expected_e = vec![dark_e as f32; width];
             if let Some(planes) = light_e {
+                self.gather(planes, maps, row, &mut expected_e);
+            }
+            if self.amp_glow_e_per_s > 0.0 {
                 for (col, value) in expected_e.iter_mut().enumerate() {
-                    let plane = &planes[channel_index(self.cfa.at(row, col))];
-                    *value += f64::from(plane[[row, col]] * maps.response[[row, col]]);
+                    *value += (self.amp_glow_at(col, row, width, height) * exposure_s) as f32;
                 }
             }
             for hot in maps.hot_in_row(row) {
-                expected_e[hot.x] += hot.rate_e_per_s * exposure_s;
+                expected_e[hot.x] += (hot.rate_e_per_s * exposure_s) as f32;
             }
             let mut rng = stream(seed, Purpose::Exposure, shot, row);
             let row_e = self.row_noise_e * normal(&mut rng);
-            for (col, (value, expected)) in out.iter_mut().zip(expected_e).enumerate() {
-                let well_e = poisson(expected, &mut rng).min(self.full_well_e);
+            let offsets = maps.offset_e.row(row);
+            let pixels = out.iter_mut().zip(&expected_e).zip(offsets);
+            for ((value, &expected), &offset_e) in pixels {
+                let well_e = poisson(f64::from(expected), &mut rng).min(self.full_well_e);
                 let read_e = self.read_noise_e * normal(&mut rng);
-                let offset_e = f64::from(maps.offset_e[[row, col]]);
-                *value = self.convert(well_e + read_e + row_e + offset_e);
+                *value = self.convert(well_e + read_e + row_e + f64::from(offset_e));
             }
         });
         Mosaic {
@@ -175,10 +229,30 @@ impl Sensor {
         }
     }
 
+    /// Adds the light of a row as the filters and the pixels' response let it through.
+    fn gather(
+        &self,
+        planes: &[Array2<f32>; 3],
+        maps: &SensorMaps,
+        row: usize,
+        expected_e: &mut [f32],
+    ) {
+        let period = self.cfa.width();
+        let response = maps.response.row(row);
+        for phase in 0..period {
+            let plane = planes[channel_index(self.cfa.at(row, phase))].row(row);
+            let sites = expected_e.iter_mut().zip(plane).zip(response);
+            for ((value, &light), &response) in sites.skip(phase).step_by(period) {
+                *value += light * response;
+            }
+        }
+    }
+
     /// The converter: rounds, and cuts to what it can say.
     fn convert(&self, electrons: f64) -> u16 {
         let dn = f64::from(self.black_level_dn) + electrons / self.gain_e_per_dn;
-        dn.round_ties_even().clamp(0.0, f64::from(self.last_dn())) as u16
+        // A cast cuts off the fraction, and stops at 0 and at the largest number.
+        ((dn + 0.5) as u16).min(self.last_dn())
     }
 }
 
@@ -213,13 +287,4 @@ pub(crate) fn rows_of<T: Send>(
 
 fn normal(rng: &mut impl Rng) -> f64 {
     StandardNormal.sample(rng)
-}
-
-/// More light than any pixel holds, e⁻, and less than the generator refuses.
-const BRIGHTEST_E: f64 = 1e15;
-
-/// A Poisson number of the given mean, exact at every mean: no normal approximation.
-/// 0 where the mean is not positive.
-fn poisson(mean: f64, rng: &mut impl Rng) -> f64 {
-    Poisson::new(mean.min(BRIGHTEST_E)).map_or(0.0, |distribution| distribution.sample(rng))
 }

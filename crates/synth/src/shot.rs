@@ -35,7 +35,7 @@ impl Scene {
             (FrameKind::Bias, plan.bias, BIAS_EXPOSURE_S),
         ];
         let mut shots = Vec::new();
-        let mut elapsed_s = 0.0;
+        let mut next_s = 0.0;
         for (kind, n, exposure_s) in kinds {
             for index in 0..n {
                 let number = shots.len();
@@ -46,11 +46,15 @@ impl Scene {
                         .join(format!("shot_{:04}.dng", number + 1)),
                     number,
                     kind,
-                    exposure_s,
-                    start: self.start + milliseconds(elapsed_s),
+                    exposure_s: if light {
+                        self.exposure_of(index)
+                    } else {
+                        exposure_s
+                    },
+                    start: self.start + milliseconds(next_s),
                     damage: self.faults.damage(index, n).filter(|_| light),
                 });
-                elapsed_s += exposure_s + self.gap_s;
+                next_s += exposure_s + self.gap_s;
             }
         }
         shots
@@ -83,6 +87,7 @@ impl Simulator {
     }
 }
 
-fn milliseconds(seconds: f64) -> SignedDuration {
+/// A span of time to the nearest ms.
+pub(crate) fn milliseconds(seconds: f64) -> SignedDuration {
     SignedDuration::from_millis((seconds * 1000.0).round() as i64)
 }

@@ -1,13 +1,16 @@
 //! The camera at work: from a scene to expected light, and from there to frames.
 
+use crate::catalog::{CATALOG_FAINTEST_MAG, catalog};
+use crate::ground::Panorama;
+use crate::ground_view::GroundView;
+use crate::horizon::years_since_j2000;
 use crate::lens::Projection;
-use crate::light::View;
-use crate::noise_field::NoiseField;
-use crate::random::{Purpose, salt};
+use crate::light::{STRIP_ROWS, View};
 use crate::rotation::{self, Matrix};
 use crate::sensor::rows_of;
+use crate::sky::REAL_SKY_SEED;
 use crate::star_image::REACH_SIGMAS;
-use crate::{Scene, SensorMaps, Star, Stars, SynthError};
+use crate::{CountLaw, Scene, SensorMaps, Star, Stars, SynthError};
 use ndarray::Array2;
 use raw::{FrameKind, Mosaic};
 use rayon::prelude::*;
@@ -18,7 +21,12 @@ pub struct Simulator {
     scene: Scene,
     projection: Projection,
     stars: Vec<Star>,
+    /// Electrons per second of each in R, G and B, without air.
+    rates: Vec<[f64; 3]>,
     maps: SensorMaps,
+    illumination: Array2<f32>,
+    panorama: Option<Panorama>,
+    still_ground: Option<GroundView>,
 }
 
 /// A frame as the camera recorded it.
@@ -30,8 +38,8 @@ pub struct RenderedFrame {
     pub kind: FrameKind,
     /// Shutter-open time, s.
     pub exposure_s: f64,
-    /// From the reference light's picture to this one's, px to px, at mid-exposure;
-    /// lights only.
+    /// From the reference light's picture of the sky to this one's, px to px, at
+    /// mid-exposure; lights of rectilinear lenses without distortion only.
     pub homography: Option<Matrix>,
 }
 
@@ -40,7 +48,7 @@ pub struct RenderedFrame {
 pub enum Weather {
     /// As the scene has it.
     AsItIs,
-    /// No cloud and no satellites.
+    /// No cloud, and nothing that crosses the picture.
     Clear,
 }
 
@@ -54,7 +62,7 @@ pub fn render(scene: &Scene, index: usize) -> Result<RenderedFrame, SynthError> 
 }
 
 /// Widest field that is drawn, from the axis, degrees.
-const WIDEST_DEG: f64 = 80.0;
+const WIDEST_DEG: f64 = 168.0;
 
 impl Simulator {
     /// Draws the stars and builds the sensor.
@@ -70,9 +78,18 @@ impl Simulator {
             scene: scene.clone(),
             projection,
             stars: Vec::new(),
+            rates: Vec::new(),
             maps: scene.sensor.maps(scene.seed, width, height),
+            illumination: Array2::zeros((height, width)),
+            panorama: None,
+            still_ground: None,
         };
+        simulator.illumination = simulator.draw_illumination();
         simulator.stars = simulator.draw_stars();
+        let rate = |star: &Star| star.electrons_per_s(&scene.lens, &scene.sensor);
+        simulator.rates = simulator.stars.par_iter().map(rate).collect();
+        simulator.panorama = simulator.draw_ground();
+        simulator.still_ground = simulator.draw_still_ground();
         Ok(simulator)
     }
 
@@ -96,9 +113,76 @@ impl Simulator {
         &self.maps
     }
 
-    /// From the reference light's picture to that of light `index` at mid-exposure, px to px.
-    pub fn homography(&self, index: usize) -> Matrix {
-        rotation::homography(&self.projection, &self.rotation(index, 0.0))
+    /// The lens over the sensor where it is in light `index`.
+    pub fn projection_of(&self, index: usize) -> Projection {
+        let [dx, dy] = self.scene.mount.sensor_shift.offset_px(index);
+        self.projection.shifted(dx, dy)
+    }
+
+    /// From directions of the sky in the reference camera's axes to those of light `index`
+    /// at mid-exposure.
+    pub fn sky_rotation(&self, index: usize) -> Matrix {
+        self.turn(index, 0.0).sky
+    }
+
+    /// The same for the ground.
+    pub fn ground_rotation(&self, index: usize) -> Matrix {
+        self.turn(index, 0.0).ground
+    }
+
+    /// From the reference light's picture of the sky to that of light `index` at
+    /// mid-exposure, px to px; refraction is left out.
+    ///
+    /// `None` where no homography is exact: a lens that is not rectilinear, or distorts.
+    pub fn homography(&self, index: usize) -> Option<Matrix> {
+        let plane = self.projection.is_plane();
+        let (from, to) = (self.projection_of(0), self.projection_of(index));
+        plane.then(|| rotation::homography(&from, &to, &self.sky_rotation(index)))
+    }
+
+    /// Where a star of the list is seen in light `index` at mid-exposure, px, refraction
+    /// included; `None` where the lens does not see it.
+    pub fn star_px(&self, star: usize, index: usize) -> Option<(f64, f64)> {
+        self.place(&self.turn(index, 0.0), &self.projection_of(index), star)
+    }
+
+    /// From the reference camera's axes to those in which the sky is kept: the equator of
+    /// J2000 for the real sky, the camera's own for invented ones.
+    pub fn sky_axes(&self) -> Matrix {
+        match self.scene.sky.stars {
+            Stars::Catalog(_) => rotation::transpose(&self.camera_from_j2000()),
+            _ => rotation::IDENTITY,
+        }
+    }
+
+    fn camera_from_j2000(&self) -> Matrix {
+        let horizon = self
+            .scene
+            .site
+            .horizon_from_j2000(self.scene.reference_utc());
+        rotation::multiply(&self.scene.pointing.from_horizon(), &horizon)
+    }
+
+    /// Electrons per second of a star in R, G and B, without air.
+    pub(crate) fn rates(&self, star: usize) -> [f64; 3] {
+        self.rates[star]
+    }
+
+    pub(crate) fn panorama(&self) -> Option<&Panorama> {
+        self.panorama.as_ref()
+    }
+
+    pub(crate) fn still_ground(&self) -> Option<&GroundView> {
+        self.still_ground.as_ref()
+    }
+
+    /// Illumination from a row on, as many rows as a strip has.
+    pub(crate) fn illumination_rows(&self, first_row: usize) -> &[f32] {
+        let width = self.scene.width;
+        let values = self.illumination.as_slice();
+        let values = values.expect("made here, in standard layout");
+        let end = ((first_row + STRIP_ROWS) * width).min(values.len());
+        &values[first_row * width..end]
     }
 
     /// The light `index`, counted from 0; its noise is that of shot `index`.
@@ -109,10 +193,10 @@ impl Simulator {
     pub fn light(&self, index: usize) -> Result<RenderedFrame, SynthError> {
         let light_e = self.expected_light(index, Weather::AsItIs)?;
         Ok(RenderedFrame {
-            mosaic: self.expose(Some(&light_e), self.scene.exposure_s, index),
+            mosaic: self.expose(Some(&light_e), self.scene.exposure_of(index), index),
             kind: FrameKind::Light,
-            exposure_s: self.scene.exposure_s,
-            homography: Some(self.homography(index)),
+            exposure_s: self.scene.exposure_of(index),
+            homography: self.homography(index),
         })
     }
 
@@ -148,14 +232,18 @@ impl Simulator {
             .iter()
             .copied()
             .fold(f64::MIN_POSITIVE, f64::max);
-        let illumination = self.illumination();
         sensor.efficiency.map(|efficiency| {
-            illumination.mapv(|value| value * (level_e * efficiency / best) as f32)
+            self.illumination
+                .mapv(|value| value * (level_e * efficiency / best) as f32)
         })
     }
 
     /// Light at every pixel over that at the center, as the lens gives it.
-    pub fn illumination(&self) -> Array2<f32> {
+    pub fn illumination(&self) -> &Array2<f32> {
+        &self.illumination
+    }
+
+    fn draw_illumination(&self) -> Array2<f32> {
         let mut picture = Array2::zeros((self.scene.height, self.scene.width));
         rows_of(&mut picture).for_each(|(row, values)| {
             for (col, value) in values.iter_mut().enumerate() {
@@ -209,32 +297,53 @@ impl Simulator {
             .expose(&self.maps, light, exposure_s, scene.seed, shot)
     }
 
-    /// The turn of the sky since the reference moment; see [`Scene::elapsed_s`].
-    pub(crate) fn rotation(&self, index: usize, fraction: f64) -> Matrix {
-        let elapsed_s = self.scene.elapsed_s(index, fraction);
-        self.scene.mount.rotation(self.scene.seed, index, elapsed_s)
-    }
-
     /// The stars of the scene, brightest first.
     fn draw_stars(&self) -> Vec<Star> {
+        let band = self.scene.sky.band;
+        let most = band.map_or(1.0, |band| band.crowding.max(1.0));
+        let field = self.band_field();
+        // In the axes that the band is fixed to.
+        let crowding = |direction| band.map_or(1.0, |band| band.crowding(&field, direction));
+        let radius_rad = self.field_radius_rad();
+        let ahead = [0.0, 0.0, 1.0];
+        let seed = self.scene.seed;
         let mut stars = match &self.scene.sky.stars {
             Stars::Listed(stars) => stars.clone(),
-            Stars::Counted(law) => {
-                let field = NoiseField::new(salt(self.scene.seed, Purpose::BandNoise));
-                let band = self.scene.sky.band;
-                let most = band.map_or(1.0, |band| band.crowding.max(1.0));
-                let axis = [0.0, 0.0, 1.0];
-                law.draw(
-                    self.scene.seed,
-                    axis,
-                    self.field_radius_rad(),
-                    most,
-                    |direction| band.map_or(1.0, |band| band.crowding(&field, direction)),
-                )
+            Stars::Counted(law) => law.draw(seed, ahead, radius_rad, most, crowding),
+            Stars::Catalog(faintest_mag) => {
+                let to_camera = self.camera_from_j2000();
+                let axis = rotation::apply(&rotation::transpose(&to_camera), ahead);
+                let fainter = CountLaw {
+                    brightest_mag: CATALOG_FAINTEST_MAG,
+                    faintest_mag: *faintest_mag,
+                    density: 1.0,
+                };
+                let mut stars = self.catalog_stars(*faintest_mag);
+                let cells = (REAL_SKY_SEED, axis, radius_rad);
+                stars.extend(fainter.draw_fixed(cells.0, cells.1, cells.2, most, crowding));
+                for star in &mut stars {
+                    star.direction = rotation::apply(&to_camera, star.direction);
+                }
+                let cos_edge = libm::cos(radius_rad);
+                stars.retain(|star| star.direction[2] >= cos_edge);
+                stars
             }
         };
         stars.sort_by(|a, b| a.magnitude.total_cmp(&b.magnitude));
         stars
+    }
+
+    /// The stars of the catalogue at the scene's date, in the axes of J2000.
+    fn catalog_stars(&self, faintest_mag: f64) -> Vec<Star> {
+        let years = years_since_j2000(self.scene.reference_utc());
+        catalog()
+            .filter(|star| star.magnitude <= faintest_mag)
+            .map(|star| Star {
+                direction: star.direction(years),
+                magnitude: star.magnitude,
+                color_bv: star.color_bv,
+            })
+            .collect()
     }
 
     /// Angle from the reference axis that holds the corners of all lights.
@@ -246,11 +355,17 @@ impl Simulator {
         let corners = [(-0.5, -0.5), (right, -0.5), (-0.5, bottom), (right, bottom)];
         let margin_px =
             2.0 * REACH_SIGMAS * self.scene.lens.fwhm_px * (1.0 + self.scene.lens.fwhm_growth);
-        let margin = margin_px / self.projection.focal_length_px;
+        // Refraction lifts by up to half a degree.
+        let lift: f64 = if self.scene.sky.air.is_some() {
+            0.7
+        } else {
+            0.0
+        };
+        let margin = margin_px / self.projection.focal_length_px + lift.to_radians();
         let mut radius: f64 = 0.0;
         for index in 0..self.scene.frames {
             for fraction in [-0.5, 0.5] {
-                let back = rotation::transpose(&self.rotation(index, fraction));
+                let back = rotation::transpose(&self.turn(index, fraction).sky);
                 for (x, y) in corners {
                     let direction = rotation::apply(&back, self.projection.direction(x, y));
                     radius = radius.max(libm::acos(direction[2].clamp(-1.0, 1.0)));

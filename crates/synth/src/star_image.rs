@@ -1,7 +1,9 @@
-//! The image of a star: a Gaussian, spread along its path, gathered by square pixels.
+//! The image of a star: Gaussians along its path, gathered by square pixels.
 
-/// A share of the exposure: where the star is, and which part of the light falls there.
-pub(crate) type PathNode = (f64, f64, f64);
+use crate::normal_curve::NormalCurve;
+
+/// A Gaussian of a star's light: where it is, px; standard deviation, px; share of the light.
+pub(crate) type Node = (f64, f64, f64, f64);
 
 /// How far from its path a star's light is drawn, in sigmas; 6e-7 of it falls beyond.
 pub(crate) const REACH_SIGMAS: f64 = 5.0;
@@ -22,16 +24,22 @@ pub(crate) fn path_moments(segments: usize) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Share of a Gaussian's light in each of `out.len()` pixels from `first` on, along one
-/// axis: the difference of two error functions.
-pub(crate) fn pixel_integrals(center: f64, sigma: f64, first: i64, out: &mut Vec<f64>, n: usize) {
-    let scale = std::f64::consts::FRAC_1_SQRT_2 / sigma;
-    let edge = |i: usize| libm::erf((first as f64 + i as f64 - 0.5 - center) * scale);
+/// Share of a Gaussian's light in each of `n` pixels from `first` on, along one axis.
+fn pixel_integrals(
+    curve: &NormalCurve,
+    center: f64,
+    sigma: f64,
+    first: i64,
+    out: &mut Vec<f32>,
+    n: usize,
+) {
+    let scale = 1.0 / sigma;
+    let start = (first as f64 - 0.5 - center) * scale;
     out.clear();
-    let mut before = edge(0);
+    let mut before = curve.below(start);
     for i in 1..=n {
-        let after = edge(i);
-        out.push(0.5 * (after - before));
+        let after = curve.below(start + i as f64 * scale);
+        out.push((after - before) as f32);
         before = after;
     }
 }
@@ -39,9 +47,10 @@ pub(crate) fn pixel_integrals(center: f64, sigma: f64, first: i64, out: &mut Vec
 /// Buffers of [`add_star`], reused from star to star.
 #[derive(Default)]
 pub(crate) struct Scratch {
-    along_x: Vec<f64>,
-    along_y: Vec<f64>,
-    shares: Vec<f64>,
+    curve: NormalCurve,
+    along_x: Vec<f32>,
+    along_y: Vec<f32>,
+    shares: Vec<f32>,
 }
 
 /// Rows of the three planes, `first_row` and below.
@@ -53,57 +62,74 @@ pub(crate) struct Strip<'a> {
 
 /// Adds the part of a star's light that falls on a strip.
 ///
-/// `electrons` is what the whole star gives in R, G and B; the weights of `path` add up to 1.
+/// `electrons` is what the whole star gives in R, G and B, of which `channels` are drawn;
+/// the weights of `nodes` add up to 1 where nothing hides it.
 pub(crate) fn add_star(
     strip: &mut Strip<'_>,
-    path: &[PathNode],
-    sigma: f64,
+    nodes: &[Node],
+    channels: &[usize],
     electrons: [f64; 3],
     scratch: &mut Scratch,
 ) {
-    let reach = REACH_SIGMAS * sigma + 0.5;
     let n_rows = strip.planes[0].len() / strip.width;
     let (low, high) = (strip.first_row, strip.first_row + n_rows);
-    let Some((x0, x1)) = covered(path.iter().map(|node| node.0), reach, 0, strip.width) else {
+    let across = nodes.iter().map(|node| (node.0, node.2));
+    let Some((x0, x1)) = covered(across, 0, strip.width) else {
         return;
     };
-    let Some((y0, y1)) = covered(path.iter().map(|node| node.1), reach, low, high) else {
+    let down = nodes.iter().map(|node| (node.1, node.2));
+    let Some((y0, y1)) = covered(down, low, high) else {
         return;
     };
-    let (n_x, n_y) = (x1 - x0, y1 - y0);
+    let n_x = x1 - x0;
     scratch.shares.clear();
-    scratch.shares.resize(n_x * n_y, 0.0);
-    for &(x, y, weight) in path {
-        pixel_integrals(x, sigma, x0 as i64, &mut scratch.along_x, n_x);
-        pixel_integrals(y, sigma, y0 as i64, &mut scratch.along_y, n_y);
-        for (row, &share_y) in scratch.shares.chunks_exact_mut(n_x).zip(&scratch.along_y) {
-            for (share, &share_x) in row.iter_mut().zip(&scratch.along_x) {
-                *share += weight * share_y * share_x;
+    scratch.shares.resize(n_x * (y1 - y0), 0.0);
+    for &(x, y, sigma, weight) in nodes {
+        // Only the pixels this Gaussian reaches: long trails are mostly empty boxes.
+        let one = |center: f64, low, high| covered([(center, sigma)].into_iter(), low, high);
+        let (Some((left, right)), Some((top, bottom))) = (one(x, x0, x1), one(y, y0, y1)) else {
+            continue;
+        };
+        let Scratch {
+            curve,
+            along_x,
+            along_y,
+            shares,
+        } = &mut *scratch;
+        pixel_integrals(curve, x, sigma, left as i64, along_x, right - left);
+        pixel_integrals(curve, y, sigma, top as i64, along_y, bottom - top);
+        for (i, &share_y) in along_y.iter().enumerate() {
+            let start = (top - y0 + i) * n_x + left - x0;
+            let row = &mut shares[start..start + right - left];
+            let share_y = weight as f32 * share_y;
+            for (share, &share_x) in row.iter_mut().zip(along_x.iter()) {
+                *share += share_y * share_x;
             }
         }
     }
-    for (plane, total) in strip.planes.iter_mut().zip(electrons) {
+    for &channel in channels {
+        let (plane, total) = (&mut strip.planes[channel], electrons[channel] as f32);
         for (i, shares) in scratch.shares.chunks_exact(n_x).enumerate() {
             let start = (y0 - low + i) * strip.width + x0;
             for (value, &share) in plane[start..start + n_x].iter_mut().zip(shares) {
-                *value += (total * share) as f32;
+                *value += total * share;
             }
         }
     }
 }
 
-/// The pixels `low .. high` within `reach` of any position; `None` when there are none.
+/// The pixels `low .. high` that Gaussians at (center, sigma) reach; `None` when there are none.
 fn covered(
-    positions: impl Iterator<Item = f64>,
-    reach: f64,
+    gaussians: impl Iterator<Item = (f64, f64)>,
     low: usize,
     high: usize,
 ) -> Option<(usize, usize)> {
     let (mut first, mut last) = (f64::INFINITY, f64::NEG_INFINITY);
-    for position in positions {
-        (first, last) = (first.min(position), last.max(position));
+    for (center, sigma) in gaussians {
+        let reach = REACH_SIGMAS * sigma + 0.5;
+        (first, last) = (first.min(center - reach), last.max(center + reach));
     }
-    let start = (first - reach).ceil().max(low as f64);
-    let end = ((last + reach).floor() + 1.0).min(high as f64);
+    let start = first.ceil().max(low as f64);
+    let end = (last.floor() + 1.0).min(high as f64);
     (start < end).then_some((start as usize, end as usize))
 }

@@ -4,7 +4,7 @@
 
 use crate::rotation::Matrix;
 use crate::scene::Damage;
-use crate::{Shot, Simulator};
+use crate::{Shot, Simulator, Stars};
 use ndarray::Array2;
 use raw::FrameKind;
 use serde::Serialize;
@@ -30,6 +30,13 @@ pub struct Truth {
     pub sensor: SensorTruth,
     /// Axis and rate of the sky's turn in the camera's axes (X right, Y down, Z ahead).
     pub mount: MountTruth,
+    /// Altitude, azimuth and roll of the camera at the middle of the first light, degrees.
+    pub pointing_deg: [f64; 3],
+    /// Latitude and longitude of the site, degrees.
+    pub site_deg: [f64; 2],
+    /// From the reference camera's axes to the equator of J2000, row by row; for the real
+    /// sky only.
+    pub j2000_from_camera: Option<Matrix>,
     /// All files, in the order they were taken.
     pub frames: Vec<FrameTruth>,
     /// Files that are no frames.
@@ -59,8 +66,14 @@ pub struct LensTruth {
     pub pixel_scale_arcsec: f64,
     /// FWHM of a star at the center before pixels and trailing widen it, px.
     pub fwhm_px: f64,
-    /// Growth of the FWHM at the corner, as a fraction.
+    /// Growth of the FWHM at the corner wide open, as a fraction.
     pub fwhm_growth: f64,
+    /// Radial distortion `k1`, `k2`, `k3`, radii in focal lengths.
+    pub distortion: [f64; 3],
+    /// Magnification of red and of blue over that of green, minus 1.
+    pub lateral_color: [f64; 2],
+    /// Coma at the corner wide open, px.
+    pub coma_px: f64,
 }
 
 /// The sensor.
@@ -78,8 +91,14 @@ pub struct SensorTruth {
     pub read_noise_e: f64,
     /// Standard deviation of what a row shares in one read, e⁻.
     pub row_noise_e: f64,
-    /// Dark current of an ordinary pixel, e⁻/s.
+    /// Standard deviation of what a column shares in every read, e⁻.
+    pub column_noise_e: f64,
+    /// Dark current of an ordinary pixel at the sensor's temperature, e⁻/s.
     pub dark_current_e_per_s: f64,
+    /// Temperature, °C.
+    pub temperature_c: f64,
+    /// Extra dark current in the corner by the amplifier, e⁻/s.
+    pub amp_glow_e_per_s: f64,
     /// Standard deviation of the pixels' response over its mean.
     pub prnu: f64,
     /// Standard deviation of the pixels' offsets, e⁻.
@@ -103,6 +122,10 @@ pub struct MountTruth {
     pub axis: [f64; 3],
     /// Rate, arcsec/s.
     pub rate_arcsec_per_s: f64,
+    /// Axis of the tracker.
+    pub tracker_axis: Option<[f64; 3]>,
+    /// Rate of the tracker, arcsec/s.
+    pub tracker_rate_arcsec_per_s: Option<f64>,
 }
 
 /// One file.
@@ -126,14 +149,31 @@ pub struct FrameTruth {
 /// What only lights have.
 #[derive(Clone, Debug, Serialize)]
 pub struct LightTruth {
-    /// From the reference light's pixels to this light's, at mid-exposure.
-    pub homography: Matrix,
+    /// From the reference light's pixels of the sky to this light's, at mid-exposure; where
+    /// the lens is rectilinear and does not distort.
+    pub homography: Option<Matrix>,
+    /// From directions of the sky in the reference camera's axes to this light's.
+    pub sky_rotation: Matrix,
+    /// The same for the ground.
+    pub ground_rotation: Matrix,
+    /// Where the sensor is, px to the right and down of its place in the first light.
+    pub sensor_shift_px: [f64; 2],
+    /// How much wider stars are than the lens makes them.
+    pub fwhm_factor: f64,
+    /// Share of all light that comes through the dew.
+    pub dew_transmission: f64,
+    /// Whether the camera was shaken.
+    pub shaken: bool,
     /// Mean share of the starlight that comes through the cloud.
     pub transparency_mean: f64,
     /// Least share.
     pub transparency_min: f64,
     /// Satellites: start and end, px.
     pub satellites: Vec<[[f64; 2]; 2]>,
+    /// Aircraft: start and end, px.
+    pub aircraft: Vec<[[f64; 2]; 2]>,
+    /// Meteors: start and end, px.
+    pub meteors: Vec<[[f64; 2]; 2]>,
 }
 
 /// A file with one noise-free plane of the reference light: `f32`, little-endian, row by row.
@@ -145,7 +185,7 @@ pub struct LightTruth {
 pub struct PlaneTruth {
     /// The file, from the scene's folder, with `/`.
     pub file: String,
-    /// `R`, `G`, `B`, or `illumination`.
+    /// `R`, `G`, `B`, `illumination`, or `ground`.
     pub content: &'static str,
     /// Unit of the values.
     pub unit: &'static str,
@@ -160,7 +200,7 @@ pub struct StarTruth {
     pub y: f64,
     /// Visual magnitude.
     pub magnitude: f64,
-    /// Electrons in one light in R, G and B, before vignetting and cloud.
+    /// Electrons in one light in R, G and B, before vignetting, air and cloud.
     pub electrons: [f64; 3],
 }
 
@@ -192,7 +232,20 @@ impl Truth {
             mount: MountTruth {
                 axis: scene.mount.axis,
                 rate_arcsec_per_s: scene.mount.rate_arcsec_per_s,
+                tracker_axis: scene.mount.tracker.map(|tracker| tracker.axis),
+                tracker_rate_arcsec_per_s: scene
+                    .mount
+                    .tracker
+                    .map(|tracker| tracker.rate_arcsec_per_s),
             },
+            pointing_deg: [
+                scene.pointing.altitude_deg,
+                scene.pointing.azimuth_deg,
+                scene.pointing.roll_deg,
+            ],
+            site_deg: [scene.site.latitude_deg, scene.site.longitude_deg],
+            j2000_from_camera: matches!(scene.sky.stars, Stars::Catalog(_))
+                .then(|| simulator.sky_axes()),
             frames: frames.iter().map(|shot| frame(simulator, shot)).collect(),
             foreign_files,
             planes,
@@ -206,13 +259,16 @@ fn lens(simulator: &Simulator) -> LensTruth {
     let (lens, projection) = (&simulator.scene().lens, simulator.projection());
     LensTruth {
         model: lens.model.clone(),
-        projection: "rectilinear",
+        projection: lens.mapping.name(),
         focal_length_mm: lens.focal_length_mm,
         focal_length_px: projection.focal_length_px,
         principal_point_px: projection.principal_point_px,
         pixel_scale_arcsec: projection.pixel_scale_arcsec(),
         fwhm_px: lens.fwhm_px,
         fwhm_growth: lens.fwhm_growth,
+        distortion: lens.distortion,
+        lateral_color: lens.lateral_color,
+        coma_px: lens.coma_px,
     }
 }
 
@@ -228,7 +284,10 @@ fn sensor(simulator: &Simulator) -> SensorTruth {
         gain_e_per_dn: sensor.gain_e_per_dn,
         read_noise_e: sensor.read_noise_e,
         row_noise_e: sensor.row_noise_e,
-        dark_current_e_per_s: sensor.dark_current_e_per_s,
+        column_noise_e: sensor.column_noise_e,
+        dark_current_e_per_s: sensor.dark_current_e_per_s * sensor.warmth(),
+        temperature_c: sensor.temperature_c,
+        amp_glow_e_per_s: sensor.amp_glow_e_per_s,
         prnu: sensor.prnu,
         dsnu_e: sensor.dsnu_e,
         full_well_e: sensor.full_well_e,
@@ -258,17 +317,23 @@ fn frame(simulator: &Simulator, shot: &Shot) -> FrameTruth {
 fn light(simulator: &Simulator, index: usize) -> LightTruth {
     let scene = simulator.scene();
     let (transparency_mean, transparency_min) = mean_and_min(simulator.transparency(index));
-    let passing = scene
-        .satellites
-        .iter()
-        .filter(|satellite| satellite.light == index);
+    let (width, height) = (scene.width, scene.height);
+    let satellites = scene.satellites.iter().filter(|s| s.light == index);
+    let aircraft = scene.aircraft.iter().filter(|a| a.light == index);
+    let meteors = scene.meteors.iter().filter(|m| m.light == index);
     LightTruth {
         homography: simulator.homography(index),
+        sky_rotation: simulator.sky_rotation(index),
+        ground_rotation: simulator.ground_rotation(index),
+        sensor_shift_px: scene.mount.sensor_shift.offset_px(index),
+        fwhm_factor: scene.fwhm_factor(index),
+        dew_transmission: scene.transmission(index),
+        shaken: scene.knock_arcsec(index) > 0.0,
         transparency_mean,
         transparency_min,
-        satellites: passing
-            .map(|satellite| satellite.ends_px(scene.width, scene.height))
-            .collect(),
+        satellites: satellites.map(|s| s.ends_px(width, height)).collect(),
+        aircraft: aircraft.map(|a| a.ends_px(width, height)).collect(),
+        meteors: meteors.map(|m| m.ends_px(width, height)).collect(),
     }
 }
 
@@ -286,8 +351,9 @@ fn mean_and_min(transparency: Option<Array2<f32>>) -> (f64, f64) {
 
 fn stars(simulator: &Simulator) -> Vec<StarTruth> {
     let scene = simulator.scene();
-    let placed = simulator.stars().iter().filter_map(|star| {
-        let (x, y) = simulator.projection().project(star.direction)?;
+    let placed = simulator.stars().iter().enumerate();
+    let placed = placed.filter_map(|(number, star)| {
+        let (x, y) = simulator.star_px(number, 0)?;
         let rates = star.electrons_per_s(&scene.lens, &scene.sensor);
         Some(StarTruth {
             x,

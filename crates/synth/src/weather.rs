@@ -1,20 +1,6 @@
-//! What crosses the picture: satellites and thin cloud.
+//! What comes over the sky and the lens: thin cloud and dew.
 
 use crate::noise_field::{NoiseField, smoothstep};
-use crate::star_image::{REACH_SIGMAS, Strip};
-
-/// A satellite: an even line in one light.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Satellite {
-    /// The light, counted from 0.
-    pub light: usize,
-    /// Where it is when the shutter opens, fractions of width and height.
-    pub start: [f64; 2],
-    /// Where it is when the shutter closes.
-    pub end: [f64; 2],
-    /// Light per px of its path at unit efficiency, e⁻.
-    pub electrons_per_px: f64,
-}
 
 /// Thin cloud that drifts through some of the lights: it takes light from the stars
 /// and adds glow.
@@ -66,49 +52,23 @@ impl Cloud {
     }
 }
 
-impl Satellite {
-    /// Its path in a picture of `width` by `height` pixels: start and end, px.
-    pub fn ends_px(&self, width: usize, height: usize) -> [[f64; 2]; 2] {
-        let extent = [width as f64 - 1.0, height as f64 - 1.0];
-        [self.start, self.end].map(|end| [end[0] * extent[0], end[1] * extent[1]])
-    }
+/// Dew that grows on the lens: stars swell and everything fades.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Dew {
+    /// Last light without any, counted from 0.
+    pub last_dry_light: usize,
+    /// By how much of itself the FWHM has grown in the last light.
+    pub fwhm_growth: f64,
+    /// Share of all light that is lost in the last light, 0 to 1.
+    pub loss: f64,
 }
 
-/// Adds an even line, as wide as a star. `electrons` is the light per px of its length.
-///
-/// The profile is the Gaussian of a star with the pixel's 1/12 px² in its variance,
-/// taken at the pixel's center; the ends are blurred likewise.
-pub(crate) fn add_line(
-    strip: &mut Strip<'_>,
-    ends: [[f64; 2]; 2],
-    sigma_px: f64,
-    electrons: [f64; 3],
-) {
-    let [[x0, y0], [x1, y1]] = ends;
-    let length = (x1 - x0).hypot(y1 - y0);
-    if length == 0.0 {
-        return;
-    }
-    let (ux, uy) = ((x1 - x0) / length, (y1 - y0) / length);
-    let sigma = (sigma_px * sigma_px + 1.0 / 12.0).sqrt();
-    let scale = std::f64::consts::FRAC_1_SQRT_2 / sigma;
-    let peak = 1.0 / (sigma * std::f64::consts::TAU.sqrt());
-    let reach = REACH_SIGMAS * sigma;
-    let width = strip.width;
-    for i in 0..strip.planes[0].len() {
-        let (x, y) = (
-            (i % width) as f64 - x0,
-            (strip.first_row + i / width) as f64 - y0,
-        );
-        let along = x * ux + y * uy;
-        let across = y * ux - x * uy;
-        if across.abs() > reach || along < -reach || along > length + reach {
-            continue;
-        }
-        let ends = 0.5 * (libm::erf(along * scale) - libm::erf((along - length) * scale));
-        let share = peak * libm::exp(-(across * scale).powi(2)) * ends;
-        for (plane, total) in strip.planes.iter_mut().zip(electrons) {
-            plane[i] += (total * share) as f32;
-        }
+impl Dew {
+    /// How much of it there is in light `index` of `lights`, 0 to 1: it grows with the
+    /// square of the time.
+    pub(crate) fn amount(&self, index: usize, lights: usize) -> f64 {
+        let since = index.saturating_sub(self.last_dry_light) as f64;
+        let whole = lights.saturating_sub(1 + self.last_dry_light).max(1) as f64;
+        (since / whole).min(1.0).powi(2)
     }
 }

@@ -5,13 +5,17 @@
 //! darks/ flats/ bias/       calibration frames, numbered on
 //! truth/truth.json          see [`Truth`](crate::Truth)
 //! truth/reference_r.f32 …   the reference light without noise
+//! composite/multi_shot.dng  what the camera makes of shots with a moved sensor
+//! NAME/lights/ …            the same for every further session
 //! ```
 
-use crate::dng::{DngInfo, encode_dng};
+use crate::composite::Composite;
+use crate::dng::{DngInfo, encode_dng, encode_rgb_dng};
 use crate::scene::Damage;
 use crate::truth::{PlaneTruth, Truth, slashed};
 use crate::{Scene, Shot, Simulator, SynthError, Weather};
 use ndarray::Array2;
+use raw::{FrameKind, Mosaic};
 use std::fs::{self, OpenOptions};
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -38,6 +42,7 @@ pub struct Progress<'a> {
     pub path: &'a Path,
 }
 
+const COMPOSITE_FILE: &str = "composite/multi_shot.dng";
 /// Share of a truncated file that is left.
 const TRUNCATED_TO: f64 = 0.4;
 /// What stands under a raw's name when it is a JPEG.
@@ -56,17 +61,61 @@ pub fn write_scene(
     folder: &Path,
     mut progress: impl FnMut(Progress<'_>),
 ) -> Result<Written, SynthError> {
+    let sessions = scene.each_session();
+    for (_, session) in &sessions {
+        session.validate()?;
+    }
+    let total = sessions.iter().map(|(_, scene)| scene.shots().len()).sum();
+    let mut done = 0;
+    let (mut files, mut truths) = (Vec::new(), Vec::new());
+    for (name, session) in &sessions {
+        let folder = name.map_or(folder.to_owned(), |name| folder.join(name));
+        let truth = write_session(session, &folder, &mut files, &mut |path| {
+            done += 1;
+            progress(Progress { done, total, path });
+        })?;
+        truths.push(truth);
+    }
+    let truth = truths.swap_remove(0);
+    files.retain(|file| *file != truth);
+    files.push(truth.clone());
+    Ok(Written {
+        lights: folder.join("lights"),
+        truth,
+        files,
+    })
+}
+
+/// Writes one folder of frames; gives the path of its truth.
+fn write_session(
+    scene: &Scene,
+    folder: &Path,
+    files: &mut Vec<PathBuf>,
+    progress: &mut dyn FnMut(&Path),
+) -> Result<PathBuf, SynthError> {
     let simulator = Simulator::new(scene)?;
-    let mut files = Vec::new();
-    let shots = scene.shots();
-    for (done, shot) in shots.iter().enumerate() {
+    let shift = scene.mount.sensor_shift;
+    let mut parts = Vec::new();
+    for shot in scene.shots() {
         let path = folder.join(&shot.path);
-        put(&path, &shot_bytes(&simulator, shot)?)?;
-        progress(Progress {
-            done: done + 1,
-            total: shots.len(),
-            path: &path,
-        });
+        let frame = simulator.render(&shot)?;
+        put(&path, &shot_bytes(scene, &shot, &frame.mosaic)?)?;
+        if shot.kind == FrameKind::Light && parts.len() < shift.shots() {
+            parts.push(frame.mosaic);
+        }
+        progress(&path);
+        files.push(path);
+    }
+    if let Some(composite) = Composite::of(&parts, shift) {
+        let info = dng_info(scene, &scene.shots()[0]);
+        let bytes = encode_rgb_dng(
+            &composite.planes,
+            composite.black_dn,
+            composite.white_dn,
+            &info,
+        );
+        let path = folder.join(COMPOSITE_FILE);
+        put(&path, &bytes?)?;
         files.push(path);
     }
     let mut foreign = Vec::new();
@@ -76,29 +125,24 @@ pub fn write_scene(
         files.push(folder.join(&name));
         foreign.push(slashed(&name));
     }
-    let planes = write_planes(&simulator, folder, &mut files)?;
+    let planes = write_planes(&simulator, folder, files)?;
     let truth = folder.join("truth/truth.json");
     put(
         &truth,
         &serde_json::to_vec(&Truth::of(&simulator, foreign, planes))?,
     )?;
     files.push(truth.clone());
-    Ok(Written {
-        lights: folder.join("lights"),
-        truth,
-        files,
-    })
+    Ok(truth)
 }
 
 /// The bytes of a shot's file, damaged as the scene wants it.
-fn shot_bytes(simulator: &Simulator, shot: &Shot) -> Result<Vec<u8>, SynthError> {
+fn shot_bytes(scene: &Scene, shot: &Shot, mosaic: &Mosaic) -> Result<Vec<u8>, SynthError> {
     match shot.damage {
         Some(Damage::Empty) => return Ok(Vec::new()),
         Some(Damage::Jpeg) => return Ok(FOREIGN_JPEG.to_vec()),
         Some(Damage::Truncated) | None => {}
     }
-    let info = dng_info(simulator.scene(), shot);
-    let mut bytes = encode_dng(&simulator.render(shot)?.mosaic, &info)?;
+    let mut bytes = encode_dng(mosaic, &dng_info(scene, shot))?;
     if shot.damage.is_some() {
         bytes.truncate((bytes.len() as f64 * TRUNCATED_TO) as usize);
     }
@@ -125,6 +169,7 @@ pub(crate) fn dng_info(scene: &Scene, shot: &Shot) -> DngInfo {
         utc_offset_h: scene.utc_offset_h,
         color_matrix: scene.sensor.color_matrix,
         neutral: scene.sensor.efficiency.map(|value| value / largest),
+        compression: scene.compression,
     }
 }
 
@@ -140,7 +185,7 @@ fn write_planes(
     let gain = simulator.scene().sensor.gain_e_per_dn as f32;
     let light = simulator.expected_light(0, Weather::Clear)?;
     let [red, green, blue] = light.map(|plane| plane / gain);
-    let planes = [
+    let mut planes = vec![
         ("reference_r.f32", "R", "DN above black", red),
         ("reference_g.f32", "G", "DN above black", green),
         ("reference_b.f32", "B", "DN above black", blue),
@@ -148,9 +193,12 @@ fn write_planes(
             "illumination.f32",
             "illumination",
             "over the center",
-            simulator.illumination(),
+            simulator.illumination().clone(),
         ),
     ];
+    if let Some(cover) = simulator.ground_cover(0) {
+        planes.push(("ground.f32", "ground", "share of the pixel", cover));
+    }
     let mut described = Vec::new();
     for (name, content, unit, plane) in planes {
         let name = Path::new("truth").join(name);

@@ -1,4 +1,4 @@
-//! The DNG files as LibRaw and tifffile read them; values in `fixtures/synth_checks`.
+//! The DNG files as LibRaw, tifffile, exiftool and exiv2 read them; values in `fixtures/synth_checks`.
 
 mod pattern;
 
@@ -36,17 +36,34 @@ fn numbers(text: &str) -> Vec<f64> {
 
 #[test]
 fn the_committed_files_are_what_the_writer_writes() {
-    for pattern::File {
-        name,
-        size,
-        letters,
-        black_dn,
-    } in pattern::FILES
-    {
-        let bytes = synth::encode_dng(&pattern::mosaic(size, letters, black_dn), &pattern::info());
+    for file in pattern::FILES {
+        let name = file.name;
         let committed = fs::read(fixture(&format!("{name}.dng"))).expect("committed");
-        assert_eq!(bytes.expect("it fits"), committed, "{name}");
+        assert!(file.bytes() == committed, "{name} differs");
     }
+    let committed = fs::read(fixture("full_color_40x30.dng")).expect("committed");
+    assert!(
+        pattern::full_color_bytes() == committed,
+        "full_color differs"
+    );
+}
+
+#[test]
+fn libraw_sees_full_color_as_it_was_put_in() {
+    let facts = facts("full_color_40x30.dng");
+    let libraw = |quantity: &str| facts[&("libraw".to_owned(), quantity.to_owned())].as_str();
+    assert_eq!((libraw("width"), libraw("height")), ("40", "30"));
+    assert_eq!(libraw("samples"), "3");
+    let planes = pattern::full_color();
+    let interleaved = planes[0].indexed_iter();
+    let bytes: Vec<u8> = interleaved
+        .flat_map(|(site, &red)| [red, planes[1][site], planes[2][site]])
+        .flat_map(u16::to_le_bytes)
+        .collect();
+    let digest = Sha256::digest(&bytes);
+    let digest: String = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(libraw("mosaic_sha256"), digest);
+    assert_eq!(libraw("white_dn"), "15000");
 }
 
 #[test]
@@ -56,6 +73,7 @@ fn libraw_sees_the_mosaic_its_levels_and_its_filters() {
         size,
         letters,
         black_dn,
+        ..
     } in pattern::FILES
     {
         let facts = facts(&format!("{name}.dng"));
@@ -146,5 +164,29 @@ fn tifffile_sees_how_the_frame_was_taken() {
             let found = facts.get(&("tifffile".to_owned(), quantity.to_owned()));
             assert_eq!(found.map(String::as_str), Some(want), "{name}: {quantity}");
         }
+    }
+}
+
+#[test]
+fn exiftool_finds_nothing_to_complain_of() {
+    let names = pattern::FILES.map(|file| file.name);
+    for name in names.into_iter().chain(["full_color_40x30"]) {
+        let facts = facts(&format!("{name}.dng"));
+        let verdict = &facts[&("exiftool".to_owned(), "validate".to_owned())];
+        assert_eq!(verdict, "OK", "{name}");
+    }
+}
+
+#[test]
+fn exiv2_sees_the_levels_and_the_lens() {
+    for pattern::File { name, black_dn, .. } in pattern::FILES {
+        let facts = facts(&format!("{name}.dng"));
+        let exiv2 = |key: &str| facts[&("exiv2".to_owned(), key.to_owned())].as_str();
+        let black = black_dn.map(|level| format!("{}/1000", level * 1000.0));
+        assert_eq!(exiv2("Exif.Image.BlackLevel"), black.join(" "), "{name}");
+        assert_eq!(exiv2("Exif.Image.WhiteLevel"), "15000");
+        assert_eq!(exiv2("Exif.Image.DNGVersion"), "1 4 0 0");
+        assert_eq!(exiv2("Exif.Photo.ExposureTime"), "4000/1000");
+        assert_eq!(exiv2("Exif.Photo.LensModel"), "Lumholt 24mm f/1.4");
     }
 }

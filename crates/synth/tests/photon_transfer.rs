@@ -244,3 +244,156 @@ fn a_hot_pixel_collects_its_own_rate_and_a_full_pixel_stops_at_white() {
         );
     }
 }
+
+/// A dark without any noise but what a test adds.
+fn quiet() -> Sensor {
+    Sensor {
+        read_noise_e: 0.0,
+        row_noise_e: 0.0,
+        column_noise_e: 0.0,
+        dsnu_e: 0.0,
+        gain_e_per_dn: 0.05,
+        full_well_e: 1e9,
+        bits: 16,
+        ..sensor()
+    }
+}
+
+#[test]
+fn column_noise_is_what_the_pixels_of_a_column_share_in_every_read() {
+    const COLUMN_NOISE_E: f64 = 6.0;
+    let sensor = Sensor {
+        column_noise_e: COLUMN_NOISE_E,
+        ..quiet()
+    };
+    let maps = sensor.maps(SEED, SIDE, SIDE);
+    let dark = |shot| sensor.expose(&maps, None, 1.0, SEED, shot).data;
+    let (first, second) = (dark(0), dark(1));
+    assert_eq!(first, second, "fixed in the sensor");
+    let columns = first
+        .mapv(f64::from)
+        .mean_axis(ndarray::Axis(0))
+        .expect("columns");
+    let relative_sigma = 1.0 / (2.0 * (SIDE as f64 - 1.0)).sqrt();
+    assert_within(
+        "column noise, e",
+        columns.std(1.0) * 0.05,
+        COLUMN_NOISE_E,
+        relative_sigma,
+    );
+}
+
+#[test]
+fn dark_current_doubles_with_temperature() {
+    // Source: Theuwissen (2009): silicon's dark current doubles every 5 to 8 °C; the named
+    // sensors are within 5 to 9 K.
+    let mean_e = |temperature_c| {
+        let sensor = Sensor {
+            dark_current_e_per_s: 5.0,
+            rated_at_c: 20.0,
+            dark_doubling_k: 6.5,
+            temperature_c,
+            ..quiet()
+        };
+        let maps = sensor.maps(SEED, SIDE, SIDE);
+        let dark = sensor
+            .expose(&maps, None, 20.0, SEED, 0)
+            .data
+            .mapv(f64::from);
+        (mean(&dark) - f64::from(sensor.black_level_dn)) * 0.05
+    };
+    for (temperature_c, want) in [(20.0, 100.0), (26.5, 200.0), (7.0, 25.0)] {
+        let sigma = (1.0 / (want * N_PIXELS)).sqrt();
+        assert_within("dark electrons", mean_e(temperature_c), want, sigma);
+    }
+    for (name, _) in synth::SCENE_NAMES {
+        let sensor = Scene::named(name).expect("listed").sensor;
+        assert!((5.0..=9.0).contains(&sensor.dark_doubling_k), "{name}");
+    }
+}
+
+#[test]
+fn the_amplifier_glows_in_its_corner() {
+    let sensor = Sensor {
+        amp_glow_e_per_s: 40.0,
+        ..quiet()
+    };
+    let maps = sensor.maps(SEED, SIDE, SIDE);
+    let dark = sensor.expose(&maps, None, 10.0, SEED, 0).data;
+    let black = f64::from(sensor.black_level_dn);
+    let patch_e = |row: usize, col: usize| {
+        let patch = dark.slice(ndarray::s![row..row + 20, col..col + 20]);
+        (patch.mapv(f64::from).sum() / 400.0 - black) * 0.05
+    };
+    let want_e = |row: usize, col: usize| {
+        let sites = (0..400).map(|i| (col + i % 20, row + i / 20));
+        sites
+            .map(|(x, y)| 10.0 * sensor.amp_glow_at(x, y, SIDE, SIDE))
+            .sum::<f64>()
+            / 400.0
+    };
+    for (row, col) in [
+        (SIDE - 20, SIDE - 20),
+        (SIDE - 120, SIDE - 20),
+        (SIDE - 60, SIDE - 200),
+    ] {
+        let want = want_e(row, col);
+        assert_within(
+            "glow, e",
+            patch_e(row, col),
+            want,
+            (1.0 / (400.0 * want)).sqrt(),
+        );
+    }
+    assert_eq!(sensor.amp_glow_at(SIDE - 1, SIDE - 1, SIDE, SIDE), 40.0);
+    assert!(sensor.amp_glow_at(0, 0, SIDE, SIDE) < 0.01);
+}
+
+#[test]
+fn sensitivity_is_a_label_of_the_gain() {
+    // Source: photon transfer: read noise before the amplifier is the same in electrons, that
+    // behind it the same in DN (by hand): 3² = a² + (0.5 x 4)², so a² = 5; at four times the
+    // setting the gain is 1 and the noise sqrt(5 + 0.25).
+    let base = Sensor {
+        iso: 400,
+        ..sensor()
+    };
+    let high = base.at_iso(1600, 0.5);
+    assert_eq!((high.iso, high.gain_e_per_dn), (1600, 1.0));
+    assert!((high.read_noise_e - 5.25f64.sqrt()).abs() < 1e-12);
+    assert_eq!(high.at_iso(400, 0.5).gain_e_per_dn, base.gain_e_per_dn);
+    assert_eq!(high.at_iso(400, 0.5).read_noise_e, base.read_noise_e);
+}
+
+#[test]
+fn a_coarser_converter_adds_its_rounding() {
+    // Source: rounding adds 1/12 DN² once the noise is above half a step (EMVA 1288).
+    for (bits, gain) in [(14, 1.0), (12, 4.0)] {
+        let sensor = Sensor {
+            bits,
+            gain_e_per_dn: gain,
+            black_level_dn: 256,
+            read_noise_e: 4.0,
+            ..quiet()
+        };
+        let maps = sensor.maps(SEED, SIDE, SIDE);
+        let dark = |shot| {
+            sensor
+                .expose(&maps, None, 0.0, SEED, shot)
+                .data
+                .mapv(f64::from)
+        };
+        let variance = temporal_variance(&dark(0), &dark(1)) * gain * gain;
+        let want = 16.0 + gain * gain / 12.0;
+        assert_within("variance, e²", variance, want, (2.0 / N_PIXELS).sqrt());
+        let light = Array2::from_elem((SIDE, SIDE), 1e8f32);
+        let white = sensor.expose(
+            &maps,
+            Some(&[light.clone(), light.clone(), light]),
+            1.0,
+            SEED,
+            2,
+        );
+        assert!(white.data.iter().all(|&value| value == (1u16 << bits) - 1));
+    }
+}

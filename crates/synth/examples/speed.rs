@@ -1,0 +1,40 @@
+//! How long the parts of a light of 20 MP take: `speed NAME`.
+
+use std::time::Instant;
+use synth::{Scene, Simulator, Weather};
+
+fn main() -> Result<(), synth::SynthError> {
+    let name = std::env::args().nth(1).unwrap_or("tripod-burst".into());
+    let mut scene = Scene::named(&name).expect("a known scene");
+    (scene.width, scene.height) = (5472, 3648);
+    let mut clock = Instant::now();
+    let mut lap = |what: &str| {
+        say(&format!("{what}: {:.3} s", clock.elapsed().as_secs_f64()));
+        clock = Instant::now();
+    };
+    let simulator = Simulator::new(&scene)?;
+    lap("making ready");
+    say(&format!("{} stars", simulator.stars().len()));
+    for index in 0..2 {
+        let light = simulator.expected_light(index, Weather::AsItIs)?;
+        lap("expected light");
+        let mosaic = scene.sensor.expose(
+            simulator.maps(),
+            Some(&light),
+            scene.exposure_s,
+            scene.seed,
+            index,
+        );
+        lap("exposure");
+        drop(mosaic);
+    }
+    let frame = simulator.light(2)?;
+    lap("both");
+    drop(frame);
+    Ok(())
+}
+
+#[allow(clippy::print_stdout, reason = "a program's own voice")]
+fn say(line: &str) {
+    println!("{line}");
+}
