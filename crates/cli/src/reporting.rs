@@ -195,10 +195,8 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
             drift_px,
             upper_bound,
         });
-    } else if outcome.drift_px < SMALL_DRIFT_PX {
-        warnings.push(Warning::SmallDrift {
-            drift_px: outcome.drift_px,
-        });
+    } else if let Some(drift_px) = pattern.drift_px.filter(|&px| px < SMALL_DRIFT_PX) {
+        warnings.push(Warning::SmallDrift { drift_px });
     }
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);

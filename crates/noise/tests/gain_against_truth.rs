@@ -298,24 +298,32 @@ fn clouds_and_glow_are_no_noise() {
     assert!((summary.gain_area / 20f64.sqrt() - 1.0).abs() < 0.03);
 }
 
-/// Lights of white noise over a fixed pattern that the drift moves.
+/// Lights of white noise over a fixed pattern that an even drift moves.
 fn patterned(n: usize, sigma: f32, pattern_sigma: f32, step_px: f64, seed: u64) -> Burst {
-    let mut burst = Burst::white(n, sigma, seed);
-    let (width, height, margin) = (burst.width, burst.height, 64);
+    let positions: Vec<(f64, f64)> = (0..n)
+        .map(|i| step_px * i as f64)
+        .map(|shift| (shift, 0.4 * shift))
+        .collect();
+    patterned_at(&positions, sigma, pattern_sigma, seed)
+}
+
+/// Lights of white noise over a fixed pattern that lies elsewhere in each.
+fn patterned_at(positions: &[(f64, f64)], sigma: f32, pattern_sigma: f32, seed: u64) -> Burst {
+    let mut burst = Burst::white(positions.len(), sigma, seed);
+    let (width, height, margin) = (burst.width, burst.height, 256);
     let pattern = white(
         &mut rng(seed + 7),
         (width + 2 * margin) * (height + 2 * margin),
         pattern_sigma,
     );
-    for (i, light) in burst.lights.iter_mut().enumerate() {
-        let shift = step_px * i as f64;
-        let moved = shifted(&pattern, width, height, margin, shift, 0.4 * shift);
+    for (light, &(dx, dy)) in burst.lights.iter_mut().zip(positions) {
+        let moved = shifted(&pattern, width, height, margin, dx, dy);
         light
             .iter_mut()
             .zip(moved)
             .for_each(|(value, p)| *value += p);
     }
-    burst.drift_px = Some(step_px * (n - 1) as f64 * 1.16f64.sqrt());
+    burst.positions_px = Some(positions.iter().map(|&position| vec![position]).collect());
     burst.add_scene(|_, _| 1000.0);
     burst
 }
@@ -326,6 +334,82 @@ fn a_pattern_that_moves_fast_is_random() {
     let summary = check_gain(&burst, "fast pattern");
     assert!(summary.pattern.visible);
     assert_eq!(summary.headline, Headline::RandomAndPattern);
+}
+
+#[test]
+fn a_pattern_that_moves_by_blocks_is_random() {
+    // Every step exceeds a block: no two lights share any of it.
+    let positions: Vec<(f64, f64)> = (0..20).map(|i| (11.0 * i as f64, 4.0 * i as f64)).collect();
+    let summary = check_gain(&patterned_at(&positions, 10.0, 5.0, 111), "by blocks");
+    println!("  {:?}", summary.pattern);
+    assert!(summary.pattern.visible);
+    let extent = 19.0 * 11f64.hypot(4.0);
+    assert!((summary.pattern.drift_px.expect("known") - extent).abs() < 1e-9);
+}
+
+#[test]
+fn a_pattern_at_two_places_in_turn_is_found_by_halves_in_turn() {
+    let positions: Vec<(f64, f64)> = (0..12)
+        .map(|i| (0.1 * i as f64 + 12.0 * (i % 2) as f64, 0.0))
+        .collect();
+    let summary = check_gain(&patterned_at(&positions, 10.0, 5.0, 112), "two places");
+    println!("  {:?}", summary.pattern);
+    assert!(summary.pattern.visible);
+    // Two patterns of 5 against twelve noises of 10: 12.5 of 20.8.
+    let found = summary.pattern.fraction_of_variance.expect("visible");
+    assert!((found - 0.6).abs() < 0.05, "{found}");
+}
+
+#[test]
+fn a_dither_that_ends_where_it_began_has_its_true_extent() {
+    // Twelve lights in a box of 24 px that come back to the start.
+    let mut rng = rng(9);
+    let mut positions: Vec<(f64, f64)> = (0..12)
+        .map(|_| (rng.random_range(-12.0..12.0), rng.random_range(-12.0..12.0)))
+        .collect();
+    positions[11] = (positions[0].0 + 1.0, positions[0].1 - 1.2);
+    let burst = patterned_at(&positions, 10.0, 5.0, 113);
+    let summary = burst.report().expect("noise").summary;
+    let truth = burst.true_gain();
+    println!("dither {summary:?} true {truth}");
+    assert!((summary.gain_area - truth).abs() < SIGMAS * summary.realized_error);
+    // The owner's demand: within 5 %.
+    assert!((summary.gain_area / truth - 1.0).abs() < 0.05);
+    let drift_px = summary.pattern.drift_px.expect("known");
+    assert!(drift_px > 15.0 && drift_px < 24.0 * std::f64::consts::SQRT_2);
+    assert!(summary.pattern.visible);
+}
+
+#[test]
+fn a_dither_that_returns_again_and_again_is_bounded() {
+    // 36 lights on 3 x 3 places: they share a part that no half shows.
+    let positions: Vec<(f64, f64)> = (0..36)
+        .map(|i| (i + i / 9 + i / 18) % 9)
+        .map(|place| (8.0 * f64::from(place % 3), 8.0 * f64::from(place / 3)))
+        .collect();
+    let burst = patterned_at(&positions, 10.0, 6.0, 114);
+    let summary = burst.report().expect("noise").summary;
+    let truth = burst.true_gain().powi(2);
+    println!("nine places {summary:?} true {truth}");
+    assert!(!summary.pattern.visible);
+    assert_eq!(summary.headline, Headline::RandomNoiseOnly);
+    assert!(summary.effective_frames > truth, "halves miss a part");
+    assert!(summary.effective_frames_at_upper_bound < truth);
+    // A pattern of the assumed strength that stood still would leave 2.5.
+    assert!(summary.effective_frames_at_upper_bound > 8.0);
+}
+
+#[test]
+fn positions_must_be_those_of_the_lights() {
+    let mut burst = Burst::white(4, 10.0, 1);
+    burst.positions_px = Some(vec![vec![(0.0, 0.0)]; 3]);
+    assert_eq!(
+        burst.report(),
+        Err(noise::NoiseError::OtherPositions {
+            found: 3,
+            needed: 4
+        })
+    );
 }
 
 #[test]

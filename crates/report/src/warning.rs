@@ -128,11 +128,11 @@ impl Warning {
                 upper_bound,
             } => {
                 let drift = match drift_px {
-                    Some(drift_px) => format!("the stars drift {drift_px:.1} px in all"),
-                    None => "the drift of the stars is not known".to_owned(),
+                    Some(drift_px) => format!("the stars drift {drift_px:.1} px in all, which"),
+                    None => "the drift of the stars is not known, which".to_owned(),
                 };
                 format!(
-                    "{drift}, too little to tell the sensor's fixed pattern from the sky; \
+                    "{drift} does not tell the sensor's fixed pattern from the sky; \
                      it may be up to {:.0} % of the stack's variance",
                     100.0 * upper_bound
                 )
@@ -182,8 +182,8 @@ impl Warning {
             Self::TooFewFramesToClip { frames_needed, .. } => format!(
                 "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
-            Self::PatternNotVisible { .. } => "move the framing by some ten pixels every few \
-                 frames (dither), and give flats and darks: they bound the pattern"
+            Self::PatternNotVisible { .. } => "move the framing by more than ten pixels from \
+                 frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"
                 .to_owned(),
             Self::SmallDrift { .. } => "move the framing by some ten pixels every few frames \
                  (dither), or give darks and flats with --dark and --flat"

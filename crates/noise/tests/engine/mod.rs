@@ -35,7 +35,7 @@ pub struct Burst {
     pub weights: Vec<f32>,
     pub combine: Combine,
     pub mask: StarMask,
-    pub drift_px: Option<f64>,
+    pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     pub photosite_share: f64,
 }
 
@@ -91,7 +91,7 @@ impl Burst {
             weights: vec![1.0; n],
             combine: Combine::Mean,
             mask: StarMask::empty(width, height),
-            drift_px: Some(30.0),
+            positions_px: Some((0..n).map(|i| vec![(2.0 * i as f64, 0.0)]).collect()),
             photosite_share: 1.0,
         }
     }
@@ -181,7 +181,7 @@ impl Burst {
                 photosite_share: self.photosite_share,
             }],
             estimator: self.estimator(),
-            drift_px: self.drift_px,
+            positions_px: self.positions_px.clone(),
             pattern: PatternPrior::default(),
         };
         GainReport::from_tiles(tiles, &context)
