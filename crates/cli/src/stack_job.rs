@@ -123,7 +123,11 @@ impl StackJob {
             &lights[reference].seen.stars,
             &StarMaskOptions::default(),
         );
-        let observer = NoiseObserver::new(mask, NoiseOptions::default());
+        let options = NoiseOptions {
+            saturation_dn: Some(saturation_dn(&lights, &layout)),
+            ..NoiseOptions::default()
+        };
+        let observer = NoiseObserver::new(mask, options);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -199,6 +203,18 @@ impl StackJob {
         const SHARE: f64 = 0.5;
         (self.memory_bytes as f64 * SHARE) as u64
     }
+}
+
+/// Full scale above black of the site and light that saturate first, DN on the stack's
+/// scale.
+fn saturation_dn(lights: &[SolvedLight], layout: &SensorLayout) -> f32 {
+    let levels = layout.white_level_dn.values();
+    let blacks = layout.black_level_dn.values();
+    // The patterns may repeat at different steps: the cautious side of both.
+    let white_dn = levels.iter().copied().fold(f32::INFINITY, f32::min);
+    let black_dn = blacks.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let scales = lights.iter().map(|light| light.light.scale);
+    scales.fold(f32::INFINITY, f32::min) * (white_dn - black_dn)
 }
 
 /// Where each light sees the field on the sensor, px off its place in the reference, on a

@@ -158,8 +158,11 @@ pub struct Summary {
 pub struct GainReport {
     /// By region, in the order asked for.
     pub regions: Vec<RegionNoise>,
-    /// In all.
+    /// In all, over the channels that could be measured.
     pub summary: Summary,
+    /// By channel, the share of the picture off stars that was not measured because a
+    /// light saturates there, 0 to 1.
+    pub saturated: Vec<f64>,
 }
 
 impl GainReport {
@@ -218,8 +221,24 @@ impl GainReport {
             .collect();
         let summary = summarize(&regions, n_lights, context, drift_px, model)
             .ok_or(NoiseError::NothingMeasured { tiles: tiles.len() })?;
-        Ok(Self { regions, summary })
+        let saturated = (0..n_channels)
+            .map(|channel| saturated_share(tiles, channel))
+            .collect();
+        Ok(Self {
+            regions,
+            summary,
+            saturated,
+        })
     }
+}
+
+/// Share of a channel's pixels off stars that saturate; 0 where there are none.
+fn saturated_share(tiles: &[TileNoise], channel: usize) -> f64 {
+    let tiles = tiles.iter().filter(|tile| tile.channel == channel);
+    let (saturated, all) = tiles.fold((0, 0), |(saturated, all), tile| {
+        (saturated + tile.saturated_pixels, all + tile.sky_pixels)
+    });
+    saturated as f64 / all.max(1) as f64
 }
 
 /// One channel of the whole picture, as variances.

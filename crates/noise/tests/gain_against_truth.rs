@@ -555,6 +555,53 @@ fn lights_that_do_not_reach_lower_the_expectation() {
 }
 
 #[test]
+fn saturated_pixels_are_counted_out() {
+    // The right half lies above full scale: clipped, all lights are equal there.
+    let full_dn = 4000.0;
+    let mut burst = Burst::white(8, 10.0, 210);
+    let half = burst.width / 2;
+    burst.add_scene(|x, _| if x < half { 1000.0 } else { 4050.0 });
+    for light in &mut burst.lights {
+        light
+            .iter_mut()
+            .for_each(|value| *value = value.min(full_dn));
+    }
+    // One light alone saturates in a strip of the left half.
+    let strip = 64;
+    for row in burst.lights[3].chunks_exact_mut(burst.width) {
+        row[..strip].fill(full_dn);
+    }
+    let observer = |saturation_dn| {
+        let options = noise::NoiseOptions {
+            saturation_dn,
+            ..Default::default()
+        };
+        noise::NoiseObserver::new(burst.mask.clone(), options)
+    };
+    let tiles = burst.tiles(&observer(Some(full_dn))).0;
+    let report = burst.report_of(&tiles).expect("the left half holds noise");
+    let want = (half + strip) as f64 / burst.width as f64;
+    assert!((report.saturated[0] - want).abs() < 1e-12);
+    for region in &report.regions {
+        let measured = region.region.x0 < half;
+        assert_eq!(region.channels.len(), usize::from(measured));
+        for cell in &region.channels {
+            assert!((cell.gain_area - 8f64.sqrt()).abs() < SIGMAS * cell.error);
+        }
+    }
+    let summary = report.summary;
+    assert!((summary.gain_area - 8f64.sqrt()).abs() < SIGMAS * summary.error);
+    // Nothing left is an error, and a level never reached changes nothing.
+    let tiles = burst.tiles(&observer(Some(900.0))).0;
+    assert!(matches!(
+        burst.report_of(&tiles),
+        Err(noise::NoiseError::NothingMeasured { .. })
+    ));
+    let tiles = burst.tiles(&observer(Some(9000.0))).0;
+    assert_eq!(burst.report_of(&tiles), burst.report());
+}
+
+#[test]
 fn nothing_to_measure_is_an_error_not_a_number() {
     let mut burst = Burst::of_size(4, 128, 128);
     burst

@@ -1,5 +1,6 @@
 //! What the reader should know before trusting the figures, each with a way out.
 
+use crate::channel::Channel;
 use serde::{Deserialize, Serialize};
 
 /// Something that lowers the worth of the result or of its figures.
@@ -30,6 +31,13 @@ pub enum Warning {
     SmallDrift {
         /// Drift in all, px.
         drift_px: f64,
+    },
+    /// Much of the picture saturates, off the stars.
+    Saturated {
+        /// The channel.
+        channel: Channel,
+        /// Share of the picture where a light saturates, 0 to 1.
+        share: f64,
     },
     /// No dark frames and no master dark.
     NoDarks,
@@ -102,6 +110,7 @@ impl Warning {
             Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
+            Self::Saturated { .. } => "saturated",
             Self::NoDarks => "no_darks",
             Self::NoFlats => "no_flats",
             Self::FramesLeftOut { .. } => "frames_left_out",
@@ -140,6 +149,11 @@ impl Warning {
             Self::SmallDrift { drift_px } => format!(
                 "the stars drift only {drift_px:.1} px in all, so the sensor's fixed pattern \
                  hardly averages out and may show as streaks"
+            ),
+            Self::Saturated { channel, share } => format!(
+                "{:.0} % of channel {channel:?} reaches full scale off the stars: its light is cut off \
+                 there, and its noise was not measured",
+                100.0 * share
             ),
             Self::NoDarks => "there are no dark frames: hot pixels and dark signal are only \
                  removed as far as clipping catches them"
@@ -187,6 +201,9 @@ impl Warning {
                 .to_owned(),
             Self::SmallDrift { .. } => "move the framing by some ten pixels every few frames \
                  (dither), or give darks and flats with --dark and --flat"
+                .to_owned(),
+            Self::Saturated { .. } => "expose shorter or at a lower ISO, until the sky lies \
+                 well below full scale"
                 .to_owned(),
             Self::NoDarks => "take 10 or more frames with the lens covered, at the lights' \
                  exposure, ISO and temperature, and give them with --dark"
