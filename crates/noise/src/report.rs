@@ -79,8 +79,10 @@ pub enum Evidence {
 pub struct ChannelNoise {
     /// Index into [`ReportContext::channels`].
     pub channel: usize,
-    /// Noise of the typical light used: the median over the lights of their variances
-    /// in this region, each resampled like the stack.
+    /// Noise of the typical light used, resampled like the stack: of the lights'
+    /// variances in this region the median, or the information mean `N / sum of 1 / v_i`
+    /// where that is less by more than its error, as when most lights are cloudy. By it
+    /// no stack is worth more than N lights but for the error.
     pub single: SingleNoise,
     /// Noise of the stack.
     pub stack: StackNoise,

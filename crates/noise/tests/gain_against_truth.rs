@@ -169,6 +169,32 @@ fn weights_follow_the_noise() {
 }
 
 #[test]
+fn most_lights_cloudy_are_worth_no_more_than_their_number() {
+    // 4 lights of weight 1, 8 of 1/4: the median light is a cloudy one.
+    let mut burst = Burst::blank(12);
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let sigma = if i % 3 == 0 { 10.0 } else { 20.0 };
+        *light = white(&mut rng(950 + i as u64), light.len(), sigma);
+        burst.weights[i] = 100.0 / (sigma * sigma);
+    }
+    let summary = check_gain(&burst, "mostly cloudy");
+    assert!((summary.gain_area - 12f64.sqrt()).abs() < SIGMAS * summary.error);
+    for cell in cells(&burst.report().expect("noise")) {
+        // The single light that twelve times tells as much as 4 + 8 / 4 of the best.
+        let typical = (12.0 / 6.0f64).sqrt() * 10.0;
+        assert!((cell.single.area / typical - 1.0).abs() < 0.05);
+        assert!((cell.gain_area - 12f64.sqrt()).abs() < SIGMAS * cell.error);
+        let off = (cell.budget.unexplained - 1.0).abs() * cell.gain_area;
+        assert!(off < SIGMAS * cell.error, "{:?}", cell.budget);
+    }
+    // Equal weights lose, and are seen to.
+    burst.weights = vec![1.0; 12];
+    let summary = check_gain(&burst, "mostly cloudy, equal weights");
+    let want = (200.0f64 / (3600.0 / 144.0)).sqrt();
+    assert!((summary.gain_area - want).abs() < SIGMAS * summary.error);
+}
+
+#[test]
 fn wrong_weights_show_as_a_loss() {
     let mut burst = Burst::white(8, 10.0, 12);
     burst.weights = vec![1.0, 8.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0];

@@ -339,12 +339,14 @@ impl Burst {
         sum / blocks * (BLOCK * BLOCK) as f64
     }
 
-    /// The gain of the whole stack from the truth: typical light over stack.
+    /// The gain of the whole stack from the truth: typical light (see [`noise::ChannelNoise::single`]) over stack.
     pub fn true_gain(&self) -> f64 {
         let mut lights: Vec<f64> = self.lights.iter().map(|l| self.block_variance(l)).collect();
         lights.sort_by(f64::total_cmp);
         let n = lights.len();
-        let typical = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
+        let median = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
+        let information: f64 = lights.iter().map(|v| 1.0 / v).sum();
+        let typical = median.min(n as f64 / information);
         (typical / self.block_variance(&self.stack())).sqrt()
     }
 
