@@ -142,8 +142,8 @@ impl Warning {
                 };
                 format!(
                     "{drift} does not tell the sensor's fixed pattern from the sky; \
-                     it may be up to {:.0} % of the stack's variance",
-                    100.0 * upper_bound
+                     it may be {} of the stack's variance",
+                    at_most(*upper_bound)
                 )
             }
             Self::SmallDrift { drift_px } => format!(
@@ -231,6 +231,16 @@ impl Warning {
     }
 }
 
+/// `up to 62 %`; shares too small for whole per cent are not rounded to none.
+fn at_most(share: f64) -> String {
+    let percent = 100.0 * share;
+    if percent < 1.0 {
+        "< 1 %".to_owned()
+    } else {
+        format!("up to {percent:.0} %")
+    }
+}
+
 impl MasterKind {
     fn plural(self) -> &'static str {
         match self {
@@ -301,5 +311,13 @@ mod tests {
             warning.advice(),
             "take darks with exposure 20 s, and give them with --dark"
         );
+    }
+
+    #[test]
+    fn a_small_bound_is_not_rounded_to_none() {
+        assert_eq!(at_most(0.0), "< 1 %");
+        assert_eq!(at_most(0.004), "< 1 %");
+        assert_eq!(at_most(0.01), "up to 1 %");
+        assert_eq!(at_most(0.617), "up to 62 %");
     }
 }
