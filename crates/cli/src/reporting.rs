@@ -14,6 +14,8 @@ use std::collections::BTreeMap;
 /// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
 /// demosaicing and resampling spread a site's response over its neighbors.
 const SMALL_DRIFT_PX: f64 = 8.0;
+/// Share of the picture that saturates beyond stars, from which the reader is told.
+const MUCH_SATURATED: f64 = 0.05;
 /// Transparency from which a light counts as clear.
 const CLEAR_TRANSPARENCY: f64 = 0.9;
 /// Matched stars from which a homography is safe: five for each of its eight parameters.
@@ -195,10 +197,15 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
             drift_px,
             upper_bound,
         });
-    } else if outcome.drift_px < SMALL_DRIFT_PX {
-        warnings.push(Warning::SmallDrift {
-            drift_px: outcome.drift_px,
-        });
+    } else if let Some(drift_px) = pattern.drift_px.filter(|&px| px < SMALL_DRIFT_PX) {
+        warnings.push(Warning::SmallDrift { drift_px });
+    }
+    let channels = outcome.layout.cfa.channels();
+    for (&channel, &share) in channels.iter().zip(&outcome.noise.saturated) {
+        if share > MUCH_SATURATED {
+            let channel = channel_name(channel);
+            warnings.push(Warning::Saturated { channel, share });
+        }
     }
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);

@@ -7,7 +7,6 @@ use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, SolvedLight, find_reference, solve};
-use align::PixelMap;
 use noise::{
     ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
     ReportContext, StarMask, StarMaskOptions, regions,
@@ -72,8 +71,6 @@ pub struct StackOutcome {
     pub layout: SensorLayout,
     /// Defects filled.
     pub defects: usize,
-    /// How far the stars moved over the sensor in all, px.
-    pub drift_px: f64,
     /// Digest of what went in.
     pub digest: String,
     /// Time of each stage.
@@ -131,7 +128,11 @@ impl StackJob {
             &lights[reference].seen.stars,
             &StarMaskOptions::default(),
         );
-        let observer = NoiseObserver::new(mask, NoiseOptions::default());
+        let options = NoiseOptions {
+            saturation_dn: Some(saturation_dn(&lights, &layout)),
+            ..NoiseOptions::default()
+        };
+        let observer = NoiseObserver::new(mask, options);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -141,8 +142,8 @@ impl StackJob {
         let (stack, tiles) =
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
         stopwatch.lap("stack");
-        let drift_px = drift_px(&lights, &layout);
-        let context = self.report_context(&layout, drift_px, !session.flats.is_empty());
+        let positions_px = positions_px(&lights, &layout);
+        let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
         let noise = GainReport::from_tiles(&tiles, &context)?;
         stopwatch.lap("measure");
         let calibration = session
@@ -161,13 +162,17 @@ impl StackJob {
             ignored: session.ignored,
             defects: calibrator.defects().count(),
             layout,
-            drift_px,
             digest: session.digest,
             stopwatch,
         })
     }
 
-    fn report_context(&self, layout: &SensorLayout, drift_px: f64, flats: bool) -> ReportContext {
+    fn report_context(
+        &self,
+        layout: &SensorLayout,
+        positions_px: Vec<Vec<(f64, f64)>>,
+        flats: bool,
+    ) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -185,7 +190,7 @@ impl StackJob {
                 Combine::Median => Estimator::Median,
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
-            drift_px: Some(drift_px),
+            positions_px: Some(positions_px),
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
@@ -205,19 +210,31 @@ impl StackJob {
     }
 }
 
-/// How far the field moved over the sensor from the first light to the last, px: the
-/// mean over a lattice, since a turning field moves at its edges and not in the middle.
-fn drift_px(lights: &[SolvedLight], layout: &SensorLayout) -> f64 {
-    let (Some(first), Some(last)) = (lights.first(), lights.last()) else {
-        return 0.0;
-    };
-    let lattice = |map: &PixelMap| map.lattice(layout.width, layout.height, 7, 5);
-    let (first, last) = (lattice(&first.light.map), lattice(&last.light.map));
-    let moved = first
+/// Full scale above black of the site and light that saturate first, DN on the stack's
+/// scale.
+fn saturation_dn(lights: &[SolvedLight], layout: &SensorLayout) -> f32 {
+    let levels = layout.white_level_dn.values();
+    let blacks = layout.black_level_dn.values();
+    // The patterns may repeat at different steps: the cautious side of both.
+    let white_dn = levels.iter().copied().fold(f32::INFINITY, f32::min);
+    let black_dn = blacks.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    let scales = lights.iter().map(|light| light.light.scale);
+    scales.fold(f32::INFINITY, f32::min) * (white_dn - black_dn)
+}
+
+/// Where each light sees the field on the sensor, px off its place in the reference, on a
+/// lattice: a turning field moves at its edges and not in the middle.
+fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, f64)>> {
+    lights
         .iter()
-        .zip(&last)
-        .map(|(a, b)| (a[2] - b[2]).hypot(a[3] - b[3]));
-    moved.sum::<f64>() / first.len() as f64
+        .map(|light| {
+            let lattice = light.light.map.lattice(layout.width, layout.height, 7, 5);
+            let moved = lattice
+                .iter()
+                .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));
+            moved.collect()
+        })
+        .collect()
 }
 
 impl StackOutcome {

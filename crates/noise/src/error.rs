@@ -18,6 +18,14 @@ pub enum NoiseError {
         /// Channels described.
         needed: usize,
     },
+    /// The positions given are not those of the lights in the stack.
+    #[error("positions of {found} lights are given, but the stack holds {needed}")]
+    OtherPositions {
+        /// Lights with positions.
+        found: usize,
+        /// Lights in the stack.
+        needed: usize,
+    },
     /// Nowhere enough pixels free of stars, saturation and missing data.
     #[error("none of {tiles} tiles has enough unmasked pixels to measure noise")]
     NothingMeasured {

@@ -26,7 +26,7 @@
 //!     regions: regions(1200, 900, 6, 4),
 //!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
 //!     estimator: Estimator::SigmaClip,
-//!     drift_px: Some(35.0),
+//!     positions_px: None,
 //!     pattern: PatternPrior::default(),
 //! };
 //! let report = GainReport::from_tiles(&tiles, &context);

@@ -9,10 +9,11 @@ use crate::robust::{Average, Scattered, average, median};
 
 /// Noise of the typical light, and what all of them allow.
 pub(crate) struct Lights {
-    /// Median of the lights' area variances, DN^2.
+    /// Area variance of the typical light, DN^2: the median over the lights, or their
+    /// information mean where that is clearly less.
     pub area: f64,
     pub area_error: f64,
-    /// Median of their pixel variances, DN^2.
+    /// Pixel variance by the same rule as `area`, DN^2.
     pub pixel: f64,
     /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
     pub nonlinear_share: f64,
@@ -84,7 +85,17 @@ impl Lights {
             .zip(&areas)
             .map(|(&weight, &area)| Light { weight, area });
         let all = complete.then(|| all.collect());
-        let (area, pixel) = (median(areas), median(pixels));
+        let mut area_error = (mean_square / independent).sqrt();
+        let information = information_mean(&areas, measured.iter().map(|light| light.1));
+        let pixel_information = information_mean(&pixels, measured.iter().map(|light| light.2));
+        let (mut area, mut pixel) = (median(areas), median(pixels));
+        // Taking the lesser of two that differ by chance alone would be a bias.
+        if let (Some(mean), Some(of_pixels)) = (information, pixel_information)
+            && area - mean.mean > area_error
+        {
+            (area, area_error) = (mean.mean, mean.error);
+            pixel = of_pixels.mean;
+        }
         let cubed = tiles
             .iter()
             .flat_map(|tile| &tile.lights)
@@ -93,7 +104,7 @@ impl Lights {
         let typical = (area * squares / noise).sqrt();
         Some(Self {
             area,
-            area_error: (mean_square / independent).sqrt(),
+            area_error,
             pixel,
             nonlinear_share: if share.is_finite() {
                 share.clamp(0.0, 1.0)
@@ -149,6 +160,30 @@ impl Lights {
             1.0
         }
     }
+}
+
+/// `N / sum of 1 / v_i`: the variance of N equal lights that tell as much together as these.
+///
+/// No weights make a stack of less variance than `1 / sum of 1 / v_i`, so that measured by
+/// this light it is never worth more than N. Scatter of a `v_i`, by `shown`, raises its
+/// inverse by its relative variance, which is taken off. `None` where a `v_i` is not
+/// positive.
+fn information_mean(own: &[f64], shown: impl Iterator<Item = Average>) -> Option<Average> {
+    let (mut sum, mut error) = (0.0, 0.0);
+    for (&own, shown) in own.iter().zip(shown) {
+        let relative = (shown.error / shown.mean).powi(2);
+        let information = 1.0 / (own * (1.0 + relative));
+        if !(own > 0.0 && information.is_finite()) {
+            return None;
+        }
+        sum += information;
+        error += information * information * relative;
+    }
+    let mean = own.len() as f64 / sum;
+    Some(Average {
+        mean,
+        error: mean * error.sqrt() / sum,
+    })
 }
 
 /// Rounds of the fixed point; each gains a factor of about N.
@@ -225,5 +260,21 @@ mod tests {
         for (shown, own) in shown(&weights, &own).iter().zip(&own) {
             assert!((shown / own - 1.0).abs() < 1e-12);
         }
+    }
+
+    #[test]
+    fn information_adds_up_over_unequal_lights() {
+        let known = |own: &[f64]| {
+            let shown: Vec<Average> = own
+                .iter()
+                .map(|&mean| Average { mean, error: 0.0 })
+                .collect();
+            information_mean(own, shown.into_iter()).map(|found| found.mean)
+        };
+        // 1/4 + 1 + 1/2 + 1/4 of four lights.
+        assert_eq!(known(&[4.0, 1.0, 2.0, 4.0]), Some(2.0));
+        assert_eq!(known(&[3.0, 3.0, 3.0]), Some(3.0));
+        assert_eq!(known(&[3.0, 0.0]), None);
+        assert_eq!(known(&[3.0, f64::NAN]), None);
     }
 }

@@ -34,6 +34,10 @@ pub struct NoiseOptions {
     pub outlier_grow_px: usize,
     /// Lights measured singly per tile.
     pub lights_per_tile: LightsPerTile,
+    /// Full scale above black of the light that saturates first, DN on the stack's scale:
+    /// a pixel where a light, or the stack, comes within 5 % of it is not measured, since
+    /// the noise of a clipped sample is cut off. Default `None`: nothing saturates.
+    pub saturation_dn: Option<f32>,
 }
 
 impl Default for NoiseOptions {
@@ -43,6 +47,7 @@ impl Default for NoiseOptions {
             outlier_sigmas: 6.0,
             outlier_grow_px: 3,
             lights_per_tile: LightsPerTile::Budget,
+            saturation_dn: None,
         }
     }
 }
@@ -91,8 +96,8 @@ impl NoiseObserver {
         lights
     }
 
-    /// Pixels off stars where the stack has a value.
-    fn usable(&self, tile: &TileSamples<'_>) -> Vec<bool> {
+    /// Pixels off stars where the stack has a value, saturated or not.
+    fn on_sky(&self, tile: &TileSamples<'_>) -> Vec<bool> {
         let width = tile.area.width();
         tile.mean
             .iter()
@@ -103,6 +108,23 @@ impl NoiseObserver {
             })
             .collect()
     }
+}
+
+/// Share of full scale from which a sample counts as saturated: dark signal taken off and
+/// resampling leave it below full scale.
+const SATURATED: f32 = 0.95;
+
+/// Strikes the pixels off that a light or the stack saturates; how many those were.
+fn strike_saturated(tile: &TileSamples<'_>, limit: f32, usable: &mut [bool]) -> usize {
+    let mut struck = 0;
+    for plane in tile.samples.iter().chain([&tile.mean]) {
+        for (usable, &value) in usable.iter_mut().zip(*plane) {
+            let saturated = value >= limit;
+            struck += usize::from(*usable && saturated);
+            *usable &= !saturated;
+        }
+    }
+    struck
 }
 
 /// Tiles of single lights measured per channel of a large picture.
@@ -116,20 +138,26 @@ impl TileObserver for NoiseObserver {
     type Summary = TileNoise;
 
     fn observe(&self, tile: &TileSamples<'_>) -> TileNoise {
+        let mut usable = self.on_sky(tile);
+        let sky_pixels = usable.iter().filter(|&&usable| usable).count();
+        let saturated_pixels = self.options.saturation_dn.map_or(0, |full_dn| {
+            strike_saturated(tile, SATURATED * full_dn, &mut usable)
+        });
         TileNoise {
             area: tile.area,
             channel: tile.channel,
             lights_in_stack: tile.samples.len(),
             block_px: self.options.block_px,
-            measured: self.measure(tile),
+            sky_pixels,
+            saturated_pixels,
+            measured: self.measure(tile, &usable),
         }
     }
 }
 
 impl NoiseObserver {
-    fn measure(&self, tile: &TileSamples<'_>) -> Option<MeasuredTile> {
-        let usable = self.usable(tile);
-        let coverage = Coverage::of(tile, &usable)?;
+    fn measure(&self, tile: &TileSamples<'_>, usable: &[bool]) -> Option<MeasuredTile> {
+        let coverage = Coverage::of(tile, usable)?;
         let options = &self.options;
         let mut meter = DifferenceMeter::new(
             (tile.area.width(), tile.area.height()),
@@ -138,12 +166,12 @@ impl NoiseObserver {
             options.outlier_grow_px,
         );
         let reach = reaching_weight(tile);
-        let halves = [0, 1].map(|split| half_difference(tile, split, &reach, &usable, &mut meter));
+        let halves = [0, 1].map(|split| half_difference(tile, split, &reach, usable, &mut meter));
         let sum = weighted_residual(tile);
         let mut lights = Vec::new();
         let mut clip = ClipTally::default();
         for index in self.lights_of(tile.area, tile.samples.len()) {
-            let (mut values, mut valid) = light_difference(tile, index, &sum, &usable);
+            let (mut values, mut valid) = light_difference(tile, index, &sum, usable);
             let Some(noise) = meter.measure(&mut values, &mut valid) else {
                 continue;
             };
@@ -155,7 +183,7 @@ impl NoiseObserver {
             });
             clip.add(&values, &valid, tile.kept[index]);
         }
-        let sky = tile.mean.iter().zip(&usable).filter(|&(_, &usable)| usable);
+        let sky = tile.mean.iter().zip(usable).filter(|&(_, &usable)| usable);
         let sky = sky.step_by(SKY_STRIDE);
         Some(MeasuredTile {
             halves,
@@ -178,6 +206,9 @@ pub struct TileNoise {
     pub channel: usize,
     pub(crate) lights_in_stack: usize,
     pub(crate) block_px: usize,
+    /// Pixels off stars where the stack has a value, and those of them that saturate.
+    pub(crate) sky_pixels: usize,
+    pub(crate) saturated_pixels: usize,
     pub(crate) measured: Option<MeasuredTile>,
 }
 

@@ -51,10 +51,11 @@ impl Default for PatternPrior {
 /// The fixed pattern in the stack.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PatternSummary {
-    /// Whether the drift is large enough, and the lights many enough, for halves to show at
-    /// least a third of it at area scale: from about 6 px on with blocks of 8.
+    /// Whether the lights lie far enough apart, and are many enough, for halves to show it
+    /// at area scale: all of it, which takes steps of a block, or at least a third of what
+    /// they share, which an even drift of about 6 px does with blocks of 8.
     pub visible: bool,
-    /// Drift of the stars over the sensor in all, px; `None` when not known.
+    /// Largest distance between two lights over the sensor, px; `None` when not known.
     pub drift_px: Option<f64>,
     /// Share of the stack's area variance that is pattern, 0 to 1; `None` when not
     /// visible.
@@ -79,13 +80,44 @@ pub(crate) fn shows_at_all(drift_px: f64, n_lights: usize) -> bool {
     n_lights >= FEWEST_LIGHTS_FOR_PATTERN && drift_px >= VISIBLE_DRIFT_PX
 }
 
-/// How strongly a pattern that the drift moves evenly shows in the stack, in half
-/// differences and in single lights, at area scale: factors of the pattern's variance.
+/// How far the two lights furthest apart are from each other, px: the mean distance over
+/// the places given. 0 without lights.
+pub(crate) fn extent_px(positions_px: &[Vec<(f64, f64)>]) -> f64 {
+    let pairs = positions_px
+        .iter()
+        .enumerate()
+        .flat_map(|(i, a)| positions_px[..i].iter().map(move |b| (a, b)));
+    pairs
+        .filter_map(|(a, b)| mean_over_places(a, b, |dx, dy| dx.hypot(dy)))
+        .fold(0.0, f64::max)
+}
+
+/// Mean of a function of the displacement over the places that both lights have; `None`
+/// where they have none.
+fn mean_over_places(
+    a: &[(f64, f64)],
+    b: &[(f64, f64)],
+    of: impl Fn(f64, f64) -> f64,
+) -> Option<f64> {
+    let (sum, count) = a
+        .iter()
+        .zip(b)
+        .map(|(a, b)| (a.0 - b.0, a.1 - b.1))
+        .filter(|(dx, dy)| dx.is_finite() && dy.is_finite())
+        .map(|(dx, dy)| of(dx, dy))
+        .fold((0.0, 0usize), |(sum, count), value| {
+            (sum + value, count + 1)
+        });
+    (count > 0).then(|| sum / count as f64)
+}
+
+/// How strongly a pattern shows in the stack, in half differences and in single lights, at
+/// area scale: factors of the variance that it has in one light.
 ///
 /// A pattern that is white on the sensor and moves by (dx, dy) between two lights is
-/// correlated between their blocks by `(1 - |dx|/b)(1 - |dy|/b)`. Halves whose centers
-/// lie less than a block apart share part of the pattern, which cancels in their
-/// difference but not in the stack.
+/// correlated between their blocks by `(1 - |dx|/b)(1 - |dy|/b)`, 0 from a block on.
+/// Halves whose lights lie less than a block apart share part of the pattern, which
+/// cancels in their difference but not in the stack.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct PatternModel {
     pub stack: f64,
@@ -94,34 +126,39 @@ pub(crate) struct PatternModel {
     pub single: f64,
 }
 
-/// Directions of the drift averaged over, since only its length is known.
-const DIRECTIONS: usize = 9;
-
 /// Beyond this ratio of hidden to shown pattern the model is no longer trusted to
 /// correct a gain, only to bound it.
 const MOST_HIDDEN: f64 = 3.0;
+/// Halves that show this share of the pattern in the stack need no correction: what is
+/// missing changes a gain by less than a twentieth even if all noise is pattern.
+const ALL_SHOWN: f64 = 0.9;
+/// Splits that show the pattern more alike than this share of it do not measure it.
+const LEAST_CONTRAST: f64 = 0.05;
 
 impl PatternModel {
-    /// For `n` lights of equal weight that drift evenly by `drift_px` in all.
-    pub(crate) fn of_drift(drift_px: f64, n: usize, block_px: usize) -> Self {
-        let step = drift_px / (n.max(2) - 1) as f64;
-        let shared: Vec<f64> = (0..n)
-            .map(|apart| {
-                let moved = step * apart as f64 / block_px as f64;
-                let along = |part: f64| (1.0 - moved * part).max(0.0);
-                (0..DIRECTIONS)
-                    .map(|i| std::f64::consts::FRAC_PI_2 * i as f64 / (DIRECTIONS - 1) as f64)
-                    .map(|angle: f64| along(angle.cos()) * along(angle.sin()))
-                    .sum::<f64>()
-                    / DIRECTIONS as f64
-            })
+    /// For lights of equal weight in capture order, each at the same places of the
+    /// picture.
+    pub(crate) fn of_positions(positions_px: &[Vec<(f64, f64)>], block_px: usize) -> Self {
+        let n = positions_px.len();
+        let overlap = |moved: f64| (1.0 - moved.abs() / block_px as f64).max(0.0);
+        // Lights that cannot be compared are taken to share all: the cautious side.
+        let shared = |i: usize, j: usize| {
+            let (a, b) = (&positions_px[i], &positions_px[j]);
+            match i == j {
+                true => 1.0,
+                false => mean_over_places(a, b, |dx, dy| overlap(dx) * overlap(dy)).unwrap_or(1.0),
+            }
+        };
+        let shared: Vec<Vec<f64>> = (0..n)
+            .map(|i| (0..n).map(|j| shared(i, j)).collect())
             .collect();
         let variance = |factor: &dyn Fn(usize) -> f64| -> f64 {
             let factors: Vec<f64> = (0..n).map(factor).collect();
-            let pairs = (0..n).flat_map(|i| (0..n).map(move |j| (i, j)));
-            pairs
-                .map(|(i, j)| factors[i] * factors[j] * shared[i.abs_diff(j)])
-                .sum()
+            let row = |i: usize| -> f64 {
+                let terms = factors.iter().zip(&shared[i]);
+                terms.map(|(factor, shared)| factor * shared).sum()
+            };
+            (0..n).map(|i| factors[i] * row(i)).sum()
         };
         let sizes = [n.div_ceil(2) as f64, (n / 2) as f64];
         let total = n as f64;
@@ -133,30 +170,61 @@ impl PatternModel {
                 false => scale / sizes[0],
             })
         };
+        // Light minus the mean of the rest, written by sums over rows of the table.
         let rest = total - 1.0;
-        let single = (0..n)
-            .map(|light| variance(&|i| if i == light { 1.0 } else { -1.0 / rest }) * rest / total);
+        let all: f64 = shared.iter().flatten().sum();
+        let single = shared.iter().map(|row| {
+            let others = row.iter().sum::<f64>() - 1.0;
+            let among_rest = all - 1.0 - 2.0 * others;
+            (1.0 - 2.0 * others / rest + among_rest / (rest * rest)) * rest / total
+        });
         Self {
-            stack: variance(&|_| 1.0 / total),
+            stack: all / (total * total),
             odd_even: half(HalfSplit::OddEven),
             first_last: half(HalfSplit::FirstLast),
             single: single.sum::<f64>() / total,
         }
     }
 
-    /// Excess of the stack over halves in turn, for one of halves in time over them.
-    pub(crate) fn hidden(&self) -> f64 {
-        (self.stack - self.odd_even) / (self.first_last - self.odd_even)
+    /// Factors of the split that shows more and of the other one.
+    fn contrast(&self, split: HalfSplit) -> (f64, f64) {
+        match split {
+            HalfSplit::OddEven => (self.odd_even, self.first_last),
+            HalfSplit::FirstLast => (self.first_last, self.odd_even),
+        }
     }
 
-    /// Variance of the pattern on one light, from the excess of halves in time.
-    pub(crate) fn pattern(&self, excess: f64) -> f64 {
-        excess / (self.first_last - self.odd_even)
+    /// Share of the pattern's variance in the stack that the mean of both splits misses.
+    pub(crate) fn missed(&self) -> f64 {
+        (self.stack - 0.5 * (self.odd_even + self.first_last)).max(0.0)
     }
 
-    /// Whether the shown part is large enough to tell the hidden one.
+    /// Excess of the stack over the split that shows less, for one of `split` over it;
+    /// `None` where the splits show the pattern alike, or the other one shows more.
+    pub(crate) fn hidden(&self, split: HalfSplit) -> Option<f64> {
+        let (more, less) = self.contrast(split);
+        // No half shows more than the stack holds, but for rounding.
+        (more - less > LEAST_CONTRAST * self.stack)
+            .then(|| ((self.stack - less) / (more - less)).max(1.0))
+    }
+
+    /// Variance of the pattern in one light, from the excess of `split` over the other one.
+    pub(crate) fn pattern(&self, split: HalfSplit, excess: f64) -> f64 {
+        let (more, less) = self.contrast(split);
+        excess / (more - less)
+    }
+
+    /// Whether an excess of `split` shows enough of the pattern to tell the rest.
+    pub(crate) fn corrects(&self, split: HalfSplit) -> bool {
+        self.hidden(split)
+            .is_some_and(|hidden| hidden <= MOST_HIDDEN)
+    }
+
+    /// Whether no pattern escapes: halves show it all, or enough to tell the rest.
     pub(crate) fn is_trusted(&self) -> bool {
-        (1.0..=MOST_HIDDEN).contains(&self.hidden())
+        self.odd_even.min(self.first_last) >= ALL_SHOWN * self.stack
+            || self.corrects(HalfSplit::FirstLast)
+            || self.corrects(HalfSplit::OddEven)
     }
 }
 
@@ -172,32 +240,109 @@ impl PatternPrior {
 mod tests {
     use super::*;
 
+    /// `n` lights on a line, each (dx, dy) on from the one before.
+    fn line(n: usize, (dx, dy): (f64, f64)) -> Vec<Vec<(f64, f64)>> {
+        (0..n)
+            .map(|i| vec![(dx * i as f64, dy * i as f64)])
+            .collect()
+    }
+
+    fn drifting(drift_px: f64, n: usize) -> PatternModel {
+        let step = drift_px / (n - 1) as f64;
+        PatternModel::of_positions(&line(n, (0.8 * step, 0.6 * step)), 8)
+    }
+
     #[test]
     fn a_standing_pattern_shows_nowhere_but_in_the_stack() {
-        let model = PatternModel::of_drift(0.0, 12, 8);
+        let model = drifting(0.0, 12);
         assert!((model.stack - 1.0).abs() < 1e-12);
         for shown in [model.odd_even, model.first_last, model.single] {
             assert!(shown.abs() < 1e-12);
         }
         assert!(!model.is_trusted());
+        assert!((model.missed() - 1.0).abs() < 1e-12);
     }
 
     #[test]
     fn a_fast_pattern_is_noise_like_any_other() {
-        // Steps of over a block: every light has its own pattern.
-        let model = PatternModel::of_drift(20.0 * 19.0, 20, 8);
+        // Steps of over a block: every light has its own pattern, and nothing is hidden.
+        let model = PatternModel::of_positions(&line(20, (11.0, 4.0)), 8);
         for share in [model.stack, model.odd_even, model.first_last] {
             assert!((share - 0.05).abs() < 1e-12);
         }
         assert!((model.single - 1.0).abs() < 1e-12);
+        assert!(model.is_trusted());
+        assert_eq!(model.hidden(HalfSplit::FirstLast), None);
+        assert!(model.missed() < 1e-12);
     }
 
     #[test]
     fn the_hidden_part_shrinks_as_the_drift_grows() {
-        let hidden = |drift| PatternModel::of_drift(drift, 20, 8).hidden();
+        let hidden = |drift| {
+            drifting(drift, 20)
+                .hidden(HalfSplit::FirstLast)
+                .expect("halves in time differ")
+        };
         assert!(hidden(4.0) > hidden(8.0) && hidden(8.0) > hidden(16.0));
         assert!(hidden(40.0) < 1.2, "{}", hidden(40.0));
-        assert!(!PatternModel::of_drift(2.0, 20, 8).is_trusted());
-        assert!(PatternModel::of_drift(16.0, 20, 8).is_trusted());
+        assert!(!drifting(2.0, 20).is_trusted());
+        assert!(drifting(16.0, 20).is_trusted());
+    }
+
+    #[test]
+    fn two_places_in_turn_show_by_halves_in_turn() {
+        let positions: Vec<_> = (0..12)
+            .map(|i| vec![(20.0 * (i % 2) as f64, 0.0)])
+            .collect();
+        let model = PatternModel::of_positions(&positions, 8);
+        assert!((model.stack - 0.5).abs() < 1e-12);
+        assert!((model.odd_even - 0.5).abs() < 1e-12);
+        assert!(model.first_last.abs() < 1e-12);
+        assert!(model.corrects(HalfSplit::OddEven) && !model.corrects(HalfSplit::FirstLast));
+        assert!(model.is_trusted());
+        assert!((extent_px(&positions) - 20.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn many_lights_in_a_small_box_share_what_halves_do_not_show() {
+        // 36 lights on 3 x 3 places a block apart, so mixed that all halves are alike.
+        let positions: Vec<_> = (0..36)
+            .map(|i| (i + i / 9 + i / 18) % 9)
+            .map(|place| vec![(8.0 * (place % 3) as f64, 8.0 * (place / 3) as f64)])
+            .collect();
+        let model = PatternModel::of_positions(&positions, 8);
+        assert!((model.stack - 1.0 / 9.0).abs() < 1e-12);
+        assert!(!model.is_trusted(), "{model:?}");
+        assert!(model.missed() > 0.09, "{model:?}");
+    }
+
+    #[test]
+    fn a_turning_field_moves_though_its_middle_does_not() {
+        let corners = [
+            (-900.0, -600.0),
+            (900.0, -600.0),
+            (-900.0, 600.0),
+            (900.0, 600.0),
+        ];
+        let positions: Vec<Vec<(f64, f64)>> = (0..10)
+            .map(|i| 0.01 * i as f64)
+            .map(|angle: f64| {
+                let (sin, cos) = angle.sin_cos();
+                let moved = |&(x, y): &(f64, f64)| (x * cos - y * sin - x, x * sin + y * cos - y);
+                corners.iter().map(moved).collect()
+            })
+            .collect();
+        let radius = 900f64.hypot(600.0);
+        assert!((extent_px(&positions) - 2.0 * radius * 0.045f64.sin()).abs() < 1e-9);
+        assert!(PatternModel::of_positions(&positions, 8).is_trusted());
+    }
+
+    #[test]
+    fn places_not_known_count_as_the_same() {
+        let positions = vec![vec![(f64::NAN, 0.0)]; 4];
+        let model = PatternModel::of_positions(&positions, 8);
+        assert!((model.stack - 1.0).abs() < 1e-12);
+        assert_eq!(extent_px(&positions), 0.0);
+        assert_eq!(extent_px(&[]), 0.0);
     }
 }

@@ -1,5 +1,7 @@
 //! One channel of one region: tiles joined, splits compared, gain and budget.
 
+use stack::HalfSplit;
+
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
 use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
@@ -104,29 +106,12 @@ fn join_splits(
         // The split that the whole picture points to, not the larger one: choosing by
         // region would add the scatter as a bias.
         Excess::FirstLast => {
-            let shown = first_last.mean - odd_even.mean;
-            let trusted = model.filter(PatternModel::is_trusted);
-            let hidden = trusted.map_or(1.0, |model| model.hidden());
-            let pattern = trusted.map_or(shown, |model| model.pattern(shown) * model.stack);
-            let total = odd_even.mean + hidden * shown;
-            StackVariance {
-                total: Average {
-                    mean: total,
-                    error: (hidden * first_last.error).hypot((1.0 - hidden) * odd_even.error),
-                },
-                random: (total - pattern).min(total),
-                pattern: pattern.max(0.0),
-                unseen_in_singles: trusted
-                    .map_or(0.0, |model| model.pattern(shown) * (1.0 - model.single)),
-                excess: found,
-            }
+            let model = model.filter(|model| model.corrects(HalfSplit::FirstLast));
+            with_pattern(first_last, odd_even, HalfSplit::FirstLast, model)
         }
-        Excess::OddEven => StackVariance {
-            total: odd_even,
-            random: odd_even.mean,
-            pattern: 0.0,
-            unseen_in_singles: 0.0,
-            excess: found,
+        Excess::OddEven => match model.filter(|model| model.corrects(HalfSplit::OddEven)) {
+            Some(model) => with_pattern(odd_even, first_last, HalfSplit::OddEven, Some(model)),
+            None => StackVariance::of_one_split(odd_even, found),
         },
         Excess::None => {
             let (a, b) = (odd_even.error, first_last.error);
@@ -140,6 +125,34 @@ fn join_splits(
                 excess: found,
             }
         }
+    }
+}
+
+/// The stack where `split` shows more of a pattern than the other one; by as much as it
+/// does without a model.
+fn with_pattern(
+    more: Average,
+    less: Average,
+    split: HalfSplit,
+    model: Option<PatternModel>,
+) -> StackVariance {
+    let shown = more.mean - less.mean;
+    let hidden = model.and_then(|model| model.hidden(split)).unwrap_or(1.0);
+    let in_light = model.map(|model| (model, model.pattern(split, shown)));
+    let pattern = in_light.map_or(shown, |(model, pattern)| pattern * model.stack);
+    let total = less.mean + hidden * shown;
+    StackVariance {
+        total: Average {
+            mean: total,
+            error: (hidden * more.error).hypot((1.0 - hidden) * less.error),
+        },
+        random: (total - pattern).min(total),
+        pattern: pattern.max(0.0),
+        unseen_in_singles: in_light.map_or(0.0, |(model, pattern)| pattern * (1.0 - model.single)),
+        excess: match split {
+            HalfSplit::OddEven => Excess::OddEven,
+            HalfSplit::FirstLast => Excess::FirstLast,
+        },
     }
 }
 

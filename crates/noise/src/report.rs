@@ -1,5 +1,7 @@
 //! Tiles to figures: noise, gain and its error by region and channel, and in all.
 
+use stack::HalfSplit;
+
 use crate::budget::Budget;
 use crate::error::NoiseError;
 use crate::estimator::{Estimator, median_price};
@@ -17,9 +19,11 @@ pub struct ReportContext {
     pub channels: Vec<ChannelInfo>,
     /// How the stack was combined.
     pub estimator: Estimator,
-    /// How far the stars moved over the sensor from first light to last, px; `None` when
-    /// not known, which counts as too little to see a pattern.
-    pub drift_px: Option<f64>,
+    /// Where the field lies on the sensor, px: `positions_px[light][place]`, lights in
+    /// capture order, each at the same places of the picture (one, or a lattice: a turning
+    /// field moves at its edges and not in the middle). Only differences count; NaN where
+    /// not known. `None` counts as too little drift to see a pattern.
+    pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     /// What is known about the fixed pattern.
     pub pattern: PatternPrior,
 }
@@ -75,8 +79,10 @@ pub enum Evidence {
 pub struct ChannelNoise {
     /// Index into [`ReportContext::channels`].
     pub channel: usize,
-    /// Noise of the typical light used: the median over the lights of their variances
-    /// in this region, each resampled like the stack.
+    /// Noise of the typical light used, resampled like the stack: of the lights'
+    /// variances in this region the median, or the information mean `N / sum of 1 / v_i`
+    /// where that is less by more than its error, as when most lights are cloudy. By it
+    /// no stack is worth more than N lights but for the error.
     pub single: SingleNoise,
     /// Noise of the stack.
     pub stack: StackNoise,
@@ -154,8 +160,11 @@ pub struct Summary {
 pub struct GainReport {
     /// By region, in the order asked for.
     pub regions: Vec<RegionNoise>,
-    /// In all.
+    /// In all, over the channels that could be measured.
     pub summary: Summary,
+    /// By channel, the share of the picture off stars that was not measured because a
+    /// light saturates there, 0 to 1.
+    pub saturated: Vec<f64>,
 }
 
 impl GainReport {
@@ -163,8 +172,8 @@ impl GainReport {
     ///
     /// # Errors
     ///
-    /// [`NoiseError`]: fewer than two lights, a channel not described, or nowhere
-    /// enough pixels.
+    /// [`NoiseError`]: fewer than two lights, a channel not described, positions of
+    /// another number of lights, or nowhere enough pixels.
     pub fn from_tiles(tiles: &[TileNoise], context: &ReportContext) -> Result<Self, NoiseError> {
         let n_lights = tiles
             .iter()
@@ -185,10 +194,17 @@ impl GainReport {
             .map(|channel| pooled_excess(tiles.iter().filter(|tile| tile.channel == channel)))
             .collect();
         let block_px = tiles.first().map_or(1, |tile| tile.block_px);
-        let model = context
-            .drift_px
-            .filter(|&drift_px| pattern::shows_at_all(drift_px, n_lights))
-            .map(|drift_px| PatternModel::of_drift(drift_px, n_lights, block_px));
+        let positions_px = context.positions_px.as_deref();
+        if let Some(positions_px) = positions_px.filter(|given| given.len() != n_lights) {
+            return Err(NoiseError::OtherPositions {
+                found: positions_px.len(),
+                needed: n_lights,
+            });
+        }
+        let drift_px = positions_px.map(pattern::extent_px);
+        let model = positions_px
+            .filter(|_| drift_px.is_some_and(|px| pattern::shows_at_all(px, n_lights)))
+            .map(|positions_px| PatternModel::of_positions(positions_px, block_px));
         let regions: Vec<RegionNoise> = context
             .regions
             .iter()
@@ -205,10 +221,26 @@ impl GainReport {
                     .collect(),
             })
             .collect();
-        let summary = summarize(&regions, n_lights, context, model)
+        let summary = summarize(&regions, n_lights, context, drift_px, model)
             .ok_or(NoiseError::NothingMeasured { tiles: tiles.len() })?;
-        Ok(Self { regions, summary })
+        let saturated = (0..n_channels)
+            .map(|channel| saturated_share(tiles, channel))
+            .collect();
+        Ok(Self {
+            regions,
+            summary,
+            saturated,
+        })
     }
+}
+
+/// Share of a channel's pixels off stars that saturate; 0 where there are none.
+fn saturated_share(tiles: &[TileNoise], channel: usize) -> f64 {
+    let tiles = tiles.iter().filter(|tile| tile.channel == channel);
+    let (saturated, all) = tiles.fold((0, 0), |(saturated, all), tile| {
+        (saturated + tile.saturated_pixels, all + tile.sky_pixels)
+    });
+    saturated as f64 / all.max(1) as f64
 }
 
 /// One channel of the whole picture, as variances.
@@ -236,6 +268,7 @@ fn summarize(
     regions: &[RegionNoise],
     n_lights: usize,
     context: &ReportContext,
+    drift_px: Option<f64>,
     model: Option<PatternModel>,
 ) -> Option<Summary> {
     let visible = model.is_some_and(|model| model.is_trusted());
@@ -273,7 +306,7 @@ fn summarize(
     };
     let pattern = PatternSummary {
         visible,
-        drift_px: context.drift_px,
+        drift_px,
         fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
         upper_bound: worst.share,
         basis: worst.basis,
@@ -377,24 +410,28 @@ fn sum_channel(
     let pattern_error = 2.0 * log_variance.sqrt();
     let share = context.channels[cells[0].channel].photosite_share;
     let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
-    let by_drift = model.map(|model| {
+    let by_drift = model.and_then(|model| {
         // A model not trusted to correct the gain still says how much may be hidden.
         let hidden = if model.is_trusted() {
             1.0
         } else {
-            model.hidden().max(1.0)
+            model.hidden(HalfSplit::FirstLast)?
         };
         let most = hidden * (pattern + 2.0 * pattern_error).min(1.0) * stack;
         let total = (stack * (1.0 - pattern) + most).max(stack);
-        Bound {
+        Some(Bound {
             share: most / total,
             gain2: gain2 * stack / total,
             basis: PatternBasis::Drift,
-        }
+        })
+    });
+    // Of a pattern that moves, the stack hides but the part that its lights share.
+    let (in_stack, in_single) = model.map_or((unseen, unseen), |model| {
+        (model.missed() * unseen, (1.0 - model.single) * unseen)
     });
     let by_prior = Bound {
-        share: unseen / (unseen + stack),
-        gain2: gain2 * (1.0 + unseen / single) / (1.0 + unseen / stack),
+        share: in_stack / (in_stack + stack),
+        gain2: gain2 * (1.0 + in_single / single) / (1.0 + in_stack / stack),
         basis: context.pattern.basis,
     };
     let bound = match (by_drift, model) {

@@ -169,6 +169,32 @@ fn weights_follow_the_noise() {
 }
 
 #[test]
+fn most_lights_cloudy_are_worth_no_more_than_their_number() {
+    // 4 lights of weight 1, 8 of 1/4: the median light is a cloudy one.
+    let mut burst = Burst::blank(12);
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let sigma = if i % 3 == 0 { 10.0 } else { 20.0 };
+        *light = white(&mut rng(950 + i as u64), light.len(), sigma);
+        burst.weights[i] = 100.0 / (sigma * sigma);
+    }
+    let summary = check_gain(&burst, "mostly cloudy");
+    assert!((summary.gain_area - 12f64.sqrt()).abs() < SIGMAS * summary.error);
+    for cell in cells(&burst.report().expect("noise")) {
+        // The single light that twelve times tells as much as 4 + 8 / 4 of the best.
+        let typical = (12.0 / 6.0f64).sqrt() * 10.0;
+        assert!((cell.single.area / typical - 1.0).abs() < 0.05);
+        assert!((cell.gain_area - 12f64.sqrt()).abs() < SIGMAS * cell.error);
+        let off = (cell.budget.unexplained - 1.0).abs() * cell.gain_area;
+        assert!(off < SIGMAS * cell.error, "{:?}", cell.budget);
+    }
+    // Equal weights lose, and are seen to.
+    burst.weights = vec![1.0; 12];
+    let summary = check_gain(&burst, "mostly cloudy, equal weights");
+    let want = (200.0f64 / (3600.0 / 144.0)).sqrt();
+    assert!((summary.gain_area - want).abs() < SIGMAS * summary.error);
+}
+
+#[test]
 fn wrong_weights_show_as_a_loss() {
     let mut burst = Burst::white(8, 10.0, 12);
     burst.weights = vec![1.0, 8.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0];
@@ -298,24 +324,32 @@ fn clouds_and_glow_are_no_noise() {
     assert!((summary.gain_area / 20f64.sqrt() - 1.0).abs() < 0.03);
 }
 
-/// Lights of white noise over a fixed pattern that the drift moves.
+/// Lights of white noise over a fixed pattern that an even drift moves.
 fn patterned(n: usize, sigma: f32, pattern_sigma: f32, step_px: f64, seed: u64) -> Burst {
-    let mut burst = Burst::white(n, sigma, seed);
-    let (width, height, margin) = (burst.width, burst.height, 64);
+    let positions: Vec<(f64, f64)> = (0..n)
+        .map(|i| step_px * i as f64)
+        .map(|shift| (shift, 0.4 * shift))
+        .collect();
+    patterned_at(&positions, sigma, pattern_sigma, seed)
+}
+
+/// Lights of white noise over a fixed pattern that lies elsewhere in each.
+fn patterned_at(positions: &[(f64, f64)], sigma: f32, pattern_sigma: f32, seed: u64) -> Burst {
+    let mut burst = Burst::white(positions.len(), sigma, seed);
+    let (width, height, margin) = (burst.width, burst.height, 256);
     let pattern = white(
         &mut rng(seed + 7),
         (width + 2 * margin) * (height + 2 * margin),
         pattern_sigma,
     );
-    for (i, light) in burst.lights.iter_mut().enumerate() {
-        let shift = step_px * i as f64;
-        let moved = shifted(&pattern, width, height, margin, shift, 0.4 * shift);
+    for (light, &(dx, dy)) in burst.lights.iter_mut().zip(positions) {
+        let moved = shifted(&pattern, width, height, margin, dx, dy);
         light
             .iter_mut()
             .zip(moved)
             .for_each(|(value, p)| *value += p);
     }
-    burst.drift_px = Some(step_px * (n - 1) as f64 * 1.16f64.sqrt());
+    burst.positions_px = Some(positions.iter().map(|&position| vec![position]).collect());
     burst.add_scene(|_, _| 1000.0);
     burst
 }
@@ -326,6 +360,82 @@ fn a_pattern_that_moves_fast_is_random() {
     let summary = check_gain(&burst, "fast pattern");
     assert!(summary.pattern.visible);
     assert_eq!(summary.headline, Headline::RandomAndPattern);
+}
+
+#[test]
+fn a_pattern_that_moves_by_blocks_is_random() {
+    // Every step exceeds a block: no two lights share any of it.
+    let positions: Vec<(f64, f64)> = (0..20).map(|i| (11.0 * i as f64, 4.0 * i as f64)).collect();
+    let summary = check_gain(&patterned_at(&positions, 10.0, 5.0, 111), "by blocks");
+    println!("  {:?}", summary.pattern);
+    assert!(summary.pattern.visible);
+    let extent = 19.0 * 11f64.hypot(4.0);
+    assert!((summary.pattern.drift_px.expect("known") - extent).abs() < 1e-9);
+}
+
+#[test]
+fn a_pattern_at_two_places_in_turn_is_found_by_halves_in_turn() {
+    let positions: Vec<(f64, f64)> = (0..12)
+        .map(|i| (0.1 * i as f64 + 12.0 * (i % 2) as f64, 0.0))
+        .collect();
+    let summary = check_gain(&patterned_at(&positions, 10.0, 5.0, 112), "two places");
+    println!("  {:?}", summary.pattern);
+    assert!(summary.pattern.visible);
+    // Two patterns of 5 against twelve noises of 10: 12.5 of 20.8.
+    let found = summary.pattern.fraction_of_variance.expect("visible");
+    assert!((found - 0.6).abs() < 0.05, "{found}");
+}
+
+#[test]
+fn a_dither_that_ends_where_it_began_has_its_true_extent() {
+    // Twelve lights in a box of 24 px that come back to the start.
+    let mut rng = rng(9);
+    let mut positions: Vec<(f64, f64)> = (0..12)
+        .map(|_| (rng.random_range(-12.0..12.0), rng.random_range(-12.0..12.0)))
+        .collect();
+    positions[11] = (positions[0].0 + 1.0, positions[0].1 - 1.2);
+    let burst = patterned_at(&positions, 10.0, 5.0, 113);
+    let summary = burst.report().expect("noise").summary;
+    let truth = burst.true_gain();
+    println!("dither {summary:?} true {truth}");
+    assert!((summary.gain_area - truth).abs() < SIGMAS * summary.realized_error);
+    // The owner's demand: within 5 %.
+    assert!((summary.gain_area / truth - 1.0).abs() < 0.05);
+    let drift_px = summary.pattern.drift_px.expect("known");
+    assert!(drift_px > 15.0 && drift_px < 24.0 * std::f64::consts::SQRT_2);
+    assert!(summary.pattern.visible);
+}
+
+#[test]
+fn a_dither_that_returns_again_and_again_is_bounded() {
+    // 36 lights on 3 x 3 places: they share a part that no half shows.
+    let positions: Vec<(f64, f64)> = (0..36)
+        .map(|i| (i + i / 9 + i / 18) % 9)
+        .map(|place| (8.0 * f64::from(place % 3), 8.0 * f64::from(place / 3)))
+        .collect();
+    let burst = patterned_at(&positions, 10.0, 6.0, 114);
+    let summary = burst.report().expect("noise").summary;
+    let truth = burst.true_gain().powi(2);
+    println!("nine places {summary:?} true {truth}");
+    assert!(!summary.pattern.visible);
+    assert_eq!(summary.headline, Headline::RandomNoiseOnly);
+    assert!(summary.effective_frames > truth, "halves miss a part");
+    assert!(summary.effective_frames_at_upper_bound < truth);
+    // A pattern of the assumed strength that stood still would leave 2.5.
+    assert!(summary.effective_frames_at_upper_bound > 8.0);
+}
+
+#[test]
+fn positions_must_be_those_of_the_lights() {
+    let mut burst = Burst::white(4, 10.0, 1);
+    burst.positions_px = Some(vec![vec![(0.0, 0.0)]; 3]);
+    assert_eq!(
+        burst.report(),
+        Err(noise::NoiseError::OtherPositions {
+            found: 3,
+            needed: 4
+        })
+    );
 }
 
 #[test]
@@ -468,6 +578,53 @@ fn lights_that_do_not_reach_lower_the_expectation() {
             .iter()
             .all(|region| region.channels.len() == 1)
     );
+}
+
+#[test]
+fn saturated_pixels_are_counted_out() {
+    // The right half lies above full scale: clipped, all lights are equal there.
+    let full_dn = 4000.0;
+    let mut burst = Burst::white(8, 10.0, 210);
+    let half = burst.width / 2;
+    burst.add_scene(|x, _| if x < half { 1000.0 } else { 4050.0 });
+    for light in &mut burst.lights {
+        light
+            .iter_mut()
+            .for_each(|value| *value = value.min(full_dn));
+    }
+    // One light alone saturates in a strip of the left half.
+    let strip = 64;
+    for row in burst.lights[3].chunks_exact_mut(burst.width) {
+        row[..strip].fill(full_dn);
+    }
+    let observer = |saturation_dn| {
+        let options = noise::NoiseOptions {
+            saturation_dn,
+            ..Default::default()
+        };
+        noise::NoiseObserver::new(burst.mask.clone(), options)
+    };
+    let tiles = burst.tiles(&observer(Some(full_dn))).0;
+    let report = burst.report_of(&tiles).expect("the left half holds noise");
+    let want = (half + strip) as f64 / burst.width as f64;
+    assert!((report.saturated[0] - want).abs() < 1e-12);
+    for region in &report.regions {
+        let measured = region.region.x0 < half;
+        assert_eq!(region.channels.len(), usize::from(measured));
+        for cell in &region.channels {
+            assert!((cell.gain_area - 8f64.sqrt()).abs() < SIGMAS * cell.error);
+        }
+    }
+    let summary = report.summary;
+    assert!((summary.gain_area - 8f64.sqrt()).abs() < SIGMAS * summary.error);
+    // Nothing left is an error, and a level never reached changes nothing.
+    let tiles = burst.tiles(&observer(Some(900.0))).0;
+    assert!(matches!(
+        burst.report_of(&tiles),
+        Err(noise::NoiseError::NothingMeasured { .. })
+    ));
+    let tiles = burst.tiles(&observer(Some(9000.0))).0;
+    assert_eq!(burst.report_of(&tiles), burst.report());
 }
 
 #[test]

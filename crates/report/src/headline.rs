@@ -70,7 +70,7 @@ fn expectation(summary: &Summary) -> String {
     let ideal = format!("√{n} = {root:.2}");
     let expected = summary.expected_gain;
     if expected.is_finite() && SAME_GAIN <= (expected - root).abs() {
-        format!("{expected:.2} expected with their weights, {ideal}")
+        format!("{expected:.2} expected of their weights and reach, {ideal}")
     } else {
         ideal
     }
@@ -116,11 +116,11 @@ mod tests {
     }
 
     #[test]
-    fn weights_lower_the_expectation() {
+    fn weights_and_reach_lower_the_expectation() {
         check(
             |s| s.expected_gain = 4.3,
             "20 frames, worth 16.0 ± 0.4 \
-             (noise 4.00 times lower; 4.30 expected with their weights, √20 = 4.47)",
+             (noise 4.00 times lower; 4.30 expected of their weights and reach, √20 = 4.47)",
         );
     }
 

@@ -52,7 +52,7 @@ pub struct Summary {
 pub struct Pattern {
     /// Whether drift and number of frames suffice to tell pattern from sky.
     pub visible: bool,
-    /// Drift of the stars over the sensor in all, px.
+    /// Largest distance that the stars lie apart on the sensor in two lights, px.
     pub drift_px: Option<f64>,
     /// Share of the stack's variance that is pattern, 0 to 1; `None` when not visible.
     pub fraction_of_variance: Option<f64>,

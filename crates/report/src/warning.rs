@@ -1,5 +1,6 @@
 //! What the reader should know before trusting the figures, each with a way out.
 
+use crate::channel::Channel;
 use serde::{Deserialize, Serialize};
 
 /// Something that lowers the worth of the result or of its figures.
@@ -30,6 +31,13 @@ pub enum Warning {
     SmallDrift {
         /// Drift in all, px.
         drift_px: f64,
+    },
+    /// Much of the picture saturates, off the stars.
+    Saturated {
+        /// The channel.
+        channel: Channel,
+        /// Share of the picture where a light saturates, 0 to 1.
+        share: f64,
     },
     /// No dark frames and no master dark.
     NoDarks,
@@ -102,6 +110,7 @@ impl Warning {
             Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
+            Self::Saturated { .. } => "saturated",
             Self::NoDarks => "no_darks",
             Self::NoFlats => "no_flats",
             Self::FramesLeftOut { .. } => "frames_left_out",
@@ -128,18 +137,23 @@ impl Warning {
                 upper_bound,
             } => {
                 let drift = match drift_px {
-                    Some(drift_px) => format!("the stars drift {drift_px:.1} px in all"),
-                    None => "the drift of the stars is not known".to_owned(),
+                    Some(drift_px) => format!("the stars drift {drift_px:.1} px in all, which"),
+                    None => "the drift of the stars is not known, which".to_owned(),
                 };
                 format!(
-                    "{drift}, too little to tell the sensor's fixed pattern from the sky; \
-                     it may be up to {:.0} % of the stack's variance",
-                    100.0 * upper_bound
+                    "{drift} does not tell the sensor's fixed pattern from the sky; \
+                     it may be {} of the stack's variance",
+                    at_most(*upper_bound)
                 )
             }
             Self::SmallDrift { drift_px } => format!(
                 "the stars drift only {drift_px:.1} px in all, so the sensor's fixed pattern \
                  hardly averages out and may show as streaks"
+            ),
+            Self::Saturated { channel, share } => format!(
+                "{:.0} % of channel {channel:?} reaches full scale off the stars: its light is cut off \
+                 there, and its noise was not measured",
+                100.0 * share
             ),
             Self::NoDarks => "there are no dark frames: hot pixels and dark signal are only \
                  removed as far as clipping catches them"
@@ -182,11 +196,14 @@ impl Warning {
             Self::TooFewFramesToClip { frames_needed, .. } => format!(
                 "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
-            Self::PatternNotVisible { .. } => "move the framing by some ten pixels every few \
-                 frames (dither), and give flats and darks: they bound the pattern"
+            Self::PatternNotVisible { .. } => "move the framing by more than ten pixels from \
+                 frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"
                 .to_owned(),
             Self::SmallDrift { .. } => "move the framing by some ten pixels every few frames \
                  (dither), or give darks and flats with --dark and --flat"
+                .to_owned(),
+            Self::Saturated { .. } => "expose shorter or at a lower ISO, until the sky lies \
+                 well below full scale"
                 .to_owned(),
             Self::NoDarks => "take 10 or more frames with the lens covered, at the lights' \
                  exposure, ISO and temperature, and give them with --dark"
@@ -211,6 +228,16 @@ impl Warning {
                 kind.option()
             ),
         }
+    }
+}
+
+/// `up to 62 %`; shares too small for whole per cent are not rounded to none.
+fn at_most(share: f64) -> String {
+    let percent = 100.0 * share;
+    if percent < 1.0 {
+        "< 1 %".to_owned()
+    } else {
+        format!("up to {percent:.0} %")
     }
 }
 
@@ -284,5 +311,13 @@ mod tests {
             warning.advice(),
             "take darks with exposure 20 s, and give them with --dark"
         );
+    }
+
+    #[test]
+    fn a_small_bound_is_not_rounded_to_none() {
+        assert_eq!(at_most(0.0), "< 1 %");
+        assert_eq!(at_most(0.004), "< 1 %");
+        assert_eq!(at_most(0.01), "up to 1 %");
+        assert_eq!(at_most(0.617), "up to 62 %");
     }
 }

@@ -35,7 +35,7 @@ pub struct Burst {
     pub weights: Vec<f32>,
     pub combine: Combine,
     pub mask: StarMask,
-    pub drift_px: Option<f64>,
+    pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     pub photosite_share: f64,
 }
 
@@ -91,7 +91,7 @@ impl Burst {
             weights: vec![1.0; n],
             combine: Combine::Mean,
             mask: StarMask::empty(width, height),
-            drift_px: Some(30.0),
+            positions_px: Some((0..n).map(|i| vec![(2.0 * i as f64, 0.0)]).collect()),
             photosite_share: 1.0,
         }
     }
@@ -181,7 +181,7 @@ impl Burst {
                 photosite_share: self.photosite_share,
             }],
             estimator: self.estimator(),
-            drift_px: self.drift_px,
+            positions_px: self.positions_px.clone(),
             pattern: PatternPrior::default(),
         };
         GainReport::from_tiles(tiles, &context)
@@ -339,12 +339,14 @@ impl Burst {
         sum / blocks * (BLOCK * BLOCK) as f64
     }
 
-    /// The gain of the whole stack from the truth: typical light over stack.
+    /// The gain of the whole stack from the truth: typical light (see [`noise::ChannelNoise::single`]) over stack.
     pub fn true_gain(&self) -> f64 {
         let mut lights: Vec<f64> = self.lights.iter().map(|l| self.block_variance(l)).collect();
         lights.sort_by(f64::total_cmp);
         let n = lights.len();
-        let typical = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
+        let median = 0.5 * (lights[(n - 1) / 2] + lights[n / 2]);
+        let information: f64 = lights.iter().map(|v| 1.0 / v).sum();
+        let typical = median.min(n as f64 / information);
         (typical / self.block_variance(&self.stack())).sqrt()
     }
 

@@ -35,6 +35,10 @@ pub fn all_warnings() -> Vec<Warning> {
             upper_bound: 0.62,
         },
         Warning::SmallDrift { drift_px: 3.5 },
+        Warning::Saturated {
+            channel: Channel::G,
+            share: 0.31,
+        },
         Warning::NoDarks,
         Warning::NoFlats,
         Warning::FramesLeftOut {
