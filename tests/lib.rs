@@ -1,1 +1,16 @@
-//! What the whole-program tests share: where fixtures and the large data stand, and how to run radicand.
+//! What the checks share: where data stand, pictures read back, folders digested, lights
+//! of known samples.
+//!
+//! Checks of the library against outside sources and known truths are in `tests/` beside
+//! this file; those of the program are in `crates/cli/tests`, where Cargo tells the
+//! program's path. Which source stands behind which check: `docs/external-checks.md`.
+
+pub use digest::folder_digests;
+pub use lights::{mono_calibrator, mono_light};
+pub use picture::read_float_tiff;
+pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
+
+mod digest;
+mod lights;
+mod picture;
+mod places;

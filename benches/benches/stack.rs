@@ -1,7 +1,7 @@
 //! Stacking speed: the whole engine on Bayer lights, per pixel and light.
 
 use align::{Homography, PixelMap};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput};
 use ndarray::Array2;
 use raw::{Cfa, SitePattern};
 use stack::{
@@ -87,5 +87,8 @@ fn engine(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, engine);
-criterion_main!(benches);
+fn main() {
+    let mut criterion = Criterion::default().configure_from_args();
+    engine(&mut criterion);
+    criterion.final_summary();
+}

@@ -5,7 +5,7 @@ use crate::neighbors::Neighbors;
 use crate::search::{List, Search, Solution};
 use crate::stats::median;
 use crate::transparency::{Transparency, transparency};
-use crate::{PixelMap, Star};
+use crate::{Homography, PixelMap, Star};
 
 /// How stars are matched. No guess of shift or rotation is needed or used.
 #[derive(Clone, Debug, PartialEq)]
@@ -91,8 +91,8 @@ pub enum AlignError {
 /// their errors; saturated stars do not count where others suffice.
 ///
 /// Detections that stand still are tried as stars first. If the rest of the lists agrees on a
-/// movement, that movement wins when it has more support, or when what stands still is
-/// sharper than what moves: a lens cannot draw that, a sensor defect can.
+/// movement, that movement wins when it has more support, or when a dozen detections or more
+/// clearly move and what stands still is sharper than a lens can draw: sensor defects.
 ///
 /// - `size`: width and height of the frames, px.
 ///
@@ -150,18 +150,42 @@ impl Solution {
 
     /// Whether this movement explains the frame better than stars that stand still.
     fn outdoes(&self, still: &Self, frame: &[Star]) -> bool {
+        self.pairs.len() > still.pairs.len()
+            || (still.looks_like_defects(self, frame) && self.is_apart_from(still))
+    }
+
+    /// Whether these detections are sharper than the moving ones, and than any lens draws.
+    fn looks_like_defects(&self, moving: &Self, frame: &[Star]) -> bool {
+        /// Measured on drawn Bayer frames: blocks of 2 × 2 equal sites come out 1.5 px wide,
+        /// smaller defects less; Gaussian stars of 1.4 px, pixels included, 1.7 px.
+        const SHARPEST_STAR_PX: f64 = 1.6;
         /// Defects are sharper than stars by more than this.
         const SHARPER: f64 = 0.75;
-        let fwhm_px = |solution: &Self| {
-            let mut values: Vec<f64> = solution
-                .pairs
-                .iter()
-                .map(|&(_, i)| frame[i].fwhm_px)
-                .filter(|fwhm_px| fwhm_px.is_finite())
-                .collect();
-            median(&mut values).unwrap_or(f64::NAN)
+        let defects_px = self.median_fwhm_px(frame);
+        defects_px < SHARPEST_STAR_PX && defects_px < SHARPER * moving.median_fwhm_px(frame)
+    }
+
+    fn median_fwhm_px(&self, frame: &[Star]) -> f64 {
+        let widths = self.pairs.iter().map(|&(_, i)| frame[i].fwhm_px);
+        let mut widths: Vec<f64> = widths.filter(|fwhm_px| fwhm_px.is_finite()).collect();
+        median(&mut widths).unwrap_or(f64::NAN)
+    }
+
+    /// Whether this is a movement of its own, and not what the still map left over: blends
+    /// and saturated stars that stand still as well, a little off, fit no map much better.
+    fn is_apart_from(&self, still: &Self) -> bool {
+        /// Three times as many coordinates as a homography has parameters, so that a map
+        /// cannot follow their errors.
+        const FEWEST_PAIRS: usize = 12;
+        /// Eight parameters fitted to the errors of twelve pairs reduce them by √(24 / 16) =
+        /// 1.2; the choice of the pairs that agree may add as much again.
+        const CLOSER: f64 = 3.0;
+        let residual_px = |map: &Homography| {
+            let residuals = self.places.iter().map(|pair| pair.residual_px(map));
+            median(&mut residuals.collect::<Vec<_>>()).unwrap_or(f64::NAN)
         };
-        self.pairs.len() > still.pairs.len() || fwhm_px(still) < SHARPER * fwhm_px(self)
+        self.pairs.len() >= FEWEST_PAIRS
+            && residual_px(&still.fit.map) > CLOSER * residual_px(&self.fit.map)
     }
 
     /// Detections at the same place on both frames that the map says should have moved.

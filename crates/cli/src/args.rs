@@ -36,7 +36,7 @@ pub struct Common {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Make an invented night and run the whole job on it
-    #[command(after_help = "Example:\n  radicand demo -o /tmp/first-night")]
+    #[command(after_help = "Example:\n  radicand demo -o first-night")]
     Demo(DemoArgs),
     /// Say what is in folders: groups of frames, their kinds, and what is wrong with files
     #[command(after_help = "Example:\n  radicand survey night/ flats/")]
@@ -153,7 +153,7 @@ pub enum Format {
     Tiff,
     /// stack.fits: mean, variance, weight, rejected
     Fits,
-    /// preview.png: 16 bits, stretched
+    /// preview.png: 16 bits, stretched; regions.png: gain by region
     Png,
 }
 

@@ -3,6 +3,7 @@
 use crate::JobError;
 use crate::args::{Cli, Command, Common};
 use crate::progress::{Bar, Progress};
+use std::io::{ErrorKind, Write};
 
 mod demo;
 mod simulate;
@@ -55,10 +56,9 @@ impl Console {
     }
 
     /// A line of the result, for people.
-    #[expect(clippy::print_stdout, reason = "this is where the program speaks")]
     pub fn say(&self, line: &str) {
         if !self.json && !self.quiet {
-            println!("{line}");
+            self.print(&format!("{line}\n"));
         }
     }
 
@@ -70,17 +70,30 @@ impl Console {
     }
 
     /// The result, for programs.
-    #[expect(clippy::print_stdout, reason = "this is where the program speaks")]
     pub fn emit(&self, json: &[u8]) {
         if self.json {
-            print!("{}", String::from_utf8_lossy(json));
+            self.print(&String::from_utf8_lossy(json));
         }
     }
 
     /// Something that went wrong without ending the command.
-    #[expect(clippy::print_stderr, reason = "this is where the program speaks")]
     pub fn complain(&self, line: &str) {
-        eprintln!("{line}");
+        // Nobody is left to be told when this fails.
+        let _ = writeln!(std::io::stderr(), "{line}");
+    }
+
+    /// The job is done whether or not anyone reads on: a closed pipe is no fault.
+    fn print(&self, text: &str) {
+        let mut stdout = std::io::stdout().lock();
+        match stdout
+            .write_all(text.as_bytes())
+            .and_then(|()| stdout.flush())
+        {
+            Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+                self.complain(&format!("cannot write to standard output: {error}"));
+            }
+            _ => {}
+        }
     }
 
     fn progress(&self) -> Box<dyn Progress> {

@@ -1,5 +1,7 @@
 //! Why a job ended without a result, and the way out.
 
+use crate::LeftOut;
+use raw::printable;
 use std::path::PathBuf;
 
 /// What ended a job.
@@ -7,7 +9,7 @@ use std::path::PathBuf;
 #[non_exhaustive]
 pub enum JobError {
     /// An input does not exist or cannot be listed.
-    #[error("{}: {problem}", path.display())]
+    #[error("{}: {problem}", printable(path))]
     Input {
         /// The folder or file asked for.
         path: PathBuf,
@@ -21,35 +23,48 @@ pub enum JobError {
         looked_at: usize,
         /// Frames among them.
         readable: usize,
+        /// What was left out, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// One light is no stack.
-    #[error(
-        "{used} of {lights} lights can be used, and a stack needs 2; the last one was left out because {reason}"
-    )]
+    #[error("{used} of {lights} lights can be used, and a stack needs 2")]
     TooFewLights {
         /// Lights found.
         lights: usize,
         /// Lights that can be used.
         used: usize,
-        /// Why the last was left out.
-        reason: String,
+        /// What was left out, each with its reason.
+        left_out: Vec<LeftOut>,
     },
     /// The reference asked for is none of the lights.
-    #[error("{}: not among the lights", .0.display())]
+    #[error("{}: not among the lights", printable(.0))]
     UnknownReference(PathBuf),
     /// The reference asked for is a light that cannot be used.
-    #[error("{}: cannot be the reference: {reason}", path.display())]
+    #[error("{}: cannot be the reference: {reason}", printable(path))]
     UselessReference {
         /// The light.
         path: PathBuf,
         /// Why it cannot be used.
         reason: String,
     },
+    /// The result would lie among the originals.
+    #[error("{}: holds input frames, and nothing is written beside originals", printable(.0))]
+    AmongOriginals(PathBuf),
+    /// A scene too large, or without frames.
+    #[error("{what}: {found} asked, {allowed} allowed")]
+    SceneSize {
+        /// What is out of bounds.
+        what: &'static str,
+        /// What was asked for.
+        found: String,
+        /// The bounds.
+        allowed: &'static str,
+    },
     /// The scene asked for does not exist.
     #[error("no scene is called '{0}'")]
     UnknownScene(String),
     /// The output folder cannot be made.
-    #[error("cannot make the folder {}", path.display())]
+    #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
         /// The folder.
         path: PathBuf,
@@ -77,6 +92,14 @@ pub enum JobError {
 }
 
 impl JobError {
+    /// Inputs that were left out before the job ended.
+    pub fn left_out(&self) -> &[LeftOut] {
+        match self {
+            Self::NoLights { left_out, .. } | Self::TooFewLights { left_out, .. } => left_out,
+            _ => &[],
+        }
+    }
+
     /// What the user can do about it.
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
@@ -85,7 +108,7 @@ impl JobError {
                 "`radicand survey` says what every file was taken for, and why"
             }
             Self::TooFewLights { .. } => {
-                "look at the reasons below; `radicand survey` says more about each file"
+                "look at the reasons above; `radicand survey` says more about each file"
             }
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
@@ -94,6 +117,7 @@ impl JobError {
                 return Some(format!("there are: {}", names.join("; ")));
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
+            Self::AmongOriginals(_) => "choose another folder with -o",
             Self::Threads(_) => "ask for fewer with --threads",
             Self::Stack(stack::StackError::ScratchWrite { .. }) => {
                 "name a folder with room by --scratch, or allow more with --memory"

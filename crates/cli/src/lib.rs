@@ -18,22 +18,27 @@
 //! ```
 
 pub use args::{Cli, Command, Format};
+pub use calibration::calibrator;
 pub use commands::{Console, Done, run};
+pub use cull::CullOptions;
 pub use error::JobError;
 pub use progress::{Bar, Progress, Stopwatch};
 pub use results::ResultFolder;
 pub use session::{Inputs, LeftOut, Session, SessionFrame, decode_options, gather};
-pub use solve::{CullOptions, Seen, Solved, SolvedLight, calibrator, solve};
+pub use solve::{Seen, Solved, SolvedLight, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
+mod calibration;
 mod commands;
+mod cull;
 mod error;
 mod memory;
 mod noise_report;
 mod progress;
 mod reporting;
 mod results;
+mod scale;
 mod session;
 mod solve;
 mod stack_job;

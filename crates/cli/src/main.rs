@@ -28,6 +28,9 @@ fn complain(error: &JobError) {
         eprintln!("  because: {source}");
         cause = source.source();
     }
+    for left_out in error.left_out() {
+        eprintln!("{left_out}");
+    }
     if let Some(hint) = error.hint() {
         eprintln!("hint: {hint}");
     }

@@ -177,10 +177,14 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
     let frames = outcome.lights.len() as u32;
     if let Combine::SigmaClip(clip) = job.options.combine {
         let clip_sigmas = f64::from(clip.high_sigmas);
-        if stack::largest_deviation_sigmas(outcome.lights.len()) <= clip_sigmas {
+        let largest_sigmas = stack::largest_deviation_sigmas(outcome.lights.len(), clip.center);
+        if largest_sigmas <= clip_sigmas {
+            let frames_needed = stack::samples_needed_to_clip(clip_sigmas, clip.center);
             warnings.push(Warning::TooFewFramesToClip {
                 frames,
                 clip_sigmas,
+                largest_sigmas,
+                frames_needed: frames_needed as u32,
             });
         }
     }

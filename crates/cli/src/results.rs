@@ -5,10 +5,12 @@ use crate::args::Format;
 use crate::reporting::report;
 use crate::stack_job::{StackJob, StackOutcome};
 use export::{
-    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, Overwrite, PreviewOptions,
-    TiffCompression, TiffOptions, refuse_existing, write_fits, write_png16, write_tiff_f32,
+    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite,
+    PreviewOptions, TiffCompression, TiffOptions, refuse_existing, write_fits, write_png16,
+    write_regions_png, write_tiff_f32,
 };
 use ndarray::{Array3, ArrayView2, Axis};
+use noise::{GainReport, RegionNoise};
 use report::Report;
 use std::path::{Path, PathBuf};
 
@@ -18,12 +20,17 @@ pub struct ResultFolder {
     dir: PathBuf,
     formats: Vec<Format>,
     overwrite: Overwrite,
+    is_new: bool,
 }
 
 const TIFF: &str = "stack.tif";
 const FITS: &str = "stack.fits";
 const PNG: &str = "preview.png";
+const REGIONS: &str = "regions.png";
 const REPORT: &str = "report.json";
+
+/// Every file that a result may have.
+pub(crate) const RESULT_NAMES: [&str; 5] = [TIFF, FITS, PNG, REGIONS, REPORT];
 
 impl ResultFolder {
     /// Makes the folder and checks that nothing in it would be overwritten, before any
@@ -37,11 +44,19 @@ impl ResultFolder {
             path: dir.to_owned(),
             source,
         };
+        let is_new = !dir.exists();
         std::fs::create_dir_all(dir).map_err(failed)?;
+        let mut once = Vec::new();
+        for format in formats {
+            if !once.contains(format) {
+                once.push(*format);
+            }
+        }
         let folder = Self {
             dir: dir.to_owned(),
-            formats: formats.to_vec(),
+            formats: once,
             overwrite,
+            is_new,
         };
         for name in folder.names() {
             refuse_existing(&dir.join(name), overwrite)?;
@@ -49,17 +64,29 @@ impl ResultFolder {
         Ok(folder)
     }
 
-    /// Files that will be written.
-    pub fn names(&self) -> Vec<&'static str> {
-        let name = |format: &Format| match format {
-            Format::Tiff => TIFF,
-            Format::Fits => FITS,
-            Format::Png => PNG,
-        };
-        self.formats.iter().map(name).chain([REPORT]).collect()
+    /// Takes an empty folder away again that [`prepare`](Self::prepare) made for a job
+    /// that then failed.
+    pub fn abandon(&self) {
+        if self.is_new {
+            // It stays where anything is in it, which is as it should be.
+            let _ = std::fs::remove_dir(&self.dir);
+        }
     }
 
-    /// The file of a format, if it is written.
+    /// Files that will be written.
+    pub fn names(&self) -> Vec<&'static str> {
+        let names = |format: &Format| -> &[&'static str] {
+            match format {
+                Format::Tiff => &[TIFF],
+                Format::Fits => &[FITS],
+                Format::Png => &[PNG, REGIONS],
+            }
+        };
+        let pictures = self.formats.iter().flat_map(names).copied();
+        pictures.chain([REPORT]).collect()
+    }
+
+    /// The preview's file, if it is written.
     pub fn preview(&self) -> Option<PathBuf> {
         self.formats
             .contains(&Format::Png)
@@ -103,6 +130,11 @@ impl ResultFolder {
         let options = TiffOptions {
             description: Some(description),
             software: Some(software()),
+            orientation: outcome.lights[outcome.reference]
+                .frame
+                .frame
+                .info
+                .orientation,
             // Noisy floats hardly compress, and not every reader knows the float predictor.
             compression: TiffCompression::None,
             overwrite: self.overwrite,
@@ -154,9 +186,10 @@ impl ResultFolder {
         Ok(())
     }
 
+    /// The preview, and a smaller one with the regions of the noise report over it.
     fn write_preview(&self, outcome: &StackOutcome) -> Result<(), JobError> {
         let reference = &outcome.lights[outcome.reference].frame.frame.info;
-        let options = PreviewOptions {
+        let preview = PreviewOptions {
             orientation: reference.orientation,
             white_balance: reference.white_balance,
             color_matrix: reference.color_matrix,
@@ -164,9 +197,34 @@ impl ResultFolder {
             overwrite: self.overwrite,
             ..PreviewOptions::default()
         };
-        write_png16(&self.dir.join(PNG), &planes(&outcome.stack.mean), &options)?;
+        let map = PreviewOptions {
+            max_side_px: preview.max_side_px.map(|side_px| side_px / 2),
+            ..preview.clone()
+        };
+        let planes = planes(&outcome.stack.mean);
+        let regions = map_regions(&outcome.noise);
+        write_png16(&self.dir.join(PNG), &planes, &preview)?;
+        write_regions_png(&self.dir.join(REGIONS), &planes, &regions, &map)?;
         Ok(())
     }
+}
+
+/// The regions with their share of the expected gain, averaged over the channels.
+fn map_regions(noise: &GainReport) -> Vec<MapRegion> {
+    let region = |measured: &RegionNoise| {
+        let channels = &measured.channels;
+        let shares = channels.iter().map(|c| c.gain_area / c.expected);
+        let gain_share = shares.sum::<f64>() / channels.len() as f64;
+        let area = &measured.region;
+        MapRegion {
+            x0: area.x0,
+            y0: area.y0,
+            x1: area.x1,
+            y1: area.y1,
+            gain_share: gain_share.is_finite().then_some(gain_share),
+        }
+    };
+    noise.regions.iter().map(region).collect()
 }
 
 fn software() -> String {

@@ -3,9 +3,13 @@
 
 use crate::JobError;
 use crate::progress::Progress;
-use raw::{DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame};
+use crate::results::RESULT_NAMES;
+use raw::{
+    DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame, printable,
+};
 use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
+use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -24,6 +28,9 @@ pub struct Inputs {
     pub flats: Vec<PathBuf>,
     /// Bias frames, whatever they look like.
     pub bias: Vec<PathBuf>,
+    /// Where the result goes: what an earlier run left there is no input, and nothing
+    /// else may be there.
+    pub results: Option<PathBuf>,
 }
 
 /// A decoded frame, waiting to be used.
@@ -57,6 +64,12 @@ pub struct LeftOut {
     pub frame: Option<Box<(SurveyedFrame, FrameKind)>>,
     /// Why it is not used.
     pub reason: String,
+}
+
+impl fmt::Display for LeftOut {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "left out: {}: {}", printable(&self.path), self.reason)
+    }
 }
 
 impl LeftOut {
@@ -127,8 +140,18 @@ pub fn gather(
     ];
     let mut files: Vec<(PathBuf, Option<FrameKind>)> = Vec::new();
     let mut session = Session::default();
+    let results = inputs
+        .results
+        .as_deref()
+        .and_then(|dir| dir.canonicalize().ok());
     for (paths, kind) in groups {
-        let list = raw::collect_files(paths);
+        let mut list = raw::collect_files(paths);
+        if let Some(results) = &results {
+            list.files.retain(|file| !is_earlier_result(file, results));
+            if list.files.iter().any(|file| lies_in(file, results)) {
+                return Err(JobError::AmongOriginals(results.clone()));
+            }
+        }
         for unreadable in list.unreadable {
             if paths.contains(&unreadable.path) {
                 let problem = unreadable.source.to_string();
@@ -162,9 +185,20 @@ pub fn gather(
         return Err(JobError::NoLights {
             looked_at,
             readable,
+            left_out: session.left_out,
         });
     }
     Ok(session)
+}
+
+fn lies_in(file: &Path, dir: &Path) -> bool {
+    let folder = file.parent().and_then(|parent| parent.canonicalize().ok());
+    folder.is_some_and(|folder| folder == dir)
+}
+
+fn is_earlier_result(file: &Path, results: &Path) -> bool {
+    let name = file.file_name().and_then(|name| name.to_str());
+    name.is_some_and(|name| RESULT_NAMES.contains(&name)) && lies_in(file, results)
 }
 
 /// Decodes all files into the store; what cannot be read is left out.
@@ -198,7 +232,11 @@ fn read(
     session.digest = digest(&paths);
     let mut frames = Vec::with_capacity(stored.len());
     let mut stored = stored.into_iter();
-    for (file, (_, stated)) in survey.files.into_iter().zip(files) {
+    let first_of = |i: usize| {
+        let same = survey.duplicates.iter().find(|same| same.contains(&i))?;
+        (same[0] != i).then(|| printable(&paths[same[0]]))
+    };
+    for (i, (file, (_, stated))) in survey.files.into_iter().zip(files).enumerate() {
         match file.outcome {
             Ok((frame, verdict)) => {
                 let (_, layout, mosaic) = stored.next().expect("every readable frame was stored");
@@ -206,13 +244,20 @@ fn read(
                     Some(kind) => (*kind, "given as such".to_owned()),
                     None => (verdict.kind, verdict.because),
                 };
-                frames.push(SessionFrame {
+                let frame = SessionFrame {
                     frame,
                     kind,
                     because,
                     mosaic: mosaic?,
                     layout,
-                });
+                };
+                match first_of(i).filter(|_| kind == FrameKind::Light) {
+                    Some(first) => {
+                        let reason = format!("holds the same exposure as {first}");
+                        session.left_out.push(LeftOut::of(frame, reason));
+                    }
+                    None => frames.push(frame),
+                }
             }
             Err(error) => session.left_out.push(LeftOut::unreadable(error)),
         }
@@ -271,11 +316,6 @@ impl Session {
                 },
             }
         }
-    }
-
-    /// Files used, by path.
-    pub fn n_calibration(&self) -> usize {
-        self.darks.len() + self.flats.len() + self.bias.len()
     }
 }
 

@@ -1,10 +1,12 @@
 //! The main job: a folder of raw frames in, an aligned stack and its measured noise out.
 
 use crate::JobError;
+use crate::calibration::calibrator;
+use crate::cull::CullOptions;
 use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
-use crate::solve::{CullOptions, Solved, SolvedLight, calibrator, solve};
+use crate::solve::{Solved, SolvedLight, find_reference, solve};
 use align::PixelMap;
 use noise::{
     ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
@@ -89,11 +91,23 @@ impl StackJob {
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
         let mut session = gather(&self.inputs, store, progress)?;
         stopwatch.lap("read");
+        if let Some(path) = &self.reference {
+            find_reference(&session, path)?;
+        }
         progress.stage("making masters", 0);
         let calibrator = calibrator(&session)?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
-        let solved = solve(&mut session, calibrator, reference, &self.cull, progress)?;
+        // What is not kept for mosaics is free until there is a result.
+        let memory_bytes = self.memory_bytes - self.memory_for_mosaics();
+        let solved = solve(
+            &mut session,
+            calibrator,
+            reference,
+            &self.cull,
+            memory_bytes,
+            progress,
+        )?;
         stopwatch.lap("align");
         self.stack(session, solved, stopwatch, progress)
     }
@@ -207,11 +221,6 @@ fn drift_px(lights: &[SolvedLight], layout: &SensorLayout) -> f64 {
 }
 
 impl StackOutcome {
-    /// Inputs that are frames, or meant to be, and were not used.
-    pub fn n_left_out(&self) -> usize {
-        self.left_out.len()
-    }
-
     /// Whether darks were there.
     pub fn has(&self, kind: FrameKind) -> bool {
         self.calibration.iter().any(|frame| frame.kind == kind)

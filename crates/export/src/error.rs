@@ -145,15 +145,8 @@ impl ExportError {
         }
     }
 
-    /// An error of the PNG library: the file system's, or its own.
-    pub(crate) fn png(path: &Path, action: &'static str, source: png::EncodingError) -> Self {
-        match source {
-            png::EncodingError::IoError(source) => Self::io(path, action, source),
-            other => Self::encode(path, action, other),
-        }
-    }
-
-    fn encode(
+    /// What an encoding library says beyond the file system's errors.
+    pub(crate) fn encode(
         path: &Path,
         action: &'static str,
         source: impl std::error::Error + Send + Sync + 'static,
@@ -178,11 +171,6 @@ mod tests {
             ExportError::io(path, "write the pixels", full()),
             ExportError::tiff(path, "write the pixels", tiff::TiffError::IoError(full())),
             ExportError::fits(path, "write the pixels", fitsio_pure::Error::Io(full())),
-            ExportError::png(
-                path,
-                "write the pixels",
-                png::EncodingError::IoError(full()),
-            ),
         ] {
             assert!(matches!(error, ExportError::DiskFull { .. }), "{error:?}");
             assert_eq!(

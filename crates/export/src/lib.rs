@@ -3,7 +3,8 @@
 //! A picture is a slice of planes, one (monochrome) or three (red, green, blue), all
 //! of one shape, indexed `[row, column]`, in linear DN. NaN marks a pixel without a
 //! value, and negative values are kept. [`write_tiff_f32`] and [`write_fits`] store
-//! every value bit for bit; [`write_png16`] renders a preview for the eye.
+//! every value bit for bit; [`write_png16`] renders a preview for the eye, and
+//! [`write_regions_png`] one with the regions of the noise report over it.
 //!
 //! Every writer goes through [`AtomicFile`]: the file appears complete under its name
 //! or not at all, and an existing file stays unless [`Overwrite::Yes`] says otherwise.
@@ -35,6 +36,7 @@ pub use error::ExportError;
 pub use fits::{CardValue, FitsOptions, FitsPicture, HeaderCard, write_fits};
 pub use float_tiff::{TiffCompression, TiffContainer, TiffOptions, write_tiff_f32};
 pub use preview::{PreviewOptions, write_png16};
+pub use region_map::{MapRegion, write_regions_png};
 pub use reread::{SelfCheck, check_tiff_f32};
 pub use stretch::AsinhStretch;
 
@@ -45,7 +47,10 @@ mod fits;
 mod float_tiff;
 mod orientation;
 mod planes;
+mod png_file;
 mod preview;
+mod region_map;
+mod rendering;
 mod reread;
 mod shrink;
 mod sky_level;

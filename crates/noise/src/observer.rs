@@ -54,7 +54,9 @@ impl Default for NoiseOptions {
 ///   light i. All its samples serve but gross outliers; whether the stack kept them does
 ///   not matter, or the clip would flatter the light.
 /// - The stack: `(A - B) sqrt(W_A W_B) / (W_A + W_B)` of its halves, whose variance is
-///   the stack's for inverse-variance weights.
+///   the stack's for inverse-variance weights. Where lights do not reach all pixels the
+///   stack's noise changes from pixel to pixel: it is measured times the root of the
+///   reaching weight, and the mean of one over that weight makes it the stack's again.
 pub struct NoiseObserver {
     mask: StarMask,
     options: NoiseOptions,
@@ -135,7 +137,8 @@ impl NoiseObserver {
             options.outlier_sigmas,
             options.outlier_grow_px,
         );
-        let halves = [0, 1].map(|split| half_difference(tile, split, &usable, &mut meter));
+        let reach = reaching_weight(tile);
+        let halves = [0, 1].map(|split| half_difference(tile, split, &reach, &usable, &mut meter));
         let sum = weighted_residual(tile);
         let mut lights = Vec::new();
         let mut clip = ClipTally::default();
@@ -197,7 +200,7 @@ impl fmt::Debug for TileNoise {
 
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct MeasuredTile {
-    /// By split, odd/even first.
+    /// By split, odd/even first, for a reaching weight of one.
     pub halves: [Option<DifferenceNoise>; 2],
     pub lights: Vec<LightNoise>,
     pub coverage: Coverage,
@@ -226,6 +229,9 @@ pub(crate) struct Coverage {
     pub inverse_lights: f64,
     /// Mean of 1 / Kish number of lights, `(sum w)^2 / sum w^2`.
     pub inverse_kish: f64,
+    /// Mean of 1 / sum of the weights that reach a pixel: variance of the stack over that
+    /// for a reaching weight of one.
+    pub inverse_weight: f64,
     /// Share of the samples that the stack rejected.
     pub rejected: f64,
 }
@@ -245,9 +251,10 @@ impl Coverage {
             }
         }
         let (mut pixels, mut inverse_lights, mut inverse_kish) = (0usize, 0.0, 0.0);
-        let (mut all, mut all_kept) = (0.0, 0.0);
+        let (mut all, mut all_kept, mut inverse_weight) = (0.0, 0.0, 0.0);
         for p in (0..n).filter(|&p| usable[p] && count[p] > 0.0 && sum[p] > 0.0) {
             pixels += 1;
+            inverse_weight += 1.0 / f64::from(sum[p]);
             inverse_lights += 1.0 / f64::from(count[p]);
             inverse_kish += f64::from(squares[p]) / f64::from(sum[p]).powi(2);
             all += f64::from(count[p]);
@@ -257,6 +264,7 @@ impl Coverage {
             pixels,
             inverse_lights: inverse_lights / pixels as f64,
             inverse_kish: inverse_kish / pixels as f64,
+            inverse_weight: inverse_weight / pixels as f64,
             rejected: 1.0 - all_kept / all,
         })
     }
@@ -288,6 +296,17 @@ impl ClipTally {
 
 fn share(part: f64, whole: f64) -> f64 {
     if whole > 0.0 { part / whole } else { 0.0 }
+}
+
+/// Sum of the weights of the lights that have a sample at each pixel, rejected or not.
+fn reaching_weight(tile: &TileSamples<'_>) -> Vec<f32> {
+    let mut sum = vec![0.0f32; tile.mean.len()];
+    for (samples, &weight) in tile.samples.iter().zip(tile.weights) {
+        for (sum, sample) in sum.iter_mut().zip(*samples) {
+            *sum += if sample.is_nan() { 0.0 } else { weight };
+        }
+    }
+    sum
 }
 
 /// `sum of w (x - mean)` over the kept samples. Residuals keep f32 sums exact enough.
@@ -333,9 +352,12 @@ fn light_difference(
     (values, valid)
 }
 
+/// Half minus half, scaled to the stack's noise times the root of the weights that reach
+/// the pixel, which unlike the stack's does not change where lights are missing.
 fn half_difference(
     tile: &TileSamples<'_>,
     split: usize,
+    reach: &[f32],
     usable: &[bool],
     meter: &mut DifferenceMeter,
 ) -> Option<DifferenceNoise> {
@@ -348,7 +370,7 @@ fn half_difference(
         let difference = first[p] - second[p];
         valid[p] = usable[p] && difference.is_finite() && a > 0.0 && b > 0.0;
         if valid[p] {
-            values[p] = difference * (a * b).sqrt() / (a + b);
+            values[p] = difference * (a * b * reach[p]).sqrt() / (a + b);
         }
     }
     meter.measure(&mut values, &mut valid)

@@ -161,7 +161,14 @@ pub(crate) fn channel_noise(
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
 
-    let [in_turn, in_time] = [0, 1].map(|split| split_average(&measured, split, area));
+    let of_stack = |split: usize, scale| {
+        let unit = split_average(&measured, split, scale)?;
+        Some(Average {
+            mean: coverage.inverse_weight * unit.mean,
+            error: coverage.inverse_weight * unit.error,
+        })
+    };
+    let [in_turn, in_time] = [0, 1].map(|split| of_stack(split, area));
     let mut stack = match (in_turn, in_time) {
         (Some(in_turn), Some(in_time)) => {
             join_splits(in_turn, in_time, correlation(&measured), overall, model)
@@ -172,7 +179,7 @@ pub(crate) fn channel_noise(
         (None, None) => return None,
     };
     let mut stack_pixel = {
-        let [a, b] = [0, 1].map(|split| split_average(&measured, split, pixel));
+        let [a, b] = [0, 1].map(|split| of_stack(split, pixel));
         match stack.excess {
             Excess::None => 0.5 * (a?.mean + b?.mean),
             Excess::FirstLast => b?.mean,
@@ -311,6 +318,7 @@ fn correlation(tiles: &[&MeasuredTile]) -> f64 {
 struct RegionCoverage {
     inverse_lights: f64,
     inverse_kish: f64,
+    inverse_weight: f64,
     rejected: f64,
 }
 
@@ -330,6 +338,7 @@ impl RegionCoverage {
         Some(Self {
             inverse_lights: mean(|tile| tile.coverage.inverse_lights),
             inverse_kish: mean(|tile| tile.coverage.inverse_kish),
+            inverse_weight: mean(|tile| tile.coverage.inverse_weight),
             rejected: mean(|tile| tile.coverage.rejected),
         })
     }

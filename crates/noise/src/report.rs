@@ -2,7 +2,7 @@
 
 use crate::budget::Budget;
 use crate::error::NoiseError;
-use crate::estimator::Estimator;
+use crate::estimator::{Estimator, median_price};
 use crate::observer::TileNoise;
 use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternPrior, PatternSummary};
 use crate::region::Region;
@@ -117,8 +117,9 @@ pub struct RegionNoise {
     pub channels: Vec<ChannelNoise>,
 }
 
-/// Noise of the whole picture: variances averaged over regions by pixels measured, gains
-/// over channels geometrically.
+/// Noise of the whole picture: gains are those of the typical region, the median by pixels
+/// measured, so that edges that few lights reach do not speak for the picture; over
+/// channels their geometric mean.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Summary {
     /// Lights in the stack.
@@ -298,6 +299,20 @@ fn summarize(
     })
 }
 
+/// The value that as much weight lies below as above.
+fn weighted_median(mut values: Vec<(f64, f64)>) -> f64 {
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * values.iter().map(|(_, weight)| weight).sum::<f64>();
+    let mut below = 0.0;
+    for &(value, weight) in &values {
+        below += weight;
+        if below >= half {
+            return value;
+        }
+    }
+    f64::NAN
+}
+
 fn sum_channel(
     cells: &[&ChannelNoise],
     model: Option<PatternModel>,
@@ -317,7 +332,15 @@ fn sum_channel(
     let copies = cells.iter().all(|cell| cell.evidence == Evidence::Copies);
     let single = mean(&|cell| cell.single.area.powi(2));
     let stack = mean(&|cell| cell.stack.area.powi(2));
-    let inverse_kish = mean(&|cell| cell.expected.powi(-2));
+    let typical = |of: &dyn Fn(&ChannelNoise) -> f64| {
+        weighted_median(
+            cells
+                .iter()
+                .map(|cell| (of(cell), cell.pixels as f64))
+                .collect(),
+        )
+    };
+    let inverse_kish = typical(&|cell| cell.expected.powi(-2));
     if copies {
         return Some(ChannelSum {
             log_gain_area: 0.0,
@@ -333,20 +356,22 @@ fn sum_channel(
             },
         });
     }
-    let single_pixel = mean(&|cell| cell.single.pixel.powi(2));
-    let stack_pixel = mean(&|cell| cell.stack.pixel.powi(2));
+    let log_gain_area = typical(&|cell| cell.gain_area.ln());
+    let gain2 = (2.0 * log_gain_area).exp();
     // Regions are independent: errors of their gains add up by their share.
-    let log_variance = cells
-        .iter()
-        .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
-        .sum::<f64>();
-    let realized_variance = cells
-        .iter()
-        .map(|cell| {
-            let scatter = cell.realized_error.powi(2) - cell.error.powi(2);
-            (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
-        })
-        .sum::<f64>();
+    let log_variance = median_price(cells.len())
+        * cells
+            .iter()
+            .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
+            .sum::<f64>();
+    let realized_variance = median_price(cells.len())
+        * cells
+            .iter()
+            .map(|cell| {
+                let scatter = cell.realized_error.powi(2) - cell.error.powi(2);
+                (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
+            })
+            .sum::<f64>();
     let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
     // A share of variance scatters as the stack's variance does: twice the gain's.
     let pattern_error = 2.0 * log_variance.sqrt();
@@ -363,13 +388,13 @@ fn sum_channel(
         let total = (stack * (1.0 - pattern) + most).max(stack);
         Bound {
             share: most / total,
-            gain2: single / total,
+            gain2: gain2 * stack / total,
             basis: PatternBasis::Drift,
         }
     });
     let by_prior = Bound {
         share: unseen / (unseen + stack),
-        gain2: (single + unseen) / (stack + unseen),
+        gain2: gain2 * (1.0 + unseen / single) / (1.0 + unseen / stack),
         basis: context.pattern.basis,
     };
     let bound = match (by_drift, model) {
@@ -378,8 +403,8 @@ fn sum_channel(
         _ => by_prior,
     };
     Some(ChannelSum {
-        log_gain_area: 0.5 * (single / stack).ln(),
-        log_gain_pixel: 0.5 * (single_pixel / stack_pixel).ln(),
+        log_gain_area,
+        log_gain_pixel: typical(&|cell| cell.gain_pixel.ln()),
         log_variance,
         realized_variance,
         inverse_kish,

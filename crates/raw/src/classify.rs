@@ -3,14 +3,17 @@
 //! In this order: what the file declares; stars; whether there is any light at all,
 //! measured against frames of the same camera and exposure that do show stars; the
 //! exposure. A night sky can be so dark that it sits a few DN above black, and a cloud
-//! takes the stars away, so neither level nor stars decide alone. Names of files and
-//! folders are heard only where all this leaves a doubt.
+//! takes the stars away, so neither level nor stars decide alone; a dark current can be half
+//! of a light's level, and is told from a cloud by being even and steady. Names of files
+//! and folders are heard only where all this leaves a doubt.
 //!
 //! The limits are common practice of the field; no source states them.
 
 use crate::survey::SurveyedFrame;
 use crate::{FrameInfo, FrameKind};
 use std::collections::BTreeMap;
+
+mod warm_dark;
 
 /// Fewest star-like spots in a frame, and per million pixels, that are a sky. Cosmic
 /// rays leave fewer in a dark: about one a minute and cm², most of them in a pixel or two.
@@ -32,6 +35,9 @@ const LIT_FRACTION: f64 = 0.05;
 /// Share of the lights' sky level below which a frame without stars is a dark. A cloud
 /// in the darkest place still shows more.
 const DARK_TO_SKY: f64 = 0.3;
+/// Share of the lights' sky level above which a frame without stars is lit: a dark current
+/// that makes this much of the level of a light leaves hardly any sky in it.
+const CLOUD_TO_SKY: f64 = 0.9;
 /// Least sky level that can be told from drifting black levels, DN.
 const LEAST_SKY_DN: f64 = 2.0;
 /// Exposures within this ratio are the same.
@@ -144,7 +150,13 @@ impl<'a> Company<'a> {
         if own_dn < DARK_TO_SKY * sky_dn {
             return Verdict::certain(FrameKind::Dark, levels);
         }
-        Verdict::certain(FrameKind::Light, format!("{levels}: cloud"))
+        match self.warm_dark(frame, peers) {
+            Some(dark) => dark.because(&levels),
+            None if own_dn < CLOUD_TO_SKY * sky_dn => {
+                Verdict::likely(FrameKind::Light, format!("{levels}: cloud"))
+            }
+            None => Verdict::certain(FrameKind::Light, format!("{levels}: cloud")),
+        }
     }
 
     /// No stars, but light, and no lights of this exposure.

@@ -1,11 +1,12 @@
 //! What can go wrong between a file and a frame.
 
 use crate::Decoder;
+use crate::printable::{printable, without_controls};
 use std::path::{Path, PathBuf};
 
 /// A file that gave no frame. Other files are unaffected.
 #[derive(Debug, thiserror::Error)]
-#[error("{}: {fault}", path.display())]
+#[error("{}: {fault}", printable(path))]
 pub struct DecodeError {
     /// The file.
     pub path: PathBuf,
@@ -76,7 +77,11 @@ pub enum DecodeFault {
 fn join(tried: &[(Decoder, String)]) -> String {
     let said: Vec<_> = tried
         .iter()
-        .map(|(decoder, said)| format!("{} says \"{}\"", decoder.name(), said.trim()))
+        .map(|(decoder, said)| {
+            // What a decoder says may quote the file.
+            let said = without_controls(said.trim());
+            format!("{} says \"{said}\"", decoder.name())
+        })
         .collect();
     said.join("; ")
 }

@@ -29,6 +29,7 @@ pub use decode::{DecodeOptions, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
+pub use printable::printable;
 pub use rect::Rect;
 pub use stats::{ChannelStats, FrameStats};
 pub use survey::{
@@ -48,6 +49,7 @@ mod fits;
 mod frame;
 mod metadata;
 mod mosaic;
+mod printable;
 mod quiet;
 mod rect;
 mod sensor;

@@ -1,8 +1,11 @@
 //! What is in a folder: every file read once, told apart and grouped.
 
 use crate::classify::{Verdict, classify};
-use crate::{Cfa, DecodeError, DecodeOptions, Frame, FrameInfo, FrameKind, FrameStats, decode};
+use crate::{
+    Cfa, DecodeError, DecodeOptions, Frame, FrameInfo, FrameKind, FrameStats, Mosaic, decode,
+};
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -27,6 +30,9 @@ pub struct Survey {
     pub files: Vec<SurveyedFile>,
     /// The readable ones in groups of equal camera, size, exposure, ISO and kind.
     pub groups: Vec<SurveyGroup>,
+    /// Readable files that hold the same values in every pixel, as no two noisy exposures do:
+    /// indices into [`files`](Self::files), ascending, two or more to an entry.
+    pub duplicates: Vec<Vec<usize>>,
 }
 
 /// One file and what came of it.
@@ -90,10 +96,19 @@ pub fn survey_with(
     let outcomes = in_parallel(files.len(), options.threads, |i| {
         decode(&files[i], &options.decode).map(|frame| {
             let surveyed = SurveyedFrame::of(&frame);
+            let digest = digest(&frame.mosaic);
             keep(i, frame);
-            surveyed
+            (surveyed, digest)
         })
     });
+    let digests = outcomes
+        .iter()
+        .map(|o| o.as_ref().ok().map(|(_, digest)| *digest));
+    let duplicates = duplicates(digests);
+    let outcomes = outcomes
+        .into_iter()
+        .map(|o| o.map(|(surveyed, _)| surveyed));
+    let outcomes: Vec<_> = outcomes.collect();
     let readable: Vec<_> = outcomes.iter().filter_map(|o| o.as_ref().ok()).collect();
     let mut verdicts = classify(&readable).into_iter();
     let files = files
@@ -110,7 +125,11 @@ pub fn survey_with(
         });
     let files: Vec<_> = files.collect();
     let groups = groups(&files);
-    Survey { files, groups }
+    Survey {
+        files,
+        groups,
+        duplicates,
+    }
 }
 
 impl SurveyedFrame {
@@ -173,6 +192,27 @@ impl SurveyedFrame {
         difference_dn > LEAST_DIFFERENCE_DN
             && difference_dn > LEAST_SHARE_OF_LEVEL * self.stats.level_dn
     }
+}
+
+/// What stands for the values of all pixels: equal ones have equal digests, and others
+/// do by a chance of 1 in 2^64.
+fn digest(mosaic: &Mosaic) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    mosaic.data.hash(&mut hasher);
+    hasher.finish()
+}
+
+/// Which of the files have the same digest, in the order of the first of each.
+fn duplicates(digests: impl Iterator<Item = Option<u64>>) -> Vec<Vec<usize>> {
+    let mut files: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
+    for (i, digest) in digests.enumerate() {
+        if let Some(digest) = digest {
+            files.entry(digest).or_default().push(i);
+        }
+    }
+    let mut duplicates: Vec<_> = files.into_values().filter(|same| same.len() > 1).collect();
+    duplicates.sort();
+    duplicates
 }
 
 /// Groups in the order of camera, size, kind, exposure and ISO.

@@ -162,6 +162,86 @@ fn a_cloud_over_some_lights_makes_no_darks_of_them() {
     folder.check();
 }
 
+/// Lights of a warm sensor: its dark current and the sky.
+fn warm_light(seed: u64, dark_dn: f64, sky_dn: f64) -> Scene {
+    Scene {
+        dark_dn,
+        light_dn: sky_dn,
+        n_stars: 120,
+        ..Scene::dark(seed)
+    }
+}
+
+fn warm_dark(seed: u64, dark_dn: f64) -> Scene {
+    Scene {
+        dark_dn,
+        ..Scene::dark(seed)
+    }
+}
+
+#[test]
+fn darks_with_half_the_level_of_the_lights_are_darks() {
+    let mut folder = Folder::new();
+    for seed in 0..5 {
+        folder.add(FrameKind::Light, warm_light(seed, 30.0, 40.0), [120, 1]);
+        folder.add(FrameKind::Dark, warm_dark(50 + seed, 30.0), [120, 1]);
+    }
+    // The sensor has cooled a little ...
+    folder.add(FrameKind::Dark, warm_dark(60, 29.0), [120, 1]);
+    // ... and a cloud took a part of the sky, of whatever brightness.
+    for (seed, sky_dn) in [(70, 14.0), (71, 15.0), (72, 15.3), (73, 30.0)] {
+        let cloudy = Scene {
+            n_stars: 0,
+            ..warm_light(seed, 30.0, sky_dn)
+        };
+        folder.add(FrameKind::Light, cloudy, [120, 1]);
+    }
+    let survey = folder.check();
+    for file in &survey.files {
+        let (_, verdict) = file.outcome.as_ref().expect("a readable file");
+        let dark = verdict.kind == FrameKind::Dark;
+        assert!(verdict.certain || !dark, "{verdict:?}");
+    }
+}
+
+#[test]
+fn darks_under_a_sky_of_hardly_any_light_are_darks() {
+    for black_is_stated in [true, false] {
+        let mut folder = Folder::new();
+        folder.black_is_stated = black_is_stated;
+        for seed in 0..5 {
+            folder.add(FrameKind::Light, warm_light(seed, 0.5, 2.6), [60, 1]);
+            folder.add(FrameKind::Dark, warm_dark(50 + seed, 0.5), [60, 1]);
+        }
+        folder.check();
+    }
+}
+
+#[test]
+fn hot_pixels_that_stand_together_by_chance_are_no_stars() {
+    let mut folder = Folder::new();
+    for seed in 0..3 {
+        // 2 % of the pixels.
+        let n_hot_pixels = 640 * 480 / 50;
+        let light = warm_light(seed, 30.0, 40.0);
+        let dark = warm_dark(50 + seed, 30.0);
+        let hot = |scene| Scene {
+            n_hot_pixels,
+            ..scene
+        };
+        folder.add(FrameKind::Light, hot(light), [120, 1]);
+        folder.add(FrameKind::Dark, hot(dark), [120, 1]);
+    }
+    let large = Scene {
+        width: 2592,
+        height: 1944,
+        n_hot_pixels: 2592 * 1944 / 50,
+        ..Scene::dark(80)
+    };
+    folder.add(FrameKind::Dark, large, [120, 1]);
+    folder.check();
+}
+
 #[test]
 fn warm_darks_full_of_hot_pixels_stay_darks() {
     let mut folder = Folder::new();
@@ -373,4 +453,26 @@ fn a_large_frame_with_few_stars_is_a_light() {
         folder.add(FrameKind::Dark, large(10 + seed), [30, 1]);
     }
     folder.check();
+}
+
+#[test]
+fn copies_of_one_exposure_are_told() {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    // Two of each of the first two seeds; the fifth file differs in one pixel.
+    for (name, seed) in [("a", 1), ("b", 2), ("c", 2), ("d", 1), ("e", 1), ("f", 3)] {
+        let mut samples = Scene::dark(seed).samples();
+        if name == "e" {
+            samples[1000] += 1;
+        }
+        // What the header says of the copies differs, as after renaming or rewriting.
+        let header = [card("OBSERVER", &format!("'{name}'"))];
+        let path = dir.path().join(format!("{name}.fits"));
+        std::fs::write(path, unsigned_16(640, &samples, &header)).expect("a writable folder");
+    }
+    std::fs::write(dir.path().join("g.fits"), b"").expect("a writable folder");
+    std::fs::write(dir.path().join("h.fits"), b"").expect("a writable folder");
+    let files = collect_files(&[dir.path().to_owned()]).files;
+    let survey = survey(&files, &SurveyOptions::default());
+    assert_eq!(survey.files.len(), 8);
+    assert_eq!(survey.duplicates, [[0, 3], [1, 2]]);
 }

@@ -16,7 +16,7 @@ pub const SCHEMA_VERSION: u32 = 1;
 pub struct Report {
     /// [`SCHEMA_VERSION`] of the program that wrote it.
     pub schema_version: u32,
-    /// Every input file, in the order given.
+    /// Every input file, by name.
     pub frames: Vec<FrameEntry>,
     /// What was measured.
     pub noise: Noise,

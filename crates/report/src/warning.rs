@@ -14,6 +14,10 @@ pub enum Warning {
         frames: u32,
         /// Rejection threshold, sigmas.
         clip_sigmas: f64,
+        /// Largest deviation that one of so many samples can have, sigmas.
+        largest_sigmas: f64,
+        /// Fewest lights among which a sample can lie outside the clip.
+        frames_needed: u32,
     },
     /// Drift or number of lights too small to tell a fixed pattern from the sky.
     PatternNotVisible {
@@ -113,10 +117,11 @@ impl Warning {
             Self::TooFewFramesToClip {
                 frames,
                 clip_sigmas,
+                largest_sigmas,
+                ..
             } => format!(
-                "among {frames} frames no sample can deviate by more than {:.2} sigma, \
-                 so clipping at {clip_sigmas} rejects nothing by their scatter alone",
-                largest_deviation_sigma(*frames)
+                "among {frames} frames no sample can deviate by more than {largest_sigmas:.2} \
+                 sigma, so clipping at {clip_sigmas} rejects nothing by their scatter alone"
             ),
             Self::PatternNotVisible {
                 drift_px,
@@ -174,9 +179,8 @@ impl Warning {
     /// What to do about it.
     pub fn advice(&self) -> String {
         match self {
-            Self::TooFewFramesToClip { clip_sigmas, .. } => format!(
-                "shoot at least {} frames, lower --clip, or use --combine median",
-                frames_needed_to_clip(*clip_sigmas)
+            Self::TooFewFramesToClip { frames_needed, .. } => format!(
+                "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
             Self::PatternNotVisible { .. } => "move the framing by some ten pixels every few \
                  frames (dither), and give flats and darks: they bound the pattern"
@@ -239,65 +243,30 @@ impl From<&Warning> for WarningEntry {
     }
 }
 
-/// Largest deviation that one of `n` samples can have from their mean, in units of their
-/// own standard deviation: `(n - 1) / √n`. 0 for none.
-///
-/// Source: Shiffler (1988), The American Statistician 42, 79 (from memory, re-derived).
-fn largest_deviation_sigma(n: u32) -> f64 {
-    let n = f64::from(n.max(1));
-    (n - 1.0) / n.sqrt()
-}
-
-/// Fewest samples of which one can deviate by more than `clip_sigmas`.
-fn frames_needed_to_clip(clip_sigmas: f64) -> u32 {
-    // (n - 1) / √n = k solved for √n, then the next whole number.
-    let root = 0.5 * (clip_sigmas + clip_sigmas.hypot(2.0));
-    (root * root).floor() as u32 + 1
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn fewest_frames_to_clip_as_tabulated() {
-        // Smallest n with (n - 1) / √n > k, by trying every n.
-        for (clip_sigmas, want) in [
-            (2.0, 6),
-            (2.5, 9),
-            (3.0, 11),
-            (3.5, 15),
-            (4.0, 18),
-            (5.0, 27),
-        ] {
-            assert_eq!(
-                frames_needed_to_clip(clip_sigmas),
-                want,
-                "{clip_sigmas} sigma"
-            );
-            let tried = (1..).find(|n| clip_sigmas < largest_deviation_sigma(*n));
-            assert_eq!(tried, Some(want));
-        }
-    }
-
-    #[test]
     fn numbers_are_in_the_text() {
         let warning = Warning::TooFewFramesToClip {
-            frames: 8,
+            frames: 7,
             clip_sigmas: 3.0,
+            largest_sigmas: 2.958,
+            frames_needed: 8,
         };
         assert!(
-            warning.text().contains("among 8 frames"),
+            warning.text().contains("among 7 frames"),
             "{}",
             warning.text()
         );
         assert!(
-            warning.text().contains("more than 2.47 sigma"),
+            warning.text().contains("more than 2.96 sigma"),
             "{}",
             warning.text()
         );
         assert!(
-            warning.advice().contains("at least 11 frames"),
+            warning.advice().contains("at least 8 frames"),
             "{}",
             warning.advice()
         );

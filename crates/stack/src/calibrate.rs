@@ -1,7 +1,12 @@
 //! From recorded samples to linear light: black, dark, bias, flat, defects.
 
 use crate::{DefectMap, MasterDark, MasterFlat, StackError, StoredMosaic};
+use ndarray::Array2;
 use raw::{Cfa, Rect, SitePattern};
+
+/// Share of the range from black to white from which a site counts as saturated: the
+/// white level is nominal, and some sites clip a little below it.
+const SATURATED_FROM: f32 = 0.98;
 
 /// What the mosaics of one session have in common.
 #[derive(Clone, Debug, PartialEq)]
@@ -146,6 +151,24 @@ impl Calibrator {
         Ok(calibrated)
     }
 
+    /// The sites of a mosaic that were saturated, `[row, column]`; defects are not counted.
+    ///
+    /// # Errors
+    ///
+    /// When the samples cannot be read back from the scratch file.
+    pub fn saturated(&self, mosaic: &StoredMosaic) -> Result<Array2<bool>, StackError> {
+        let layout = &self.layout;
+        let mut recorded = Vec::new();
+        mosaic.read_window(&layout.bounds(), &mut recorded)?;
+        let at = |(row, col): (usize, usize)| {
+            let black = layout.black_level_dn.at(row, col);
+            let white = black + SATURATED_FROM * layout.full_scale_dn(row, col);
+            let reached = f32::from(recorded[row * layout.width + col]) >= white;
+            reached && !self.defects.contains(row, col)
+        };
+        Ok(Array2::from_shape_fn((layout.height, layout.width), at))
+    }
+
     fn calibrate_row(&self, row: usize, x0: usize, recorded: &[u16], out: &mut [f32]) {
         let columns = x0..x0 + recorded.len();
         match &self.dark {
@@ -215,7 +238,6 @@ impl CalibratedWindow {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::Array2;
 
     const WIDTH: usize = 40;
     const HEIGHT: usize = 30;

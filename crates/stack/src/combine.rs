@@ -17,9 +17,9 @@ pub(crate) struct TileStack {
 
 /// Combines the kept samples; `samples[light]` and `kept[light]` are planes.
 ///
-/// Variance of the value: for a weighted mean Σw²·s²/(Σw)², with s² the weighted sample
-/// variance Σw(x−m)²/(Σw − Σw²/Σw) (West 1979; unbiased for equal variances). For a
-/// median the same, times the median's variance relative to the mean's, π/2 at large n.
+/// Variance of the value: Σw(x−m)²/((n−1)Σw), unbiased where the weights are inverse
+/// variances up to a factor. For a median the same, times the median's variance relative
+/// to the mean's at large n, π/2.
 /// Clipping at k sigmas makes s² of Gaussian samples too small, by 3 % at k = 3.
 pub(crate) fn combine_channel(
     samples: &[Vec<f32>],
@@ -70,7 +70,7 @@ pub(crate) fn combine_channel(
 /// Weighted sums over the lights, pixel by pixel.
 struct Sums {
     weight: Vec<f32>,
-    weight_sq: Vec<f32>,
+    count: Vec<f32>,
     value: Vec<f32>,
 }
 
@@ -82,18 +82,18 @@ fn sums(
 ) -> Sums {
     let n_px = samples.first().map_or(0, Vec::len);
     let mut sum = vec![0.0_f64; n_px];
-    let (mut weight, mut weight_sq) = (vec![0.0; n_px], vec![0.0; n_px]);
+    let (mut weight, mut count) = (vec![0.0; n_px], vec![0.0; n_px]);
     for light in (0..samples.len()).filter(|&light| belongs(light)) {
         let w = weights[light];
         let planes = samples[light].iter().zip(&kept[light]);
-        let sums = sum.iter_mut().zip(&mut weight).zip(&mut weight_sq);
-        for ((&value, &kept), ((sum, weight), weight_sq)) in planes.zip(sums) {
+        let sums = sum.iter_mut().zip(&mut weight).zip(&mut count);
+        for ((&value, &kept), ((sum, weight), count)) in planes.zip(sums) {
             // Selects instead of branching, so that the loop vectorizes.
             let w = if kept == 1 { w } else { 0.0 };
             let value = if kept == 1 { value } else { 0.0 };
             *sum += f64::from(w * value);
             *weight += w;
-            *weight_sq += w * w;
+            *count += if kept == 1 { 1.0 } else { 0.0 };
         }
     }
     let mean = |(&sum, &w): (&f64, &f32)| {
@@ -106,7 +106,7 @@ fn sums(
     let value = sum.iter().zip(&weight).map(mean).collect();
     Sums {
         weight,
-        weight_sq,
+        count,
         value,
     }
 }
@@ -125,18 +125,16 @@ impl Sums {
                 *sum_sq += w * deviation * deviation;
             }
         }
-        let of_pixel = |(&sum_sq, (&w, &w2)): (&f32, (&f32, &f32))| {
-            let freedom = w - w2 / w;
-            // Rounding leaves a trace of freedom where one sample was kept.
-            if freedom > 1e-5 * w {
-                sum_sq / freedom * w2 / (w * w)
+        let of_pixel = |(&sum_sq, (&w, &n)): (&f32, (&f32, &f32))| {
+            if n > 1.0 {
+                sum_sq / ((n - 1.0) * w)
             } else {
                 f32::NAN
             }
         };
         sum_sq
             .iter()
-            .zip(self.weight.iter().zip(&self.weight_sq))
+            .zip(self.weight.iter().zip(&self.count))
             .map(of_pixel)
             .collect()
     }
@@ -178,8 +176,8 @@ mod tests {
         let weights = [1.0, 2.0, 1.0];
         let tile = combine_channel(&samples, &kept, &weights, &Combine::Mean);
         assert_eq!(tile.mean[0], 2.75);
-        // Σw(x−m)² = 3.0625 + 1.125 + 10.5625; freedom 4 − 6/4; Kish 6/16.
-        let want = (3.0625 + 1.125 + 10.5625) / 2.5 * 6.0 / 16.0;
+        // Σw(x−m)² = 3.0625 + 1.125 + 10.5625, over (3 − 1) and Σw = 4.
+        let want = (3.0625 + 1.125 + 10.5625) / (2.0 * 4.0);
         assert!((tile.variance[0] - want).abs() < 1e-6);
         assert_eq!((tile.weight[0], tile.rejected[0]), (4.0, 0));
     }

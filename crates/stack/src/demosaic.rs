@@ -239,7 +239,7 @@ mod tests {
 
     #[test]
     fn noise_drops_as_bilinear_interpolation_says() {
-        // checks.md C5: mean variance of a pixel 9/16 in R and B, 5/8 in G.
+        // The sums of squared weights over the phases: mean variance of a pixel 9/16 in R and B, 5/8 in G.
         let cfa = Cfa::bayer("RGGB").expect("a Bayer array");
         for (channel, want) in [(0, 9.0 / 16.0), (1, 5.0 / 8.0), (2, 9.0 / 16.0)] {
             let sum_sq: f32 = Demosaic::new(&cfa).taps[channel]
@@ -278,7 +278,7 @@ mod tests {
         let mosaic = window(|row, col| (row * SIDE + col) as f32);
         assert_eq!(
             demosaic(&Cfa::mono(), &mosaic, &mosaic.area),
-            [mosaic.values.clone()]
+            std::slice::from_ref(&mosaic.values)
         );
     }
 

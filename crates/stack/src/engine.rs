@@ -209,12 +209,17 @@ impl Engine<'_> {
         if matches!(self.options.combine, Combine::SigmaClip(_)) {
             grow_rejected(&samples, &mut kept, &area);
         }
-        let weights: Vec<f32> = self.lights.iter().map(|light| light.weight).collect();
+        // A median has no use for weights, so its lights all weigh the same.
+        let weighted = !matches!(self.options.combine, Combine::Median);
+        let weight = |light: &Light| if weighted { light.weight } else { 1.0 };
+        let weights: Vec<f32> = self.lights.iter().map(weight).collect();
         let finish = |channel: usize| {
             let samples: Vec<Vec<f32>> = crop_all(&samples[channel], &area, tile);
             let kept: Vec<Vec<u8>> = crop_all(&kept[channel], &area, tile);
-            let part = combine_channel(&samples, &kept, &weights, &self.options.combine);
+            let mut part = combine_channel(&samples, &kept, &weights, &self.options.combine);
             let summary = observe(observer, channel, tile, &samples, &kept, &weights, &part);
+            // Only the observer needs the halves; a batch of tiles would keep them all.
+            (part.halves, part.half_weight) = Default::default();
             (part, summary)
         };
         Ok((0..channels).map(finish).collect())

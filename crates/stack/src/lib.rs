@@ -25,10 +25,11 @@ pub use observe::{HalfSplit, TileObserver, TileSamples};
 pub use resample::{Kernel, Resampler};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, Combine, KeptRange, clip_sorted, largest_deviation_sigmas,
-    median_of_sorted,
+    median_of_sorted, samples_needed_to_clip,
 };
 pub use sky::{SkyMesh, sky_offsets};
 pub use store::{MosaicStore, StoredMosaic};
+pub use weights::inverse_variance_weights;
 
 mod calibrate;
 mod combine;
@@ -44,3 +45,4 @@ mod resample;
 mod sigma_clip;
 mod sky;
 mod store;
+mod weights;

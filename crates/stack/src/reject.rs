@@ -168,9 +168,9 @@ mod tests {
         let area = Rect::of_size(5, 5);
         let samples = vec![vec![vec![1.0_f32; 25]; 4]];
         let mut kept = vec![vec![vec![1_u8; 25]; 4]];
-        for light in 0..3 {
+        for light in &mut kept[0][..3] {
             for pixel in [6, 7, 8, 11, 13, 16, 17, 18] {
-                kept[0][light][pixel] = 0;
+                light[pixel] = 0;
             }
         }
         grow_rejected(&samples, &mut kept, &area);

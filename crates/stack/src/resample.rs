@@ -245,7 +245,7 @@ mod tests {
 
     #[test]
     fn a_ramp_asked_at_three_tenths_gives_what_each_kernel_must() {
-        // checks.md C2: bilinear .3000, cubic a = -0.5 .3000, normalized Lanczos-3 .2818.
+        // Each kernel by its formula: bilinear .3000, cubic a = -0.5 .3000, normalized Lanczos-3 .2818.
         let plane = plane(12, |_, col| col as f32);
         let wants = [
             (Kernel::Bilinear, 0.3),
@@ -261,7 +261,7 @@ mod tests {
 
     #[test]
     fn noise_drops_by_the_sum_of_squared_weights() {
-        // checks.md C1: 1-D variance factors at shifts 0.1, 0.25, 0.5.
+        // Sums of squared weights by formula: 1-D variance factors at shifts 0.1, 0.25, 0.5.
         let wants = [
             (Kernel::Bilinear, [0.82, 0.625, 0.5]),
             (Kernel::Cubic, [0.95991, 0.80884, 0.64062]),

@@ -126,13 +126,38 @@ pub fn clip_sorted(sorted: &[f32], options: &ClipOptions) -> Option<KeptRange> {
     })
 }
 
-/// Largest deviation that one sample among `n` can have from their mean, in standard
-/// deviations with divisor n: √(n − 1).
+/// Largest deviation that one sample among `n` can have from their center, in standard
+/// deviations with divisor n.
 ///
-/// A clip at or above it can never reject a lone outlier. Source: Shiffler (1988),
-/// The American Statistician 42, 79 (from memory; algebra re-derived for divisor n).
-pub fn largest_deviation_sigmas(n: usize) -> f64 {
-    (n.saturating_sub(1) as f64).sqrt()
+/// A clip at or above it can never reject anything. About the mean it is √(n − 1), when
+/// all others are equal (Shiffler 1988, The American Statistician 42, 79, from memory;
+/// re-derived for divisor n). About the median it is √(n k / (k − 1)): the median stays
+/// at 0 while the n − k samples between it and the deviating one, at 1, are moved to
+/// 1 / k, where the sum of squares is least (own derivation, tried in the tests).
+pub fn largest_deviation_sigmas(n: usize, center: ClipCenter) -> f64 {
+    let all = n as f64;
+    match center {
+        // Of two samples the median is the mean.
+        ClipCenter::Median if n > 2 => {
+            let between = (n - 1) / 2 - 1;
+            let k = (n - between) as f64;
+            (all * k / (k - 1.0)).sqrt()
+        }
+        ClipCenter::Mean | ClipCenter::Median => (all - 1.0).max(0.0).sqrt(),
+    }
+}
+
+/// Fewest samples of which one can lie outside a clip at `sigmas`; those for 1000 sigmas
+/// stand for all beyond.
+pub fn samples_needed_to_clip(sigmas: f64, center: ClipCenter) -> usize {
+    // The squares of the largest deviations lie between n − 1 and n + 3.
+    let sigmas = sigmas.min(1000.0);
+    let mut n = (sigmas * sigmas) as usize;
+    n = n.saturating_sub(4).max(2);
+    while largest_deviation_sigmas(n, center) <= sigmas {
+        n += 1;
+    }
+    n
 }
 
 /// Sorts a handful of samples in place, ascending; NaN must have been left out.
@@ -189,7 +214,7 @@ mod tests {
 
     #[test]
     fn ten_samples_cannot_lose_a_lone_outlier_at_three_sigmas_about_the_mean() {
-        // checks.md A6: √(n − 1) = 3 exactly at n = 10, and the bound itself is kept.
+        // √(n − 1) = 3 exactly at n = 10, and the bound itself is kept.
         let mut samples: Vec<f32> = vec![0.0; 9];
         samples.push(1e6);
         let about_mean = ClipOptions {
@@ -197,7 +222,84 @@ mod tests {
             ..ClipOptions::default()
         };
         assert_eq!(clip(samples, about_mean).expect("samples").n_kept, 10);
-        assert_eq!(largest_deviation_sigmas(10), 3.0);
+        assert_eq!(largest_deviation_sigmas(10, ClipCenter::Mean), 3.0);
+    }
+
+    /// Largest deviation of the last of sorted samples from their center, in sigmas.
+    fn deviation(sorted: &[f32], center: ClipCenter) -> f64 {
+        let n = sorted.len() as f64;
+        let mean = sorted.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
+        let sum_sq: f64 = sorted.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum();
+        let center = match center {
+            ClipCenter::Mean => mean,
+            ClipCenter::Median => median_of_sorted(sorted),
+        };
+        (f64::from(sorted[sorted.len() - 1]) - center) / (sum_sq / n).sqrt()
+    }
+
+    #[test]
+    fn the_largest_deviation_is_reached_and_never_passed() {
+        let mut state = 7_u64;
+        let mut uniform = || {
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            (state >> 40) as f32 / (1_u64 << 24) as f32
+        };
+        for n in 3..=20 {
+            for center in [ClipCenter::Mean, ClipCenter::Median] {
+                let largest = largest_deviation_sigmas(n, center);
+                // What the derivation names as the extreme.
+                let between = match center {
+                    ClipCenter::Mean => 0,
+                    ClipCenter::Median => (n - 1) / 2 - 1,
+                };
+                let mut extreme = vec![0.0_f32; n - between - 1];
+                extreme.extend(vec![1.0 / (n - between) as f32; between]);
+                extreme.push(1.0);
+                assert!(
+                    (deviation(&extreme, center) - largest).abs() < 1e-6,
+                    "{n} {center:?}"
+                );
+                for _ in 0..3000 {
+                    let moved = extreme
+                        .iter()
+                        .map(|v| v + 0.3 * uniform() * uniform() - 0.05);
+                    let mut moved: Vec<f32> = moved.collect();
+                    sort_samples(&mut moved);
+                    assert!(deviation(&moved, center) < largest + 1e-6, "{n} {center:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_clip_at_three_needs_eleven_samples_about_the_mean_and_eight_about_the_median() {
+        assert_eq!(samples_needed_to_clip(3.0, ClipCenter::Mean), 11);
+        assert_eq!(samples_needed_to_clip(3.0, ClipCenter::Median), 8);
+        for center in [ClipCenter::Mean, ClipCenter::Median] {
+            for sigmas in [0.3, 1.0, 1.7, 2.0, 2.5, 5.0, 17.3] {
+                let tried = (2..).find(|&n| largest_deviation_sigmas(n, center) > sigmas);
+                assert_eq!(
+                    Some(samples_needed_to_clip(sigmas, center)),
+                    tried,
+                    "{sigmas}"
+                );
+            }
+            assert!(samples_needed_to_clip(f64::INFINITY, center) > 999_000);
+        }
+        let lone = |n: usize| {
+            let mut samples = vec![100.0; n - 1];
+            samples.push(9e4);
+            clip(samples, ClipOptions::default())
+                .expect("samples")
+                .n_kept
+        };
+        assert_eq!((lone(7), lone(8)), (7, 7));
+        for center in [ClipCenter::Mean, ClipCenter::Median] {
+            let few = [0, 1, 2].map(|n| largest_deviation_sigmas(n, center));
+            assert_eq!(few, [0.0, 0.0, 1.0]);
+        }
     }
 
     #[test]

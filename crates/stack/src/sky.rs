@@ -58,7 +58,8 @@ impl SkyMesh {
         median_of_sorted(&levels) as f32
     }
 
-    /// Level at a pixel, DN: bilinear between nodes, constant beyond the outermost.
+    /// Level at a pixel, DN: bilinear between nodes, and on by their slope to the
+    /// border.
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
         let row = self.row_of_nodes(channel, y);
         let (left, fx) = place(x, self.width, self.columns);
@@ -89,11 +90,15 @@ impl SkyMesh {
     }
 }
 
-/// The node before a position and the share of the next one.
+/// The node before a position and the share of the next one. Half a cell beyond the
+/// outermost nodes, out to the border, their slope goes on: a share below 0 or above 1.
 fn place(position: f64, extent: usize, n: usize) -> (usize, f32) {
     let node = (position + 0.5) * n as f64 / extent as f64 - 0.5;
-    let node = node.clamp(0.0, (n - 1) as f64);
-    let before = node as usize;
+    if n == 1 {
+        return (0, 0.0);
+    }
+    let node = node.clamp(-0.5, n as f64 - 0.5);
+    let before = (node.max(0.0) as usize).min(n.saturating_sub(2));
     (before, (node - before as f64) as f32)
 }
 
@@ -199,33 +204,47 @@ fn cell_levels(light: &CalibratedWindow, cfa: &Cfa, cell: &Rect) -> Vec<f32> {
     cfa.channels().iter().map(level).collect()
 }
 
-/// Each node replaced by the median of itself and its neighbors, so that a bright star
-/// or a trail does not dent the sky.
+/// A node that stands out from the median of its neighborhood by this many robust sigmas
+/// of such differences is replaced by it: a bright star or a trail does not dent the sky.
+const NODE_LIMIT_SIGMAS: f32 = 4.0;
+
+/// The levels of a channel, outliers replaced; a gradient's border stays as it is.
 fn smoothed(nodes: &[Vec<f32>], channel: usize, columns: usize, rows: usize) -> Vec<f32> {
     let mesh = Rect::of_size(columns, rows);
-    (0..columns * rows)
-        .map(|node| {
-            let (column, row) = (node % columns, node / columns);
-            let around = Rect {
-                x0: column,
-                y0: row,
-                x1: column + 1,
-                y1: row + 1,
-            }
-            .grown(1, &mesh);
-            let mut levels: Vec<f32> = (around.y0..around.y1)
-                .flat_map(|r| (around.x0..around.x1).map(move |c| r * columns + c))
-                .map(|neighbor| nodes[neighbor][channel])
-                .filter(|level| level.is_finite())
-                .collect();
-            sort_samples(&mut levels);
-            if levels.is_empty() {
-                0.0
-            } else {
-                median_of_sorted(&levels) as f32
-            }
-        })
-        .collect()
+    let neighborhood = |node: usize| {
+        let (column, row) = (node % columns, node / columns);
+        let around = Rect {
+            x0: column,
+            y0: row,
+            x1: column + 1,
+            y1: row + 1,
+        }
+        .grown(1, &mesh);
+        let mut levels: Vec<f32> = (around.y0..around.y1)
+            .flat_map(|r| (around.x0..around.x1).map(move |c| r * columns + c))
+            .map(|neighbor| nodes[neighbor][channel])
+            .filter(|level| level.is_finite())
+            .collect();
+        sort_samples(&mut levels);
+        if levels.is_empty() {
+            0.0
+        } else {
+            median_of_sorted(&levels) as f32
+        }
+    };
+    let medians: Vec<f32> = (0..columns * rows).map(neighborhood).collect();
+    let differs = |node: usize| (nodes[node][channel] - medians[node]).abs();
+    let mut differences: Vec<f32> = (0..columns * rows)
+        .map(differs)
+        .filter(|difference| difference.is_finite())
+        .collect();
+    sort_samples(&mut differences);
+    let limit = NODE_LIMIT_SIGMAS * 1.4826 * median_of_sorted(&differences) as f32;
+    let level = |node: usize| match differs(node) <= limit {
+        true => nodes[node][channel],
+        false => medians[node],
+    };
+    (0..columns * rows).map(level).collect()
 }
 
 #[cfg(test)]
@@ -252,7 +271,15 @@ mod tests {
             gradient(row, col) + star + ((row * 7 + col * 13) % 5) as f32 - 2.0
         });
         let mesh = SkyMesh::measure(&starry, &Cfa::mono());
-        for (x, y) in [(350.0, 250.0), (200.0, 300.0), (500.0, 150.0)] {
+        // The last two lie beyond the outermost nodes, at the border.
+        let places = [
+            (350.0, 250.0),
+            (200.0, 300.0),
+            (500.0, 150.0),
+            (0.0, 250.0),
+            (699.0, 250.0),
+        ];
+        for (x, y) in places {
             let want = gradient(y as usize, x as usize);
             assert!(
                 (mesh.at(0, x, y) - want).abs() < 0.5,

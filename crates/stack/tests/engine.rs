@@ -208,7 +208,8 @@ fn the_number_of_threads_changes_no_bit() {
 #[test]
 fn clipping_pure_noise_costs_little() {
     // Bilinear demosaicing makes the noise of a pixel depend on its phase, and samples
-    // of a mixture are clipped more often than the 0.08 % of checks.md A4 at n = 20.
+    // of a mixture are clipped more often than the 0.08 % of Gaussian ones at n = 20
+    // (Thompson 1935).
     const MOST_REJECTED: f64 = 0.01;
     let cfa = Cfa::bayer("RGGB").expect("a Bayer array");
     let clip = Combine::SigmaClip(Default::default());
@@ -216,7 +217,6 @@ fn clipping_pure_noise_costs_little() {
     let stack = run(&lights(n, &cfa, None), &cfa, clip, Kernel::Lanczos3);
     let rejected: f64 = stack.rejected.iter().map(|&r| f64::from(r)).sum();
     let share = rejected / (stack.rejected.len() * n) as f64;
-    println!("rejected {:.4} %", 100.0 * share);
     assert!(share > 0.0 && share < MOST_REJECTED, "{share}");
 }
 

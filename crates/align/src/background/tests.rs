@@ -1,3 +1,5 @@
+//! The sky level and its noise: flat, sloped, masked and degenerate planes.
+
 use super::*;
 use crate::testing::Noise;
 

@@ -1,3 +1,5 @@
+//! Which spots are stars, and how well they are measured, on drawn skies.
+
 use super::*;
 use crate::testing::{Drawn, Noise, draw};
 use crate::{BackgroundOptions, luminance};

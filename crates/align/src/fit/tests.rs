@@ -1,3 +1,5 @@
+//! Maps from pairs of points: exact, mirrored, with outliers, and which model is chosen.
+
 use super::*;
 use crate::testing::Noise;
 

@@ -1,3 +1,5 @@
+//! The detection plane: no checker, no lost light, no hot pixels.
+
 use super::*;
 use crate::testing::{Drawn, Noise, draw};
 

@@ -1,5 +1,6 @@
+//! Lists of stars that are turned, mirrored, thinned out, spoiled or unrelated.
+
 use super::*;
-use crate::Homography;
 use crate::testing::Noise;
 
 const SIZE: (usize, usize) = (3000, 2000);
@@ -88,8 +89,7 @@ impl Night {
         let found = align_stars(&reference, &frame, SIZE, &MatchOptions::default());
         let found = found.expect("the lists share a sky");
         let error_px = self.inner_error_px(&found);
-        // Hundreds of stars of 0.02 to 0.2 px; a dozen stars leave more.
-        let limit_px = if self.stars >= 100 { 0.03 } else { 0.3 };
+        let limit_px = self.limit_px();
         assert!(
             error_px < limit_px,
             "{error_px} px with {} pairs, {:?}",
@@ -97,6 +97,11 @@ impl Night {
             found.model
         );
         found
+    }
+
+    /// What a map may be off: hundreds of stars of 0.02 to 0.2 px; a dozen stars leave more.
+    fn limit_px(&self) -> f64 {
+        if self.stars >= 100 { 0.03 } else { 0.3 }
     }
 
     /// Greatest error of the map over the inner half of the reference, px.
@@ -240,6 +245,113 @@ fn defects_that_stand_still_do_not_hold_the_frame() {
 fn a_tracked_sky_stands_still_and_is_no_trap() {
     let night = Night::of(shifted(0.12, -0.07), 200);
     assert_eq!(night.check(6).stationary, 0);
+}
+
+/// Two lists of 280 stars that stay where they are but for 0.05 px.
+fn tracked(fwhm_px: f64, noise: &mut Noise) -> (Vec<Star>, Vec<Star>) {
+    const JITTER_PX: f64 = 0.05;
+    let sky = field(280, noise);
+    let mut list = || -> Vec<Star> {
+        let mut jittered = |star: &Star| Star {
+            x: star.x + JITTER_PX * noise.gaussian(),
+            y: star.y + JITTER_PX * noise.gaussian(),
+            fwhm_px,
+            ..*star
+        };
+        sky.iter().map(&mut jittered).collect()
+    };
+    (list(), list())
+}
+
+/// That what follows the 280 stars in both lists leaves their map as it is.
+#[track_caller]
+fn check_tracked(lists: &(Vec<Star>, Vec<Star>)) {
+    // A fifth of the jitter; leftovers taken for the sky are off by tenths and more.
+    const LIMIT_PX: f64 = 0.01;
+    let align = |a: &[Star], b: &[Star]| {
+        align_stars(a, b, SIZE, &MatchOptions::default()).expect("the stars are there")
+    };
+    let alone = align(&lists.0[..280], &lists.1[..280]);
+    let found = align(&lists.0, &lists.1);
+    assert!(found.matched > 260, "{} matched", found.matched);
+    assert_eq!(found.stationary, 0);
+    for (x, y) in [
+        (0.0, 0.0),
+        (2999.0, 0.0),
+        (1500.0, 1000.0),
+        (0.0, 1999.0),
+        (2999.0, 1999.0),
+    ] {
+        let ((ax, ay), (bx, by)) = (alone.map.map(x, y), found.map.map(x, y));
+        let off_px = (ax - bx).hypot(ay - by);
+        assert!(off_px < LIMIT_PX, "{off_px} px at {x}, {y}");
+    }
+}
+
+#[test]
+fn unrelated_leftovers_do_not_move_a_tracked_sky() {
+    for seed in 0..10 {
+        let mut noise = Noise::new(seed);
+        let mut lists = tracked(1.8, &mut noise);
+        for list in [&mut lists.0, &mut lists.1] {
+            list.extend(field(12, &mut noise));
+        }
+        check_tracked(&lists);
+    }
+}
+
+#[test]
+fn stars_measured_badly_do_not_move_a_tracked_sky() {
+    for seed in 0..10 {
+        let mut noise = Noise::new(seed);
+        // Every other sky as sharp as defects are.
+        let fwhm_px = if seed % 2 == 0 { 1.8 } else { 1.2 };
+        let mut lists = tracked(fwhm_px, &mut noise);
+        // Blends: wide, and placed 0.6 px away, each elsewhere.
+        for mut blend in field(12, &mut noise) {
+            blend.flux_dn = 6e3;
+            blend.snr = 120.0;
+            lists.0.push(blend);
+            let (sin, cos) = (std::f64::consts::TAU * noise.uniform()).sin_cos();
+            blend.x += 0.6 * cos;
+            blend.y += 0.6 * sin;
+            lists.1.push(blend);
+        }
+        check_tracked(&lists);
+    }
+}
+
+#[test]
+fn lights_on_the_ground_do_not_move_a_tracked_sky() {
+    let mut noise = Noise::new(3);
+    let mut lists = tracked(1.8, &mut noise);
+    for light in field(40, &mut noise) {
+        lists.0.push(light);
+        lists.1.push(Star {
+            x: light.x - 9.0,
+            y: light.y + 4.0,
+            ..light
+        });
+    }
+    check_tracked(&lists);
+}
+
+#[test]
+fn many_defects_do_not_hold_few_stars() {
+    for (drift, stars) in [((7.3, -4.1), 100), ((1.1, 0.6), 100), ((7.3, -4.1), 24)] {
+        let night = Night::of(shifted(drift.0, drift.1), stars);
+        let mut lists = night.lists(5);
+        with_defects(&mut lists, 1000, 1.2, 5e4);
+        let found = align_stars(&lists.0, &lists.1, SIZE, &MatchOptions::default());
+        let found = found.expect("the stars are there");
+        let error_px = night.inner_error_px(&found);
+        let limit_px = night.limit_px();
+        assert!(
+            error_px < limit_px,
+            "{stars} stars, {drift:?}: {error_px} px"
+        );
+        assert!(found.stationary >= 900, "{} stand still", found.stationary);
+    }
 }
 
 #[test]

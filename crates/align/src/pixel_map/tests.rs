@@ -1,3 +1,5 @@
+//! Maps by row, backwards, and the windows that tiles need.
+
 use super::*;
 
 /// Two orders of evaluation of the same few products near 1e4 px.

@@ -20,6 +20,7 @@ pub(super) fn run(args: &SimulateArgs, console: &Console) -> Result<Done, JobErr
     if let Some(seed) = args.seed {
         scene.seed = seed;
     }
+    check_size(&scene)?;
     let written = write(&scene, &args.output, console)?;
     console.say(&format!(
         "{} files in {}; the truth is in {}",
@@ -37,6 +38,28 @@ pub(super) fn run(args: &SimulateArgs, console: &Console) -> Result<Done, JobErr
     text.push(b'\n');
     console.emit(&text);
     Ok(Done::Whole)
+}
+
+/// Refuses what no machine could hold.
+fn check_size(scene: &Scene) -> Result<(), JobError> {
+    const MOST_PIXELS: usize = 100_000_000;
+    let pixels = scene.width.saturating_mul(scene.height);
+    if pixels > MOST_PIXELS {
+        return Err(JobError::SceneSize {
+            what: "pixels of the sensor",
+            found: format!("{} x {}", scene.width, scene.height),
+            allowed: "100 million in all",
+        });
+    }
+    let calibration = &scene.calibration;
+    if scene.frames + calibration.darks + calibration.flats + calibration.bias == 0 {
+        return Err(JobError::SceneSize {
+            what: "frames",
+            found: "0".to_owned(),
+            allowed: "1 or more",
+        });
+    }
+    Ok(())
 }
 
 /// Writes a scene and shows how far it has come.

@@ -5,6 +5,7 @@ use crate::args::{CombineArg, StackArgs};
 use crate::{Inputs, JobError, ResultFolder, StackJob, StackOutcome};
 use ::stack::{ClipOptions, Combine, StackOptions};
 use export::Overwrite;
+use raw::printable;
 use report::Report;
 
 pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
@@ -41,6 +42,7 @@ fn job(args: &StackArgs) -> StackJob {
         darks: args.dark.clone(),
         flats: args.flat.clone(),
         bias: args.bias.clone(),
+        results: Some(args.output.clone()),
     };
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
@@ -61,10 +63,11 @@ pub(super) fn finish(
     folder: &ResultFolder,
     console: &Console,
 ) -> Result<Done, JobError> {
-    let mut outcome = {
+    let outcome = {
         let progress = console.progress();
-        job.run(progress.as_ref())?
+        job.run(progress.as_ref())
     };
+    let mut outcome = outcome.inspect_err(|_| folder.abandon())?;
     let report = folder.write(job, &mut outcome)?;
     speak(&outcome, &report, console);
     console.say(&report::headline(&report));
@@ -89,18 +92,14 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
             }
         };
         let grade = &light.seen.grade;
-        let file = light.frame.path().display();
+        let file = printable(light.frame.path());
         console.detail(&format!(
             "{file}: {} stars, {:.1} px wide; {place}; weight {:.2}",
             grade.stars, grade.fwhm_px, light.light.weight
         ));
     }
     for left_out in &outcome.left_out {
-        console.complain(&format!(
-            "left out: {}: {}",
-            left_out.path.display(),
-            left_out.reason
-        ));
+        console.complain(&left_out.to_string());
     }
     for warning in &report.warnings {
         console.say(&format!("note: {}; {}", warning.text, warning.advice));

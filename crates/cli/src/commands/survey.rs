@@ -3,7 +3,7 @@
 use super::{Console, Done};
 use crate::args::SurveyArgs;
 use crate::{JobError, decode_options};
-use raw::{Survey, SurveyGroup, SurveyOptions};
+use raw::{Survey, SurveyGroup, SurveyOptions, printable};
 use serde_json::{Value, json};
 
 pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError> {
@@ -28,7 +28,7 @@ pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError
             let file = &survey.files[i];
             if let Ok((frame, verdict)) = &file.outcome {
                 let decoder = frame.info.decoder.name();
-                let path = file.path.display();
+                let path = printable(&file.path);
                 console.say(&format!(
                     "  {path}: {} (read by {decoder})",
                     verdict.because
@@ -50,7 +50,7 @@ pub(super) fn run(args: &SurveyArgs, console: &Console) -> Result<Done, JobError
         faults += 1;
         console.complain(&format!(
             "fault: {}: cannot be read: {}",
-            unreadable.path.display(),
+            printable(&unreadable.path),
             unreadable.source
         ));
     }

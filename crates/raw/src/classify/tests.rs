@@ -1,3 +1,5 @@
+//! What kind a frame is, by each piece of evidence in turn.
+
 use super::*;
 use crate::{Cfa, Decoder, FrameStats};
 use std::path::PathBuf;
@@ -92,6 +94,57 @@ fn a_dark_among_lights_is_far_below_their_sky_and_a_cloud_is_not() {
         lit(20.0, 25.0, 0.5),
     ];
     assert_eq!(kinds(&frames), [Light, Light, Dark, Light]);
+}
+
+/// With the unevenness of vignetted light over that of noise.
+fn uneven(mut frame: SurveyedFrame, unevenness_dn: f64) -> SurveyedFrame {
+    frame.stats.unevenness_dn = unevenness_dn;
+    frame
+}
+
+/// The verdict on the last of these frames.
+fn last(frames: Vec<SurveyedFrame>) -> (FrameKind, bool) {
+    let verdict = verdicts(&frames).pop().expect("one for each frame");
+    (verdict.kind, verdict.certain)
+}
+
+#[test]
+fn even_and_steady_frames_below_the_lights_are_warm_darks() {
+    let light = || uneven(lit(120.0, 62.0, 300.0), 10.0);
+    let starless = |level_dn, unevenness_dn| uneven(lit(120.0, level_dn, 0.0), unevenness_dn);
+    let dark = || starless(30.0, 0.8);
+    assert_eq!(last(vec![light(), dark(), dark()]), (Dark, true));
+    assert_eq!(last(vec![light(), dark()]), (Dark, false));
+    // Another level is no company.
+    let warmer = starless(40.0, 0.8);
+    assert_eq!(last(vec![light(), warmer, dark()]), (Dark, false));
+    // What is as uneven as light is a cloud, whatever its level.
+    let cloud = || starless(30.0, 4.0);
+    assert_eq!(last(vec![light(), cloud(), cloud()]), (Light, false));
+    // No dark is brighter than any light.
+    let bright = || starless(63.0, 0.8);
+    assert_eq!(last(vec![light(), bright(), bright()]), (Light, true));
+}
+
+#[test]
+fn where_the_lights_are_even_too_only_steadiness_speaks_for_darks() {
+    let light = || lit(120.0, 62.0, 300.0);
+    let starless = |level_dn| lit(120.0, level_dn, 0.0);
+    let dark = || starless(30.0);
+    assert_eq!(last(vec![light(), dark(), dark()]), (Light, false));
+    assert_eq!(last(vec![light(), dark(), dark(), dark()]), (Dark, false));
+    let clouds = [29.5, 30.5, 34.0, 40.0, 47.0].map(starless);
+    let mut frames = vec![light()];
+    frames.extend(clouds);
+    frames.push(dark());
+    assert_eq!(last(frames), (Light, false));
+}
+
+#[test]
+fn a_name_is_heard_between_dark_and_sky() {
+    let mut dark = lit(120.0, 30.0, 0.0);
+    dark.info.path = PathBuf::from("/night/darks/N0001.raw");
+    assert_eq!(last(vec![lit(120.0, 62.0, 300.0), dark]), (Dark, false));
 }
 
 #[test]

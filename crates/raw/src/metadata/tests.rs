@@ -1,3 +1,5 @@
+//! What capture metadata mean: times, offsets, exposures, names.
+
 use super::*;
 use jiff::civil::date;
 

@@ -1,3 +1,5 @@
+//! Level, noise, stars and hot pixels of mosaics with known ones.
+
 use super::*;
 use crate::{Cfa, Rect, SitePattern};
 use ndarray::Array2;

@@ -10,6 +10,8 @@ pub struct Scene {
     pub width: usize,
     pub height: usize,
     pub black_dn: f64,
+    /// Dark current, DN.
+    pub dark_dn: f64,
     /// Even light, DN, before vignetting.
     pub light_dn: f64,
     /// Light at the corner over light at the center.
@@ -29,6 +31,7 @@ impl Scene {
             width: 640,
             height: 480,
             black_dn: 512.0,
+            dark_dn: 0.0,
             light_dn: 0.0,
             corner: 0.6,
             read_noise_dn: 6.0,
@@ -71,7 +74,8 @@ impl Scene {
             for col in 0..self.width {
                 let (dx, dy) = (col as f64 - width / 2.0, row as f64 - height / 2.0);
                 let r = dx.hypot(dy) / corner_px;
-                light.push(self.light_dn * (1.0 - (1.0 - self.corner) * r * r));
+                let vignetting = 1.0 - (1.0 - self.corner) * r * r;
+                light.push(self.dark_dn + self.light_dn * vignetting);
             }
         }
         light

@@ -21,8 +21,10 @@ pub fn full() -> Report {
 pub fn all_warnings() -> Vec<Warning> {
     vec![
         Warning::TooFewFramesToClip {
-            frames: 8,
+            frames: 7,
             clip_sigmas: 3.0,
+            largest_sigmas: 2.958,
+            frames_needed: 8,
         },
         Warning::PatternNotVisible {
             drift_px: Some(0.8),

@@ -1,3 +1,5 @@
+//! Defects found in lights and darks, and how they are filled.
+
 use super::*;
 use ndarray::Array2;
 use raw::SitePattern;

@@ -1,0 +1,30 @@
+//! What a folder holds, to tell whether anything in it was touched.
+
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+/// SHA-256 of every file under `folder`, by its path from there; folders have none.
+///
+/// # Panics
+///
+/// When something under it cannot be read.
+pub fn folder_digests(folder: &Path) -> BTreeMap<PathBuf, Option<String>> {
+    let mut digests = BTreeMap::new();
+    let mut waiting = vec![folder.to_owned()];
+    while let Some(path) = waiting.pop() {
+        let name = path.strip_prefix(folder).expect("found under the folder");
+        if path.is_dir() {
+            digests.insert(name.to_owned(), None);
+            let entries = std::fs::read_dir(&path).expect("a folder that can be listed");
+            waiting.extend(entries.map(|entry| entry.expect("a listed entry").path()));
+        } else {
+            let bytes = std::fs::read(&path);
+            let bytes = bytes.unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+            let digest = Sha256::digest(bytes);
+            let hex = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+            digests.insert(name.to_owned(), Some(hex));
+        }
+    }
+    digests
+}

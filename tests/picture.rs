@@ -1,0 +1,30 @@
+//! Pictures read back by a decoder that is not ours.
+
+use ndarray::Array3;
+use std::fs::File;
+use std::io::BufReader;
+use std::path::Path;
+use tiff::decoder::{Decoder, DecodingResult, Limits};
+
+/// A 32-bit float TIFF as `[channel, row, column]`.
+///
+/// # Panics
+///
+/// When it cannot be read or holds anything else.
+pub fn read_float_tiff(path: &Path) -> Array3<f32> {
+    let file = File::open(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    let mut decoder = Decoder::new(BufReader::new(file))
+        .expect("a TIFF")
+        .with_limits(Limits::unlimited());
+    let (width, height) = decoder.dimensions().expect("dimensions");
+    let DecodingResult::F32(samples) = decoder.read_image().expect("a picture") else {
+        panic!("{}: not 32-bit floats", path.display());
+    };
+    let (width, height) = (width as usize, height as usize);
+    let channels = samples.len() / (width * height);
+    Array3::from_shape_vec((height, width, channels), samples)
+        .expect("whole pixels")
+        .permuted_axes([2, 0, 1])
+        .as_standard_layout()
+        .into_owned()
+}
