@@ -50,8 +50,8 @@ const MOST_CELLS: f64 = 12_000.0;
 const TREE_SPACING_DEG: f64 = 0.16;
 
 impl Ground {
-    /// Altitude of the silhouette over an azimuth, degrees.
-    pub(crate) fn skyline_deg(&self, seed: u64, azimuth_deg: f64) -> f64 {
+    /// Altitude of the ridge over an azimuth, and height of the trees on it, degrees.
+    fn outline_deg(&self, seed: u64, azimuth_deg: f64) -> [f64; 2] {
         let salt = salt(seed, Purpose::Ground);
         let field = NoiseField::new(salt);
         // On a circle, so that the ridge closes; hills about 6 degrees long.
@@ -59,18 +59,21 @@ impl Ground {
         let ridge = field.at([10.0 * sin, 10.0 * cos, 0.5]) - 0.5;
         let rough = field.at([900.0 * sin, 900.0 * cos, 7.5]) - 0.5;
         let tree = self.trees_deg * tree_height(salt, azimuth_deg) * (1.0 + 0.5 * rough);
-        self.ridge_deg + 2.0 * self.relief_deg * ridge + tree.max(0.0)
+        [
+            self.ridge_deg + 2.0 * self.relief_deg * ridge,
+            tree.max(0.0),
+        ]
     }
 
-    /// Brightness over the mean at `depth_deg` below the silhouette.
+    /// Brightness over the mean at `depth_deg` below the ridge; trees stand above it.
     fn brightness(&self, field: &NoiseField, azimuth_deg: f64, depth_deg: f64) -> f64 {
         // Grass and stones grow larger towards the camera: even in the logarithm.
         let near = libm::log(0.25 + depth_deg.max(0.0));
         let texture = field.at([azimuth_deg / 0.5, 6.0 * near, 3.0]);
         let patches = field.at([azimuth_deg / 3.0, 1.5 * near, 11.0]);
-        // The trees themselves stand dark against the slope.
-        let trees = smoothstep((depth_deg - 0.5 * self.trees_deg) / (self.trees_deg + 0.1));
-        (0.25 + 0.75 * trees) * (0.3 + 0.8 * texture + 0.6 * patches)
+        // Trees are dark, and so is the foot of the wood.
+        let open = smoothstep(depth_deg / (0.3 * self.trees_deg + 0.05));
+        (0.2 + 0.8 * open) * (0.3 + 0.8 * texture + 0.6 * patches)
     }
 
     /// The panorama of what is in view, in cells of about `pixel_deg`, blurred by `sigma_deg`.
@@ -98,30 +101,33 @@ impl Ground {
             skyline_deg: Vec::new(),
             cells: Vec::new(),
         };
-        panorama.skyline_deg = (0..panorama.columns)
+        let outline: Vec<[f64; 2]> = (0..panorama.columns)
             .into_par_iter()
             .map(|col| {
                 let azimuth_deg = camera_azimuth_deg + extent.west_deg + col as f64 * step_deg;
-                self.skyline_deg(seed, azimuth_deg) as f32
+                self.outline_deg(seed, azimuth_deg)
             })
             .collect();
-        panorama.cells = self.cells(&panorama, seed);
+        let tops = outline.iter().map(|[ridge, trees]| (ridge + trees) as f32);
+        panorama.skyline_deg = tops.collect();
+        panorama.cells = self.cells(&panorama, seed, &outline);
         panorama.blur(sigma_deg / step_deg);
         panorama
     }
 
-    fn cells(&self, panorama: &Panorama, seed: u64) -> Vec<[f32; 2]> {
+    fn cells(&self, panorama: &Panorama, seed: u64, outline: &[[f64; 2]]) -> Vec<[f32; 2]> {
         let field = NoiseField::new(salt(seed, Purpose::Ground));
         let cell = |i: usize| {
             let (row, col) = (i / panorama.columns, i % panorama.columns);
             let altitude_deg = panorama.bottom_deg + row as f64 * panorama.step_deg;
             let azimuth_deg = panorama.west_deg + col as f64 * panorama.step_deg;
-            let depth_deg = f64::from(panorama.skyline_deg[col]) - altitude_deg;
-            let cover = (depth_deg / panorama.step_deg + 0.5).clamp(0.0, 1.0);
+            let [ridge_deg, trees_deg] = outline[col];
+            let below_top_deg = ridge_deg + trees_deg - altitude_deg;
+            let cover = (below_top_deg / panorama.step_deg + 0.5).clamp(0.0, 1.0);
             if cover == 0.0 {
                 return [0.0; 2];
             }
-            let bright = self.brightness(&field, azimuth_deg, depth_deg);
+            let bright = self.brightness(&field, azimuth_deg, ridge_deg - altitude_deg);
             [cover as f32, (cover * bright) as f32]
         };
         let n = panorama.rows * panorama.columns;

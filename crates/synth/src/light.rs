@@ -192,6 +192,7 @@ impl<'a> View<'a> {
     /// Sky and ground.
     fn add_surfaces(&self, strip: &mut Strip<'_>) {
         let dew = self.simulator.scene().transmission(self.index) as f32;
+        let ground_e = self.simulator.ground_electrons(self.index);
         let width = strip.width;
         let illumination = self.simulator.illumination_rows(strip.first_row);
         for row in 0..strip.planes[0].len() / width {
@@ -203,7 +204,6 @@ impl<'a> View<'a> {
             self.sky.row(strip.first_row + row, width, |col, sky| {
                 let light = dew * illumination[start + col];
                 let [cover, own] = ground.map_or([0.0; 2], |cells| cells[col]);
-                let ground_e = self.simulator.ground_electrons(self.index);
                 for channel in 0..3 {
                     strip.planes[channel][start + col] =
                         light * ((1.0 - cover) * sky[channel] + own * ground_e[channel]);

@@ -24,7 +24,8 @@ impl NormalCurve {
         if place <= 0.0 {
             return 0.0;
         }
-        let low = place as usize;
+        // By way of a signed number, which is one instruction.
+        let low = place as i64 as usize;
         let (Some(&[start, start_slope]), Some(&[end, end_slope])) =
             (self.nodes.get(low), self.nodes.get(low + 1))
         else {

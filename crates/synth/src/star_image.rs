@@ -5,8 +5,18 @@ use crate::normal_curve::NormalCurve;
 /// A Gaussian of a star's light: where it is, px; standard deviation, px; share of the light.
 pub(crate) type Node = (f64, f64, f64, f64);
 
-/// How far from its path a star's light is drawn, in sigmas; 6e-7 of it falls beyond.
+/// How far from its path a star's light is drawn at most, in sigmas; 6e-7 of it falls beyond.
 pub(crate) const REACH_SIGMAS: f64 = 5.0;
+/// Light that may fall beyond what is drawn of a faint star, e⁻.
+const LOST_E: f64 = 0.01;
+
+/// How far a star of so many electrons is drawn, in sigmas: as far as is worth it.
+///
+/// The share of a Gaussian beyond `z` sigmas on four sides is below `exp(-z²/2)` from 0.8 on.
+fn reach_sigmas(electrons: f64) -> f64 {
+    let share = LOST_E / electrons.max(LOST_E);
+    (-2.0 * libm::log(share)).sqrt().clamp(1.0, REACH_SIGMAS)
+}
 
 /// Moments of the exposure, as fractions of it from its middle (-0.5 to 0.5), and
 /// their weights: three-point Gauss-Legendre on each of `segments` equal parts.
@@ -71,14 +81,16 @@ pub(crate) fn add_star(
     electrons: [f64; 3],
     scratch: &mut Scratch,
 ) {
+    let brightest = channels.iter().map(|&channel| electrons[channel]);
+    let sigmas = reach_sigmas(brightest.fold(0.0, f64::max));
     let n_rows = strip.planes[0].len() / strip.width;
     let (low, high) = (strip.first_row, strip.first_row + n_rows);
     let across = nodes.iter().map(|node| (node.0, node.2));
-    let Some((x0, x1)) = covered(across, 0, strip.width) else {
+    let Some((x0, x1)) = covered(across, sigmas, 0, strip.width) else {
         return;
     };
     let down = nodes.iter().map(|node| (node.1, node.2));
-    let Some((y0, y1)) = covered(down, low, high) else {
+    let Some((y0, y1)) = covered(down, sigmas, low, high) else {
         return;
     };
     let n_x = x1 - x0;
@@ -86,7 +98,8 @@ pub(crate) fn add_star(
     scratch.shares.resize(n_x * (y1 - y0), 0.0);
     for &(x, y, sigma, weight) in nodes {
         // Only the pixels this Gaussian reaches: long trails are mostly empty boxes.
-        let one = |center: f64, low, high| covered([(center, sigma)].into_iter(), low, high);
+        let one =
+            |center: f64, low, high| covered([(center, sigma)].into_iter(), sigmas, low, high);
         let (Some((left, right)), Some((top, bottom))) = (one(x, x0, x1), one(y, y0, y1)) else {
             continue;
         };
@@ -121,12 +134,13 @@ pub(crate) fn add_star(
 /// The pixels `low .. high` that Gaussians at (center, sigma) reach; `None` when there are none.
 fn covered(
     gaussians: impl Iterator<Item = (f64, f64)>,
+    sigmas: f64,
     low: usize,
     high: usize,
 ) -> Option<(usize, usize)> {
     let (mut first, mut last) = (f64::INFINITY, f64::NEG_INFINITY);
     for (center, sigma) in gaussians {
-        let reach = REACH_SIGMAS * sigma + 0.5;
+        let reach = sigmas * sigma + 0.5;
         (first, last) = (first.min(center - reach), last.max(center + reach));
     }
     let start = first.ceil().max(low as f64);

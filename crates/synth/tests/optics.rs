@@ -135,7 +135,8 @@ fn one_star(lens: Lens, x: f64, y: f64) -> Simulator {
     scene.sky = Sky {
         stars: Stars::Listed(vec![Star {
             direction: projection.direction(x, y),
-            magnitude: 5.0,
+            // So bright that nothing of its light is left undrawn.
+            magnitude: -5.0,
             color_bv: 0.65,
         }]),
         glow: Glow::NONE,

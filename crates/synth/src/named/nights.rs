@@ -366,7 +366,7 @@ pub(super) fn demo() -> Scene {
             ridge_deg: 14.6,
             relief_deg: 1.1,
             trees_deg: 0.7,
-            mag_arcsec2: 22.3,
+            mag_arcsec2: 23.4,
             tint: [0.9, 1.0, 1.15],
         }),
         calibration: Calibration {
