@@ -15,7 +15,7 @@ pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report:
             gain_pixel: summary.gain_pixel,
             effective_frames: summary.effective_frames,
             efficiency: summary.efficiency,
-            error: summary.error,
+            error: summary.realized_error,
             evidence: evidence(summary.evidence),
             effective_frames_at_upper_bound: summary.effective_frames_at_upper_bound,
             pattern: report::Pattern {
@@ -75,7 +75,7 @@ fn channel(noise: &noise::ChannelNoise) -> report::ChannelNoise {
         gain_pixel: noise.gain_pixel,
         expected: noise.expected,
         effective_frames: noise.effective_frames,
-        error: noise.error,
+        error: noise.realized_error,
         evidence: evidence(noise.evidence),
         single_pixel: noise.single.pixel,
         stack_pixel: noise.stack.pixel,

@@ -31,6 +31,10 @@ const ROUNDING: f64 = 2e-6;
 /// Up to this many lights every difference is the same difference.
 const MOST_LIGHTS_ASSUMED: usize = 3;
 
+/// Share of the model's correction of a gain that is held for its standard error: real
+/// patterns are not quite white nor lights of quite equal weight. A judgment, no source.
+const DOUBT: f64 = 1.0 / 3.0;
+
 /// Compares the splits over all tiles of a channel.
 pub(crate) fn pooled_excess<'a>(tiles: impl Iterator<Item = &'a TileNoise>) -> Excess {
     let measured: Vec<&MeasuredTile> = tiles.filter_map(|tile| tile.measured.as_ref()).collect();
@@ -75,6 +79,8 @@ struct StackVariance {
     pattern: f64,
     /// Variance of the pattern that light minus rest does not show.
     unseen_in_singles: f64,
+    /// Part of `total` that no half shows and the model adds.
+    added: f64,
     /// The split it rests on; `None` for both alike.
     excess: Excess,
 }
@@ -86,6 +92,7 @@ impl StackVariance {
             random: total.mean,
             pattern: 0.0,
             unseen_in_singles: 0.0,
+            added: 0.0,
             excess,
         }
     }
@@ -122,6 +129,7 @@ fn join_splits(
                 random: mean,
                 pattern: 0.0,
                 unseen_in_singles: 0.0,
+                added: 0.0,
                 excess: found,
             }
         }
@@ -148,6 +156,7 @@ fn with_pattern(
         },
         random: (total - pattern).min(total),
         pattern: pattern.max(0.0),
+        added: total - more.mean,
         unseen_in_singles: in_light.map_or(0.0, |(model, pattern)| pattern * (1.0 - model.single)),
         excess: match split {
             HalfSplit::OddEven => Excess::OddEven,
@@ -200,6 +209,7 @@ pub(crate) fn channel_noise(
         }
     };
     lights.area += stack.unseen_in_singles;
+    let unpriced_total = stack.total.mean;
     let mut price = Price::of(context.estimator, &coverage, &lights);
     let weights = lights.half_correction(stack.excess);
     price.half_correction_area *= weights;
@@ -223,6 +233,14 @@ pub(crate) fn channel_noise(
             (lights.pixel / stack_pixel).sqrt(),
         )
     };
+    // The price of the estimator is the same with and without the correction.
+    let shown = (1.0 - stack.added / unpriced_total).max(f64::MIN_POSITIVE);
+    let seen_in_singles = (1.0 - stack.unseen_in_singles / lights.area).max(0.0);
+    let correction_error = if copies {
+        0.0
+    } else {
+        DOUBT * gain_area * ((seen_in_singles / shown).sqrt() - 1.0).abs()
+    };
     let (evidence, error) = if copies {
         (Evidence::Copies, 0.0)
     } else if n_lights <= MOST_LIGHTS_ASSUMED {
@@ -240,11 +258,13 @@ pub(crate) fn channel_noise(
         };
         let shared = splits * halves * coverage.inverse_kish;
         let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
-        (Evidence::Measured, 0.5 * gain_area * variance.sqrt())
+        let random = 0.5 * gain_area * variance.sqrt();
+        (Evidence::Measured, random.hypot(correction_error))
     };
     let pixels: usize = measured.iter().map(|tile| tile.coverage.pixels).sum();
-    let realized_error = if copies {
-        0.0
+    // An error that reaches down to no gain covers the rest.
+    let realized_error = if evidence != Evidence::Measured {
+        error
     } else {
         let block_px = tiles.first().map_or(1, |tile| tile.block_px);
         let blocks = pixels as f64 / (block_px * block_px) as f64;
@@ -288,6 +308,7 @@ pub(crate) fn channel_noise(
         expected,
         effective_frames: gain_area * gain_area,
         error,
+        correction_error,
         realized_error,
         efficiency: gain_area * gain_area / n,
         budget,

@@ -97,8 +97,11 @@ pub struct ChannelNoise {
     /// `gain_area^2`.
     pub effective_frames: f64,
     /// One standard error of `gain_area`, as an estimate of the gain to be expected of
-    /// such lights.
+    /// such lights; with `correction_error` in quadrature.
     pub error: f64,
+    /// The part of `error`, alike in all regions, that doubts the pattern added because
+    /// no half shows it: a third of what that takes off `gain_area`. 0 where none was.
+    pub correction_error: f64,
     /// The same against the gain that this very stack happens to have in this region:
     /// `error` and the scatter `1 / sqrt(2 n)` of a noise realized in n blocks, which no
     /// difference of lights can tell. To be used when `gain_area` is held against block
@@ -249,6 +252,8 @@ struct ChannelSum {
     log_gain_pixel: f64,
     log_variance: f64,
     realized_variance: f64,
+    /// Relative `correction_error`.
+    doubt: f64,
     inverse_kish: f64,
     pattern: f64,
     bound: Bound,
@@ -300,7 +305,11 @@ fn summarize(
         .unwrap_or(Evidence::Copies);
     // The noise of the channels is independent; what they share is small against it.
     let error = match evidence {
-        Evidence::Measured => gain_area * (mean(&|sum| sum.log_variance) / n).sqrt(),
+        // The doubt about the pattern is common to all of them.
+        Evidence::Measured => {
+            let random = (mean(&|sum| sum.log_variance) / n).sqrt();
+            gain_area * random.hypot(mean(&|sum| sum.doubt))
+        }
         Evidence::Assumed => (gain_area - 1.0).abs(),
         Evidence::Copies => 0.0,
     };
@@ -380,6 +389,7 @@ fn sum_channel(
             log_gain_pixel: 0.0,
             log_variance: 0.0,
             realized_variance: 0.0,
+            doubt: 0.0,
             inverse_kish,
             pattern: 0.0,
             bound: Bound {
@@ -395,8 +405,12 @@ fn sum_channel(
     let log_variance = median_price(cells.len())
         * cells
             .iter()
-            .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
+            .map(|cell| {
+                let random = cell.error.powi(2) - cell.correction_error.powi(2);
+                (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * random
+            })
             .sum::<f64>();
+    let doubt = typical(&|cell| cell.correction_error / cell.gain_area);
     let realized_variance = median_price(cells.len())
         * cells
             .iter()
@@ -407,7 +421,7 @@ fn sum_channel(
             .sum::<f64>();
     let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
     // A share of variance scatters as the stack's variance does: twice the gain's.
-    let pattern_error = 2.0 * log_variance.sqrt();
+    let pattern_error = 2.0 * log_variance.sqrt().hypot(doubt);
     let share = context.channels[cells[0].channel].photosite_share;
     let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
     let by_drift = model.and_then(|model| {
@@ -444,6 +458,7 @@ fn sum_channel(
         log_gain_pixel: typical(&|cell| cell.gain_pixel.ln()),
         log_variance,
         realized_variance,
+        doubt,
         inverse_kish,
         pattern,
         bound,

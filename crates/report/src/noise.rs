@@ -35,7 +35,8 @@ pub struct Summary {
     /// `effective_frames` over `frames_used`.
     #[serde(deserialize_with = "nan_for_null")]
     pub efficiency: f64,
-    /// One standard error of `gain_area`.
+    /// One standard error of `gain_area` held against the known truth of this very stack:
+    /// its own scatter and the doubt about a corrected pattern are in it.
     #[serde(deserialize_with = "nan_for_null")]
     pub error: f64,
     /// What the gain rests on.
@@ -138,7 +139,8 @@ pub struct ChannelNoise {
     /// `gain_area` squared.
     #[serde(deserialize_with = "nan_for_null")]
     pub effective_frames: f64,
-    /// One standard error of `gain_area`.
+    /// One standard error of `gain_area` held against the known truth of this very stack:
+    /// its own scatter and the doubt about a corrected pattern are in it.
     #[serde(deserialize_with = "nan_for_null")]
     pub error: f64,
     /// What the gain rests on.
