@@ -131,18 +131,13 @@ impl Simulator {
     }
 
     /// From the reference light's picture of the sky to that of light `index` at
-    /// mid-exposure, px to px.
+    /// mid-exposure, px to px; refraction is left out.
     ///
-    /// Exact where [`Projection::is_plane`] says so and the scene has no refraction; of any
-    /// other lens it is that of a rectilinear one of the same focal length without distortion.
-    pub fn homography(&self, index: usize) -> Matrix {
+    /// `None` where no homography is exact: a lens that is not rectilinear, or distorts.
+    pub fn homography(&self, index: usize) -> Option<Matrix> {
+        let plane = self.projection.is_plane();
         let (from, to) = (self.projection_of(0), self.projection_of(index));
-        rotation::homography(&from, &to, &self.sky_rotation(index))
-    }
-
-    /// [`Self::homography`] where the lens has one.
-    pub(crate) fn exact_homography(&self, index: usize) -> Option<Matrix> {
-        self.projection.is_plane().then(|| self.homography(index))
+        plane.then(|| rotation::homography(&from, &to, &self.sky_rotation(index)))
     }
 
     /// Where a star of the list is seen in light `index` at mid-exposure, px, refraction
@@ -201,7 +196,7 @@ impl Simulator {
             mosaic: self.expose(Some(&light_e), self.scene.exposure_of(index), index),
             kind: FrameKind::Light,
             exposure_s: self.scene.exposure_of(index),
-            homography: self.exact_homography(index),
+            homography: self.homography(index),
         })
     }
 

@@ -322,7 +322,7 @@ fn light(simulator: &Simulator, index: usize) -> LightTruth {
     let aircraft = scene.aircraft.iter().filter(|a| a.light == index);
     let meteors = scene.meteors.iter().filter(|m| m.light == index);
     LightTruth {
-        homography: simulator.exact_homography(index),
+        homography: simulator.homography(index),
         sky_rotation: simulator.sky_rotation(index),
         ground_rotation: simulator.ground_rotation(index),
         sensor_shift_px: scene.mount.sensor_shift.offset_px(index),

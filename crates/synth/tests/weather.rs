@@ -185,9 +185,10 @@ fn dither_stays_within_its_radius_and_leaves_the_first_light() {
     scene.mount.dither_arcsec = 300.0;
     let simulator = Simulator::new(&scene).expect("a sound scene");
     let [x, y] = simulator.projection().principal_point_px;
+    let homography = |index| simulator.homography(index).expect("a rectilinear lens");
     let offsets_arcsec: Vec<_> = (0..40)
         .map(|index| {
-            let (u, v) = apply_homography(&simulator.homography(index), x, y);
+            let (u, v) = apply_homography(&homography(index), x, y);
             (u - x).hypot(v - y) * simulator.projection().pixel_scale_arcsec()
         })
         .collect();
