@@ -128,7 +128,9 @@ fn known() -> &'static Known {
 
 /// Where the stars of the scene lie in the reference: x, y in px and magnitude.
 fn stars(simulator: &Simulator, reference: usize) -> Vec<(f64, f64, f64)> {
-    let map = simulator.homography(reference);
+    let map = simulator
+        .homography(reference)
+        .expect("a rectilinear lens without distortion");
     let place = |star: &synth::Star| {
         let (x, y) = simulator.projection().project(star.direction)?;
         let (x, y) = apply_homography(&map, x, y);
