@@ -4,39 +4,10 @@
 
 mod engine;
 
-use engine::{Burst, Combine, cells, rng, white};
+use engine::{Burst, Combine, SIGMAS, cells, check_gain, rng, white};
 use noise::{Evidence, GainReport, StarMask};
 use rand::Rng;
 use raw::Rect;
-
-/// Standard errors that a figure may lie off its truth: one chance in 16 000.
-const SIGMAS: f64 = 4.0;
-
-/// The summary's gain against the blocks of the known truth, which it must know well.
-#[track_caller]
-fn check_gain(burst: &Burst, name: &str) -> noise::Summary {
-    let summary = check_close(burst, name);
-    let limit = SIGMAS * (summary.error / summary.gain_area).hypot(burst.true_gain_error());
-    assert!(limit < 0.08, "{name}: limit {limit}");
-    summary
-}
-
-/// The same where a pattern that no half shows was added, and doubted.
-#[track_caller]
-fn check_close(burst: &Burst, name: &str) -> noise::Summary {
-    let summary = burst.report().expect("the lights hold noise").summary;
-    let truth = burst.true_gain();
-    let relative = summary.gain_area / truth - 1.0;
-    let limit = SIGMAS * (summary.error / summary.gain_area).hypot(burst.true_gain_error());
-    println!(
-        "{name}: gain {:.3} true {truth:.3} expected {:.3} pixel {:.3} error {:.4}, off {relative:.4} of {limit:.4}",
-        summary.gain_area, summary.expected_gain, summary.gain_pixel, summary.error
-    );
-    assert!(relative.abs() < limit, "{name}: off {relative} of {limit}");
-    // The owner's demand: within 5 %.
-    assert!(relative.abs() < 0.05, "{name}: off {relative}");
-    summary
-}
 
 #[test]
 fn white_noise_gains_the_root_of_n() {

@@ -375,3 +375,32 @@ pub fn cells(report: &GainReport) -> Vec<ChannelNoise> {
         .flat_map(|region| region.channels.clone())
         .collect()
 }
+
+/// Standard errors that a figure may lie off its truth: one chance in 16 000.
+pub const SIGMAS: f64 = 4.0;
+
+/// The summary's gain against the blocks of the known truth, which it must know well.
+#[track_caller]
+pub fn check_gain(burst: &Burst, name: &str) -> noise::Summary {
+    let summary = check_close(burst, name);
+    let limit = SIGMAS * (summary.error / summary.gain_area).hypot(burst.true_gain_error());
+    assert!(limit < 0.08, "{name}: limit {limit}");
+    summary
+}
+
+/// The same where a pattern that no half shows was added, and doubted.
+#[track_caller]
+pub fn check_close(burst: &Burst, name: &str) -> noise::Summary {
+    let summary = burst.report().expect("the lights hold noise").summary;
+    let truth = burst.true_gain();
+    let relative = summary.gain_area / truth - 1.0;
+    let limit = SIGMAS * (summary.error / summary.gain_area).hypot(burst.true_gain_error());
+    println!(
+        "{name}: gain {:.3} true {truth:.3} expected {:.3} pixel {:.3} error {:.4}, off {relative:.4} of {limit:.4}",
+        summary.gain_area, summary.expected_gain, summary.gain_pixel, summary.error
+    );
+    assert!(relative.abs() < limit, "{name}: off {relative} of {limit}");
+    // Whatever the errors, no gain may be further off than 5 %.
+    assert!(relative.abs() < 0.05, "{name}: off {relative}");
+    summary
+}
