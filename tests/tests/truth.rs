@@ -231,7 +231,7 @@ impl Known {
 
 #[test]
 fn the_reported_gain_is_the_true_one() {
-    // The owner's demand. 2,500 blocks know the stack's noise to 1.4 % themselves.
+    // At most 5 % off. 2,500 blocks know the stack's noise to 1.4 % themselves.
     const GAIN_TOLERANCE: f64 = 0.05;
     let known = known();
     let report = &known.outcome.noise;
@@ -270,7 +270,7 @@ fn the_reported_gain_is_the_true_one() {
 
 #[test]
 fn stars_lie_where_the_scene_has_them() {
-    /// The owner's demand, over the inner two thirds.
+    /// Largest rms distance from the truth, over the inner two thirds, px.
     const POSITION_RMS_PX: f64 = 0.1;
     let known = known();
     let plane = known.outcome.stack.mean.index_axis(ndarray::Axis(0), 1);

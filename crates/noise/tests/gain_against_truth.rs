@@ -78,7 +78,7 @@ fn errors_are_as_wide_as_the_scatter_of_regions() {
             bias.abs() < SIGMAS / f64::sqrt(count),
             "z scores have mean {bias}"
         );
-        // 192 cells know a width to 5 %; the owner's demand is 15 %.
+        // 192 cells know a width to 5 %; three times that is allowed.
         assert!((width - 1.0).abs() < 0.15, "z scores have width {width}");
     }
 }

@@ -83,7 +83,7 @@ fn a_dither_that_ends_where_it_began_has_its_true_extent() {
     let truth = burst.true_gain();
     println!("dither {summary:?} true {truth}");
     assert!((summary.gain_area - truth).abs() < SIGMAS * summary.realized_error);
-    // The owner's demand: within 5 %.
+    // Whatever the errors, no gain may be further off than 5 %.
     assert!((summary.gain_area / truth - 1.0).abs() < 0.05);
     let drift_px = summary.pattern.drift_px.expect("known");
     assert!(drift_px > 15.0 && drift_px < 24.0 * std::f64::consts::SQRT_2);

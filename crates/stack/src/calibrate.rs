@@ -82,18 +82,8 @@ impl Calibrator {
         flat: Option<MasterFlat>,
         defects: DefectMap,
     ) -> Result<Self, StackError> {
-        let fits = |what, (found_height, found_width): (usize, usize)| {
-            if (found_width, found_height) == (layout.width, layout.height) {
-                return Ok(());
-            }
-            let (width, height) = (layout.width, layout.height);
-            Err(StackError::SizeMismatch {
-                what,
-                found_width,
-                found_height,
-                width,
-                height,
-            })
+        let fits = |what, (height, width): (usize, usize)| {
+            StackError::check_size(what, (width, height), (layout.width, layout.height))
         };
         if let Some(dark) = &dark {
             fits("the master dark", dark.level_dn.dim())?;

@@ -96,17 +96,7 @@ pub fn stack<O: TileObserver>(
         return Err(StackError::NoLights);
     }
     for light in lights {
-        let (found_width, found_height) = light.mosaic.size();
-        if (found_width, found_height) != (width, height) {
-            let what = "a light";
-            return Err(StackError::SizeMismatch {
-                what,
-                found_width,
-                found_height,
-                width,
-                height,
-            });
-        }
+        StackError::check_size("a light", light.mosaic.size(), (width, height))?;
     }
     let channels = layout.cfa.channels().len();
     let shape = (channels, height, width);

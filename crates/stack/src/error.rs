@@ -36,3 +36,24 @@ pub enum StackError {
     #[error("cannot read scratch data back")]
     ScratchRead(#[source] std::io::Error),
 }
+
+impl StackError {
+    /// Whether something of size `found` fits lights of size `needed`, width first.
+    pub(crate) fn check_size(
+        what: &'static str,
+        found: (usize, usize),
+        needed: (usize, usize),
+    ) -> Result<(), Self> {
+        if found == needed {
+            return Ok(());
+        }
+        let ((found_width, found_height), (width, height)) = (found, needed);
+        Err(Self::SizeMismatch {
+            what,
+            found_width,
+            found_height,
+            width,
+            height,
+        })
+    }
+}

@@ -99,17 +99,7 @@ fn combine(
 ) -> Result<(Array2<f32>, f32), StackError> {
     let (width, height) = frames.first().ok_or(StackError::NoLights)?.size();
     for frame in frames {
-        let (found_width, found_height) = frame.size();
-        if (found_width, found_height) != (width, height) {
-            let what = "a calibration frame";
-            return Err(StackError::SizeMismatch {
-                what,
-                found_width,
-                found_height,
-                width,
-                height,
-            });
-        }
+        StackError::check_size("a calibration frame", frame.size(), (width, height))?;
     }
     let clip = ClipOptions::default();
     let rows: Result<Vec<(Vec<f32>, f32)>, StackError> = (0..height)
