@@ -1,6 +1,6 @@
 //! Which lights are too poor for the stack.
 
-use crate::solve::{Place, Seen};
+use crate::light::{Place, Seen};
 use align::Alignment;
 
 /// When a light is left out rather than weighted down.

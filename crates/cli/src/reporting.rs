@@ -1,8 +1,8 @@
 //! A finished job in the words of the report.
 
+use crate::light::SolvedLight;
 use crate::memory::peak_memory_bytes;
 use crate::session::{LeftOut, SessionFrame};
-use crate::solve::SolvedLight;
 use crate::stack_job::{StackJob, StackOutcome};
 use align::PixelMap;
 use raw::{CaptureTime, FrameInfo, FrameKind};

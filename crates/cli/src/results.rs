@@ -3,6 +3,7 @@
 use crate::JobError;
 use crate::args::Format;
 use crate::reporting::report;
+use crate::result_names::{FITS, PNG, REGIONS, REPORT, TIFF};
 use crate::stack_job::{StackJob, StackOutcome};
 use export::{
     AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite,
@@ -22,15 +23,6 @@ pub struct ResultFolder {
     overwrite: Overwrite,
     is_new: bool,
 }
-
-const TIFF: &str = "stack.tif";
-const FITS: &str = "stack.fits";
-const PNG: &str = "preview.png";
-const REGIONS: &str = "regions.png";
-const REPORT: &str = "report.json";
-
-/// Every file that a result may have.
-pub(crate) const RESULT_NAMES: [&str; 5] = [TIFF, FITS, PNG, REGIONS, REPORT];
 
 impl ResultFolder {
     /// Makes the folder and checks that nothing in it would be overwritten, before any

@@ -1,7 +1,7 @@
 //! Lights brought to one scale: star brightness, sky level, weight.
 
+use crate::light::{Seen, SolvedLight};
 use crate::session::SessionFrame;
-use crate::solve::{Seen, SolvedLight};
 use align::{Alignment, PixelMap};
 use stack::{Light, SkyMesh, inverse_variance_weights, sky_offsets};
 

@@ -3,7 +3,7 @@
 
 use crate::JobError;
 use crate::progress::Progress;
-use crate::results::RESULT_NAMES;
+use crate::result_names::RESULT_NAMES;
 use raw::{
     DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame, printable,
 };

@@ -2,46 +2,19 @@
 
 use crate::JobError;
 use crate::cull::{CullOptions, Limits};
+use crate::light::{Place, Seen, SolvedLight};
 use crate::progress::Progress;
 use crate::scale::bring_to_one_scale;
 use crate::session::{LeftOut, Session, SessionFrame};
 use align::{
-    AlignError, Alignment, Background, BackgroundOptions, DetectOptions, FrameGrade, MatchOptions,
-    Saturation, Star, align_stars, choose_reference, detect, luminance,
+    Background, BackgroundOptions, DetectOptions, FrameGrade, MatchOptions, Saturation, Star,
+    align_stars, choose_reference, detect, luminance,
 };
 use ndarray::ArrayView2;
 use rayon::prelude::*;
-use stack::{Calibrator, Light, SkyMesh, StackError};
+use stack::{Calibrator, SkyMesh, StackError};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
-
-/// What one light shows.
-#[derive(Clone, Debug)]
-pub struct Seen {
-    /// Its stars.
-    pub stars: Vec<Star>,
-    /// Their number and shape.
-    pub grade: FrameGrade,
-    /// Its sky.
-    pub sky: SkyMesh,
-    /// Noise of a sample by channel, DN.
-    pub noise_dn: Vec<f32>,
-}
-
-/// A light that goes into the stack.
-#[derive(Clone, Debug)]
-pub struct SolvedLight {
-    /// The frame.
-    pub frame: SessionFrame,
-    /// What it shows.
-    pub seen: Seen,
-    /// Its place; `None` for the reference itself.
-    pub alignment: Option<Alignment>,
-    /// Brightness of its stars relative to the reference.
-    pub transparency: f64,
-    /// Its part in the stack.
-    pub light: Light,
-}
 
 /// Lights that fit each other, ready to be stacked.
 #[derive(Debug)]
@@ -53,9 +26,6 @@ pub struct Solved {
     /// What takes the camera out of them.
     pub calibrator: Calibrator,
 }
-
-/// Where a light lies relative to the reference; `None` for the reference itself.
-pub(crate) type Place = Option<Result<Alignment, AlignError>>;
 
 /// Finds stars in every light, aligns all to a reference, and brings them to one scale.
 ///

@@ -3,10 +3,11 @@
 use crate::JobError;
 use crate::calibration::calibrator;
 use crate::cull::CullOptions;
+use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
-use crate::solve::{Solved, SolvedLight, find_reference, solve};
+use crate::solve::{Solved, find_reference, solve};
 use noise::{
     ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
     ReportContext, StarMask, StarMaskOptions, regions,

@@ -1,0 +1,36 @@
+//! A light on its way into the stack: what it shows, and where it lies.
+
+use crate::session::SessionFrame;
+use align::{AlignError, Alignment, FrameGrade, Star};
+use stack::{Light, SkyMesh};
+
+/// What one light shows.
+#[derive(Clone, Debug)]
+pub struct Seen {
+    /// Its stars.
+    pub stars: Vec<Star>,
+    /// Their number and shape.
+    pub grade: FrameGrade,
+    /// Its sky.
+    pub sky: SkyMesh,
+    /// Noise of a sample by channel, DN.
+    pub noise_dn: Vec<f32>,
+}
+
+/// A light that goes into the stack.
+#[derive(Clone, Debug)]
+pub struct SolvedLight {
+    /// The frame.
+    pub frame: SessionFrame,
+    /// What it shows.
+    pub seen: Seen,
+    /// Its place; `None` for the reference itself.
+    pub alignment: Option<Alignment>,
+    /// Brightness of its stars relative to the reference.
+    pub transparency: f64,
+    /// Its part in the stack.
+    pub light: Light,
+}
+
+/// Where a light lies relative to the reference; `None` for the reference itself.
+pub(crate) type Place = Option<Result<Alignment, AlignError>>;
