@@ -105,8 +105,6 @@ pub struct Session {
     pub bias: Vec<SessionFrame>,
     /// What is not used, each with its reason.
     pub left_out: Vec<LeftOut>,
-    /// Files in the folders that are plainly no frames.
-    pub ignored: usize,
     /// SHA-256 over the digests of all files, in ascending order: what went in, by
     /// content.
     pub digest: String,
@@ -167,7 +165,6 @@ pub fn gather(
                 reason,
             });
         }
-        session.ignored += list.ignored.len();
         // A folder of darks inside the folder of lights is found twice; what was said
         // about its kind counts.
         for path in list.files {

@@ -66,12 +66,8 @@ pub struct StackOutcome {
     pub calibration: Vec<SessionFrame>,
     /// What was not used.
     pub left_out: Vec<LeftOut>,
-    /// Files that are plainly no frames.
-    pub ignored: usize,
     /// Sensor layout of the lights.
     pub layout: SensorLayout,
-    /// Defects filled.
-    pub defects: usize,
     /// Digest of what went in.
     pub digest: String,
     /// Time of each stage.
@@ -160,8 +156,6 @@ impl StackJob {
             reference,
             calibration,
             left_out: session.left_out,
-            ignored: session.ignored,
-            defects: calibrator.defects().count(),
             layout,
             digest: session.digest,
             stopwatch,

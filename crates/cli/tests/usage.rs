@@ -24,6 +24,16 @@ fn night() -> TempDir {
     temp
 }
 
+/// A stack with a reference that is none of the three lights.
+const REFERENCE_9: [&str; 6] = [
+    "stack",
+    "lights",
+    "-o",
+    "result",
+    "--reference",
+    "lights/shot_0009.dng",
+];
+
 /// What stands in a folder but the lights and their truth.
 fn beside(folder: &Path) -> Vec<String> {
     let mut names: Vec<String> = folder_digests(folder)
@@ -106,15 +116,7 @@ fn one_light_is_no_stack() {
 #[test]
 fn the_reference_must_be_a_light() {
     let temp = night();
-    let args = [
-        "stack",
-        "lights",
-        "-o",
-        "result",
-        "--reference",
-        "lights/shot_0009.dng",
-    ];
-    let run = radicand_ends(temp.path(), &args, 1);
+    let run = radicand_ends(temp.path(), &REFERENCE_9, 1);
     assert!(run.stderr.contains("shot_0009.dng"), "{}", run.stderr);
     let args = [
         "stack",
@@ -338,15 +340,7 @@ fn a_reference_that_was_left_out_says_why() {
     let temp = night();
     let broken = temp.path().join("lights/shot_0009.dng");
     std::fs::write(&broken, "").expect("a file");
-    let args = [
-        "stack",
-        "lights",
-        "-o",
-        "result",
-        "--reference",
-        "lights/shot_0009.dng",
-    ];
-    let run = radicand_ends(temp.path(), &args, 1);
+    let run = radicand_ends(temp.path(), &REFERENCE_9, 1);
     assert!(
         run.stderr
             .contains("cannot be the reference: the file is empty"),

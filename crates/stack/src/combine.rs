@@ -28,22 +28,18 @@ pub(crate) fn combine_channel(
     combine: &Combine,
 ) -> TileStack {
     let n = samples.len();
-    let all = sums(samples, kept, weights, |_| true);
     let median = matches!(combine, Combine::Median);
-    let estimate = |sums: &Sums, belongs: &dyn Fn(usize) -> bool| {
-        if median {
-            medians(samples, kept, belongs)
-        } else {
-            sums.mean()
-        }
-    };
-    let mean = estimate(&all, &|_| true);
+    let all = sums(samples, kept, weights, |_| true);
     let mut variance = all.variance(samples, kept, weights);
     if median {
         variance
             .iter_mut()
             .for_each(|v| *v *= std::f32::consts::FRAC_PI_2);
     }
+    let mean = match median {
+        true => medians(samples, kept, |_| true),
+        false => all.mean,
+    };
     let mut halves: [[Vec<f32>; 2]; 2] = Default::default();
     let mut half_weight: [[Vec<f32>; 2]; 2] = Default::default();
     for (i, split) in [HalfSplit::OddEven, HalfSplit::FirstLast]
@@ -53,7 +49,10 @@ pub(crate) fn combine_channel(
         for second in [false, true] {
             let belongs = |light: usize| split.is_second(light, n) == second;
             let half = sums(samples, kept, weights, belongs);
-            halves[i][usize::from(second)] = estimate(&half, &belongs);
+            halves[i][usize::from(second)] = match median {
+                true => medians(samples, kept, belongs),
+                false => half.mean,
+            };
             half_weight[i][usize::from(second)] = half.weight;
         }
     }
@@ -71,7 +70,7 @@ pub(crate) fn combine_channel(
 struct Sums {
     weight: Vec<f32>,
     count: Vec<f32>,
-    value: Vec<f32>,
+    mean: Vec<f32>,
 }
 
 fn sums(
@@ -96,30 +95,26 @@ fn sums(
             *count += if kept == 1 { 1.0 } else { 0.0 };
         }
     }
-    let mean = |(&sum, &w): (&f64, &f32)| {
+    let of_pixel = |(&sum, &w): (&f64, &f32)| {
         if w > 0.0 {
             (sum / f64::from(w)) as f32
         } else {
             f32::NAN
         }
     };
-    let value = sum.iter().zip(&weight).map(mean).collect();
+    let mean = sum.iter().zip(&weight).map(of_pixel).collect();
     Sums {
         weight,
         count,
-        value,
+        mean,
     }
 }
 
 impl Sums {
-    fn mean(&self) -> Vec<f32> {
-        self.value.clone()
-    }
-
     fn variance(&self, samples: &[Vec<f32>], kept: &[Vec<u8>], weights: &[f32]) -> Vec<f32> {
-        let mut sum_sq = vec![0.0_f32; self.value.len()];
+        let mut sum_sq = vec![0.0_f32; self.mean.len()];
         for ((plane, kept), &w) in samples.iter().zip(kept).zip(weights) {
-            let planes = plane.iter().zip(kept).zip(&self.value);
+            let planes = plane.iter().zip(kept).zip(&self.mean);
             for (sum_sq, ((&value, &kept), &mean)) in sum_sq.iter_mut().zip(planes) {
                 let deviation = if kept == 1 { value - mean } else { 0.0 };
                 *sum_sq += w * deviation * deviation;
@@ -140,7 +135,7 @@ impl Sums {
     }
 }
 
-fn medians(samples: &[Vec<f32>], kept: &[Vec<u8>], belongs: &dyn Fn(usize) -> bool) -> Vec<f32> {
+fn medians(samples: &[Vec<f32>], kept: &[Vec<u8>], belongs: impl Fn(usize) -> bool) -> Vec<f32> {
     let lights: Vec<usize> = (0..samples.len()).filter(|&light| belongs(light)).collect();
     let mut values = Vec::with_capacity(lights.len());
     let n_px = samples.first().map_or(0, Vec::len);
