@@ -27,6 +27,9 @@ const STARLIGHT: f64 = 0.03;
 /// Blocks further out than this many robust sigmas are no noise but satellites and hot
 /// pixels, which the report counts out as well.
 const OUTLIER_SIGMAS: f64 = 6.0;
+/// Regions that less of the lights reach, as a factor of the gain, are left out: their noise
+/// changes so much from block to block that few blocks do not tell it.
+const COVERED: f64 = 0.98;
 /// Ground within this distance spoils a region of sky that moves over it, px.
 const GROUND_MARGIN_PX: usize = 48;
 
@@ -68,7 +71,7 @@ impl Cell {
 pub struct TwinNight {
     /// What the job made of it.
     pub outcome: StackOutcome,
-    /// Every region and channel of open sky.
+    /// Every region and channel of open sky that all lights reach.
     pub cells: Vec<Cell>,
 }
 
@@ -170,8 +173,8 @@ impl Blocks {
         options: &StackOptions,
         layout: &SensorLayout,
     ) -> Self {
-        let (_, tiles) = stack::stack(lights, calibrator, options, &BlockMeans, &|_, _| ())
-            .expect("a stack");
+        let (_, tiles) =
+            stack::stack(lights, calibrator, options, &BlockMeans, &|_, _| ()).expect("a stack");
         let shape = (layout.height / BLOCK_PX, layout.width / BLOCK_PX);
         let channels = layout.cfa.channels().len();
         let blank = Array2::from_elem(shape, f64::NAN);
@@ -254,10 +257,14 @@ fn cells(
         let lights: Vec<_> = pairs.map(|(a, b)| errors(a, b, starlit)).collect();
         for measured in &outcome.noise.regions {
             let region = measured.region;
-            if cover.as_ref().is_some_and(|cover| holds_ground(&region, cover)) {
+            if cover
+                .as_ref()
+                .is_some_and(|cover| holds_ground(&region, cover))
+            {
                 continue;
             }
-            let found = measured.channels.iter().find(|c| c.channel == channel);
+            let mut found = measured.channels.iter();
+            let found = found.find(|c| c.channel == channel && c.budget.coverage > COVERED);
             let (Some(&reported), Some((stack_dn, blocks))) = (found, area_noise(&stack, &region))
             else {
                 continue;
@@ -283,7 +290,8 @@ fn cells(
 fn starlit(stack: &Array2<f64>) -> Array2<bool> {
     Array2::from_shape_fn(stack.dim(), |place| {
         let mut around: Vec<f64> = near(stack, place).collect();
-        !(stack[place] <= median(&mut around) * (1.0 + STARLIGHT))
+        let limit = median(&mut around) * (1.0 + STARLIGHT);
+        stack[place].is_nan() || stack[place] > limit
     })
 }
 
@@ -299,9 +307,8 @@ fn near(plane: &Array2<f64>, (row, col): (usize, usize)) -> impl Iterator<Item =
 /// left of a block's variance after the mean of k that it is one of is scaled back.
 fn without_smooth_part(error: &Array2<f64>) -> Array2<f64> {
     Array2::from_shape_fn(error.dim(), |place| {
-        let (sum, k) = near(error, place).fold((0.0, 0usize), |(sum, k), value| {
-            (sum + value, k + 1)
-        });
+        let (sum, k) =
+            near(error, place).fold((0.0, 0usize), |(sum, k), value| (sum + value, k + 1));
         if k < FEWEST {
             return f64::NAN;
         }
@@ -322,7 +329,9 @@ fn area_noise(errors: &Array2<f64>, region: &Region) -> Option<(f64, usize)> {
     // 1.4826: consistency of the median absolute deviation for Gaussian noise.
     let limit = OUTLIER_SIGMAS * 1.4826 * median(&mut sizes);
     let good = inside.iter().filter(|error| error.abs() <= limit);
-    let (sum, n) = good.fold((0.0, 0usize), |(sum, n), error| (sum + error * error, n + 1));
+    let (sum, n) = good.fold((0.0, 0usize), |(sum, n), error| {
+        (sum + error * error, n + 1)
+    });
     let variance = sum / n as f64 * (BLOCK_PX * BLOCK_PX) as f64;
     (n >= FEWEST).then_some((variance.sqrt(), n))
 }

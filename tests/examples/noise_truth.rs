@@ -21,7 +21,10 @@ const SCENES: [(&str, &str); 4] = [
 const CALIBRATIONS: [(&[&str], &str); 3] = [
     (&["lights"], "none"),
     (&["lights", "darks"], "20 darks"),
-    (&["lights", "darks", "flats", "bias"], "20 darks, flats and bias frames"),
+    (
+        &["lights", "darks", "flats", "bias"],
+        "20 darks, flats and bias frames",
+    ),
 ];
 /// A reported figure this close to the truth is right whatever its error.
 const CLOSE: f64 = 0.02;
@@ -47,7 +50,7 @@ const HEAD: &str = "\
 Made by `cargo run --release -p radicand-tests --example noise_truth`. Every row is an
 invented night of 1200 x 900 px through the whole job, held against a twin of it without
 noise that went through the same engine (`tests/twin.rs`). A cell is one channel of one
-region; `right` is the share of cells whose reported figure lies within 2 % of the truth or
+region of open sky that all lights reach; `right` is the share of cells whose reported figure lies within 2 % of the truth or
 within the reported error; z is the distance of gains in reported errors, which should
 scatter by 1.
 
@@ -78,7 +81,11 @@ fn row(name: &str, title: &str, folders: &[&str], calibration: &str, lights: usi
         gain.cells(),
         frames(&|cell| cell.reported.gain_area),
         frames(&|cell| cell.gain()),
-        if night.outcome.noise.summary.pattern.visible { "yes" } else { "no" },
+        if night.outcome.noise.summary.pattern.visible {
+            "yes"
+        } else {
+            "no"
+        },
     );
 }
 
