@@ -1,5 +1,6 @@
 //! What can be typed, and its help.
 
+use crate::GroundChoice;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -98,6 +99,10 @@ pub struct StackArgs {
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
+    /// Where the ground is, which stands still while the stars turn: auto finds it, none
+    /// takes everything for sky, a PNG of the lights' size shows it in white
+    #[arg(long, value_name = "auto|none|MASK.png", default_value = "auto")]
+    pub ground: GroundChoice,
     /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
     /// scratch file. A quarter of the machine's when not given, at most 4G
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]

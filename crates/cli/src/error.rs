@@ -47,6 +47,14 @@ pub enum JobError {
         /// Why it cannot be used.
         reason: String,
     },
+    /// A mask of the ground cannot be used.
+    #[error("{}: no mask of the ground: {problem}", printable(path))]
+    Mask {
+        /// The picture.
+        path: PathBuf,
+        /// What is wrong with it.
+        problem: String,
+    },
     /// The result would lie among the originals.
     #[error("{}: holds input frames, and nothing is written beside originals", printable(.0))]
     AmongOriginals(PathBuf),
@@ -112,6 +120,10 @@ impl JobError {
             }
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
+            Self::Mask { .. } => {
+                "a mask is a PNG of the lights' width and height, not turned, white on the ground; \
+                 --ground auto needs none"
+            }
             Self::UnknownScene(_) => {
                 let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));
                 return Some(format!("there are: {}", names.join("; ")));

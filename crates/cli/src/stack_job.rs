@@ -3,19 +3,21 @@
 use crate::JobError;
 use crate::calibration::calibrator;
 use crate::cull::CullOptions;
+use crate::ground::{GroundChoice, set_apart};
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
+use crate::parts::{Ground, Parts, Stacked};
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
+use ndarray::Array2;
 use noise::{
-    ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
-    ReportContext, StarMask, StarMaskOptions, regions,
+    ChannelInfo, Estimator, GainReport, NoiseOptions, PatternBasis, PatternPrior, ReportContext,
+    regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Columns and rows of the grid that noise is reported by.
 pub const REGION_GRID: (usize, usize) = (6, 4);
@@ -29,6 +31,8 @@ pub struct StackJob {
     pub options: StackOptions,
     /// The light the others are aligned to; chosen when `None`.
     pub reference: Option<PathBuf>,
+    /// Where the ground is known from.
+    pub ground: GroundChoice,
     /// When lights are left out.
     pub cull: CullOptions,
     /// Memory for frames and result, bytes.
@@ -44,6 +48,7 @@ impl StackJob {
             inputs,
             options: StackOptions::default(),
             reference: None,
+            ground: GroundChoice::default(),
             cull: CullOptions::default(),
             memory_bytes: default_memory_bytes(),
             scratch_dir: std::env::temp_dir(),
@@ -58,6 +63,8 @@ pub struct StackOutcome {
     pub stack: Stack,
     /// Its noise.
     pub noise: GainReport,
+    /// The ground in it, stacked where it stands; `None` where all is sky.
+    pub ground: Option<Ground>,
     /// Lights in it, in capture order.
     pub lights: Vec<SolvedLight>,
     /// Index of the reference among them.
@@ -82,6 +89,7 @@ impl StackJob {
     /// See [`JobError`]. Single bad inputs are left out with their reason instead.
     pub fn run(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
+        let mask = self.ground.read()?;
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
         let mut session = gather(&self.inputs, store, progress)?;
         stopwatch.lap("read");
@@ -103,46 +111,46 @@ impl StackJob {
             progress,
         )?;
         stopwatch.lap("align");
-        self.stack(session, solved, stopwatch, progress)
+        self.stack(session, solved, mask, stopwatch, progress)
     }
 
     fn stack(
         &self,
         session: Session,
         solved: Solved,
+        given: Option<Array2<bool>>,
         mut stopwatch: Stopwatch,
         progress: &dyn Progress,
     ) -> Result<StackOutcome, JobError> {
         let Solved {
-            lights,
+            mut lights,
             reference,
             calibrator,
         } = solved;
         let layout = calibrator.layout().clone();
-        let mask = StarMask::from_stars(
-            layout.width,
-            layout.height,
-            &lights[reference].seen.stars,
-            &StarMaskOptions::default(),
-        );
+        let ground = set_apart(&self.ground, given, &mut lights, &calibrator, progress)?;
+        stopwatch.lap("ground");
         let options = NoiseOptions {
             saturation_dn: Some(saturation_dn(&lights, &layout)),
             ..NoiseOptions::default()
         };
-        let observer = NoiseObserver::new(mask, options);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
-        progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
-        let most = AtomicUsize::new(0);
-        let advance = |done: usize, _: usize| {
-            progress.advance(most.fetch_max(done, Ordering::Relaxed).max(done));
+        let parts = Parts {
+            lights: &inputs,
+            stars: &lights[reference].seen.stars,
+            calibrator: &calibrator,
+            options: &self.options,
+            noise: &options,
+            progress,
         };
-        let (stack, tiles) =
-            stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
-        stopwatch.lap("stack");
         let positions_px = positions_px(&lights, &layout);
         let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
-        let noise = GainReport::from_tiles(&tiles, &context)?;
-        stopwatch.lap("measure");
+        let Stacked {
+            stack,
+            noise,
+            ground,
+        } = parts.stack(ground, &context)?;
+        stopwatch.lap("stack");
         let calibration = session
             .darks
             .into_iter()
@@ -152,6 +160,7 @@ impl StackJob {
         Ok(StackOutcome {
             stack,
             noise,
+            ground,
             lights,
             reference,
             calibration,

@@ -1,6 +1,7 @@
 //! Which pixels of the reference are left out of noise: stars and what is saturated.
 
 use align::Star;
+use ndarray::Array2;
 use raw::Rect;
 
 /// How far around a star its light is kept out.
@@ -86,6 +87,18 @@ impl StarMask {
         }
         for row in rect.y0..rect.y1.min(self.height) {
             self.masked[row * self.width..][columns.clone()].fill(true);
+        }
+    }
+
+    /// Masks the pixels that are set, `[row, column]`.
+    ///
+    /// # Panics
+    ///
+    /// When `set` is not of the picture's size.
+    pub fn mask_where(&mut self, set: &Array2<bool>) {
+        assert_eq!(set.dim(), (self.height, self.width), "one flag a pixel");
+        for (masked, &set) in self.masked.iter_mut().zip(set) {
+            *masked |= set;
         }
     }
 

@@ -17,13 +17,18 @@ use crate::{
     Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
 };
 use align::PixelMap;
-use ndarray::{Array2, Array3, s};
+use ndarray::{Array2, Array3, ArrayView2, s};
 use raw::Rect;
 use rayon::prelude::*;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Side of a tile, px. Regions of the noise report are cut along the same lattice.
 pub const TILE_PX: usize = 64;
+
+/// How far beside a sample pixels are used, px: three by the widest kernel, one by
+/// demosaicing.
+pub const SAMPLE_REACH_PX: f64 = 4.0;
 
 /// A light, and how it fits the others.
 #[derive(Clone, Debug)]
@@ -90,6 +95,33 @@ pub fn stack<O: TileObserver>(
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    stack_masked(lights, &[], calibrator, options, observer, progress)
+}
+
+/// Stacks what masks leave of the lights; otherwise as [`stack()`].
+///
+/// - `masks`: one a light, each `[row, column]` in the light's **own** pixels: `true` where
+///   it has nothing to give. A sample that falls on such a pixel is left out; what a mask
+///   hides must be grown by [`SAMPLE_REACH_PX`] to be kept out of samples beside it as well.
+///   Empty: no masks.
+///
+/// # Errors
+///
+/// As [`stack()`], and when a mask is not of the lights' size.
+///
+/// # Panics
+///
+/// When there are masks, but not one a light.
+pub fn stack_masked<O: TileObserver>(
+    lights: &[Light],
+    masks: &[Arc<Array2<bool>>],
+    calibrator: &Calibrator,
+    options: &StackOptions,
+    observer: &O,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    let masked = masks.is_empty() || masks.len() == lights.len();
+    assert!(masked, "a mask a light");
     let layout = calibrator.layout();
     let (width, height) = (layout.width, layout.height);
     if lights.is_empty() {
@@ -97,6 +129,9 @@ pub fn stack<O: TileObserver>(
     }
     for light in lights {
         StackError::check_size("a light", light.mosaic.size(), (width, height))?;
+    }
+    for mask in masks {
+        StackError::check_size("a mask", (mask.ncols(), mask.nrows()), (width, height))?;
     }
     let channels = layout.cfa.channels().len();
     let shape = (channels, height, width);
@@ -108,6 +143,7 @@ pub fn stack<O: TileObserver>(
     };
     let engine = Engine {
         lights,
+        masks,
         calibrator,
         options,
         demosaic: Demosaic::new(&layout.cfa),
@@ -156,6 +192,7 @@ impl Stack {
 
 struct Engine<'a> {
     lights: &'a [Light],
+    masks: &'a [Arc<Array2<bool>>],
     calibrator: &'a Calibrator,
     options: &'a StackOptions,
     demosaic: Demosaic,
@@ -184,11 +221,10 @@ impl Engine<'_> {
         let channels = self.calibrator.layout().cfa.channels().len();
         // samples[channel][light], over the grown tile.
         let mut samples = vec![Vec::with_capacity(self.lights.len()); channels];
-        for light in self.lights {
-            for (samples, plane) in samples
-                .iter_mut()
-                .zip(self.resample(light, &area, scratch)?)
-            {
+        for (i, light) in self.lights.iter().enumerate() {
+            let mask = self.masks.get(i).map(|mask| mask.view());
+            let planes = self.resample(light, mask, &area, scratch)?;
+            for (samples, plane) in samples.iter_mut().zip(planes) {
                 samples.push(plane);
             }
         }
@@ -216,10 +252,11 @@ impl Engine<'_> {
     }
 
     /// One light over `area` of the reference, a plane per channel; NaN where the light
-    /// does not reach.
+    /// does not reach, or is masked.
     fn resample(
         &self,
         light: &Light,
+        mask: Option<ArrayView2<'_, bool>>,
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
@@ -232,7 +269,15 @@ impl Engine<'_> {
         }
         // A pixel reaches half a pixel around its center.
         let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
-        let inside = |&(x, y): &(f64, f64)| x >= -0.5 && x <= right && y >= -0.5 && y <= bottom;
+        let inside = |&(x, y): &(f64, f64)| {
+            // The nearest pixel; half a pixel beyond the last one it is still that.
+            let at = || [(y + 0.5) as usize, (x + 0.5) as usize];
+            x >= -0.5
+                && x <= right
+                && y >= -0.5
+                && y <= bottom
+                && mask.is_none_or(|mask| !mask.get(at()).copied().unwrap_or(true))
+        };
         let reached = scratch.points.iter().copied().filter(|point| inside(point));
         let Some(needed) = Resampler::needed(reached) else {
             return Ok(out);

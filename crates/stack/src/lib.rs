@@ -18,8 +18,9 @@
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::Demosaic;
-pub use engine::{Light, Stack, StackOptions, TILE_PX, stack};
+pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
 pub use error::StackError;
+pub use ground::{GroundMask, ground_lights, join};
 pub use masters::{MasterDark, MasterFlat};
 pub use observe::{HalfSplit, TileObserver, TileSamples};
 pub use resample::{Kernel, Resampler};
@@ -27,7 +28,7 @@ pub use sigma_clip::{
     ClipCenter, ClipOptions, Combine, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
-pub use sky::{SkyMesh, sky_offsets};
+pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
 pub use weights::inverse_variance_weights;
 
@@ -38,6 +39,7 @@ mod demosaic;
 mod engine;
 mod error;
 mod evidence;
+mod ground;
 mod masters;
 mod observe;
 mod reject;

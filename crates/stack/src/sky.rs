@@ -3,9 +3,13 @@
 
 use crate::sigma_clip::sort_samples;
 use crate::{CalibratedWindow, ClipOptions, clip_sorted, median_of_sorted};
+pub use beside_ground::sky_offsets_over_ground;
+
 use align::PixelMap;
-use raw::{Cfa, Rect};
+use raw::{Cfa, Channel, Rect};
 use rayon::prelude::*;
+
+mod beside_ground;
 
 /// Side of a mesh cell, px; also the spacing of the nodes.
 const CELL_PX: usize = 128;
@@ -73,6 +77,16 @@ impl SkyMesh {
             let (left, fx) = place(x as f64, self.width, self.columns);
             *out = blend(&row, left, fx);
         }
+    }
+
+    /// Where a node lies, px.
+    fn position(&self, node: usize) -> (f64, f64) {
+        let at =
+            |i: usize, n: usize, extent: usize| (i as f64 + 0.5) * extent as f64 / n as f64 - 0.5;
+        (
+            at(node % self.columns, self.columns, self.width),
+            at(node / self.columns, self.rows, self.height),
+        )
     }
 
     /// The levels at the columns' nodes, interpolated to a row of pixels.
@@ -175,33 +189,45 @@ fn cell(area: &Rect, columns: usize, rows: usize, node: usize) -> Rect {
 
 /// Level of each channel in a cell; NaN for a channel without samples.
 fn cell_levels(light: &CalibratedWindow, cfa: &Cfa, cell: &Rect) -> Vec<f32> {
+    let level = |&channel| level_of(light, cfa, cell, channel, |_, _| true).0;
+    cfa.channels().iter().map(level).collect()
+}
+
+/// Level of a channel in the part of a cell that is sky, and its number of photosites; NaN
+/// without any.
+fn level_of(
+    light: &CalibratedWindow,
+    cfa: &Cfa,
+    cell: &Rect,
+    channel: Channel,
+    is_sky: impl Fn(usize, usize) -> bool,
+) -> (f32, usize) {
     let clip = ClipOptions {
         low_sigmas: 3.0,
         high_sigmas: 2.5,
         ..ClipOptions::default()
     };
-    let level = |&channel| {
-        let mut samples: Vec<f32> = (cell.y0..cell.y1)
-            .flat_map(|row| (cell.x0..cell.x1).map(move |col| (row, col)))
-            .filter(|&(row, col)| cfa.at(row, col) == channel)
-            .map(|(row, col)| light.at(row, col))
-            .collect();
-        let step = samples.len().div_ceil(CELL_SAMPLES).max(1);
-        // An odd step, so that the thinned samples do not line up in columns.
-        let step = if step.is_multiple_of(2) {
-            step + 1
-        } else {
-            step
-        };
-        samples = samples.into_iter().step_by(step).collect();
-        sort_samples(&mut samples);
-        let Some(kept) = clip_sorted(&samples, &clip) else {
-            return f32::NAN;
-        };
-        let first = samples.partition_point(|&v| v < kept.low);
-        median_of_sorted(&samples[first..first + kept.n_kept]) as f32
+    let mut samples: Vec<f32> = (cell.y0..cell.y1)
+        .flat_map(|row| (cell.x0..cell.x1).map(move |col| (row, col)))
+        .filter(|&(row, col)| cfa.at(row, col) == channel && is_sky(row, col))
+        .map(|(row, col)| light.at(row, col))
+        .collect();
+    let seen = samples.len();
+    let step = seen.div_ceil(CELL_SAMPLES).max(1);
+    // An odd step, so that the thinned samples do not line up in columns.
+    let step = if step.is_multiple_of(2) {
+        step + 1
+    } else {
+        step
     };
-    cfa.channels().iter().map(level).collect()
+    samples = samples.into_iter().step_by(step).collect();
+    sort_samples(&mut samples);
+    let Some(kept) = clip_sorted(&samples, &clip) else {
+        return (f32::NAN, seen);
+    };
+    let first = samples.partition_point(|&v| v < kept.low);
+    let level = median_of_sorted(&samples[first..first + kept.n_kept]) as f32;
+    (level, seen)
 }
 
 /// A node that stands out from the median of its neighborhood by this many robust sigmas

@@ -50,6 +50,7 @@ fn job(args: &StackArgs) -> StackJob {
         ..StackOptions::default()
     };
     job.reference = args.reference.clone();
+    job.ground = args.ground.clone();
     job.memory_bytes = args.memory.unwrap_or(job.memory_bytes);
     if let Some(scratch) = &args.scratch {
         job.scratch_dir = scratch.clone();
