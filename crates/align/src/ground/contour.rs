@@ -182,7 +182,9 @@ impl SkyLevel {
                     .iter()
                     .any(|&at| near_ground[at] && near_sky[at])
             };
-            let level = (wanted || beside()).then(|| level(picture, near_ground, at));
+            // High trees, or a valley, may keep the sky away.
+            let reach = |factor: usize| level(picture, near_ground, at, factor);
+            let level = (wanted || beside()).then(|| [1, 2, 4].into_iter().find_map(reach));
             level.flatten().unwrap_or(f32::NAN)
         };
         Self {
@@ -203,19 +205,25 @@ impl SkyLevel {
     }
 }
 
-/// The sky's level at a cell: a plane through the sky around it, by least squares, without
-/// the brighter tail that stars make. `None` with too little sky around.
-fn level(picture: &Array2<f32>, not_sky: &Array2<bool>, (row, col): (usize, usize)) -> Option<f32> {
+/// The sky's level at a cell: a plane through the sky around it, by least squares, up to
+/// `factor` times the usual reach. `None` with too little sky around.
+fn level(
+    picture: &Array2<f32>,
+    not_sky: &Array2<bool>,
+    (row, col): (usize, usize),
+    factor: usize,
+) -> Option<f32> {
     let (rows, columns) = picture.dim();
-    let span = |at: usize, n: usize| at.saturating_sub(REACH_CELLS)..(at + REACH_CELLS + 1).min(n);
+    let (reach, stride) = (factor * REACH_CELLS, factor * STRIDE);
+    let span = |at: usize, n: usize| at.saturating_sub(reach).min(n)..(at + reach + 1).min(n);
     let (across, down) = (span(col, columns), span(row, rows));
     let (x0, y0) = (across.start, down.start);
     let near = s![down.clone(), across.clone()];
     let (values, masked) = (picture.slice(near), not_sky.slice(near));
     let mut m = [[0.0_f64; 3]; 3];
     let mut v = [0.0_f64; 3];
-    for i in (0..values.nrows()).step_by(STRIDE) {
-        for j in (0..values.ncols()).step_by(STRIDE) {
+    for i in (0..values.nrows()).step_by(stride) {
+        for j in (0..values.ncols()).step_by(stride) {
             let value = values[(i, j)];
             if masked[(i, j)] || !value.is_finite() {
                 continue;
