@@ -77,3 +77,7 @@ fn pixels(labels: &Array2<bool>, cell_px: usize, (width, height): (usize, usize)
         line(row) * (1.0 - down) + line(row + 1) * down > 0.5
     })
 }
+
+#[cfg(test)]
+#[path = "ground/tests.rs"]
+mod tests;

@@ -24,6 +24,7 @@ pub use cull::CullOptions;
 pub use error::JobError;
 pub use ground::GroundChoice;
 pub use light::{Seen, SolvedLight};
+pub use parts::Ground;
 pub use progress::{Bar, Progress, Stopwatch};
 pub use results::ResultFolder;
 pub use session::{Inputs, LeftOut, Session, SessionFrame, decode_options, gather};

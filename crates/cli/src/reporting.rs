@@ -1,7 +1,9 @@
 //! A finished job in the words of the report.
 
+use crate::GroundChoice;
 use crate::light::SolvedLight;
 use crate::memory::peak_memory_bytes;
+use crate::parts::Ground;
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::PixelMap;
@@ -38,6 +40,10 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     Report {
         frames,
         noise: crate::noise_report::noise(&outcome.noise, &names),
+        ground: outcome
+            .ground
+            .as_ref()
+            .map(|ground| ground_entry(job, ground)),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: settings(job),
@@ -51,6 +57,22 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     }
 }
 
+fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
+    let noise = ground.noise.as_ref();
+    let of = |figure: fn(&noise::Summary) -> f64| noise.map(figure).and_then(finite);
+    report::Ground {
+        found: match job.ground {
+            GroundChoice::Mask(_) => report::GroundFound::Mask,
+            _ => report::GroundFound::Auto,
+        },
+        fraction: ground.mask.fraction(),
+        expected_gain: of(|noise| noise.expected_gain),
+        gain_area: of(|noise| noise.gain_area),
+        effective_frames: of(|noise| noise.effective_frames),
+        error: of(|noise| noise.realized_error),
+    }
+}
+
 fn settings(job: &StackJob) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
         ("combine".to_owned(), json!(job.options.combine.name())),
@@ -58,6 +80,7 @@ fn settings(job: &StackJob) -> BTreeMap<String, Value> {
             "kernel".to_owned(),
             json!(format!("{:?}", job.options.kernel).to_lowercase()),
         ),
+        ("ground".to_owned(), json!(job.ground.name())),
         (
             "min_transparency".to_owned(),
             json!(job.cull.min_transparency),

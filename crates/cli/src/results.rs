@@ -11,7 +11,7 @@ use export::{
     write_regions_png, write_tiff_f32,
 };
 use ndarray::{Array3, ArrayView2, Axis};
-use noise::{GainReport, RegionNoise};
+use noise::{GainReport, Region, RegionNoise};
 use report::Report;
 use std::path::{Path, PathBuf};
 
@@ -216,7 +216,24 @@ fn map_regions(noise: &GainReport) -> Vec<MapRegion> {
             gain_share: gain_share.is_finite().then_some(gain_share),
         }
     };
-    noise.regions.iter().map(region).collect()
+    // A region that shows both parts is there twice: the one measured on more pixels speaks.
+    let pixels = |measured: &RegionNoise| {
+        let most = measured.channels.iter().map(|channel| channel.pixels);
+        most.max().unwrap_or(0)
+    };
+    let mut shown: Vec<&RegionNoise> = Vec::new();
+    for measured in &noise.regions {
+        let place = |region: &Region| (region.x0, region.y0);
+        match shown.last_mut() {
+            Some(last) if place(&last.region) == place(&measured.region) => {
+                if pixels(measured) > pixels(last) {
+                    *last = measured;
+                }
+            }
+            _ => shown.push(measured),
+        }
+    }
+    shown.into_iter().map(region).collect()
 }
 
 fn software() -> String {

@@ -422,3 +422,37 @@ fn a_copy_of_a_light_counts_once() {
     let report = report(&temp.path().join("result"));
     assert_eq!(report["noise"]["summary"]["frames_used"], 3);
 }
+
+#[test]
+fn a_mask_of_the_ground_is_taken_or_refused_with_reason() {
+    let temp = night();
+    let folder = temp.path();
+    let mask = |name: &str, width: u32, height: u32| {
+        let white_below = |_, y| image::Luma([if y >= 250 { 255_u8 } else { 0 }]);
+        let picture = image::ImageBuffer::from_fn(width, height, white_below);
+        picture.save(folder.join(name)).expect("a mask");
+    };
+    mask("mask.png", 400, 300);
+    mask("small.png", 40, 300);
+    std::fs::write(folder.join("text.png"), "no picture").expect("a file");
+    const STACK: [&str; 5] = ["stack", "lights", "-o", "result", "--ground"];
+    for (name, why) in [
+        ("small.png", "40×300 px, but the lights have 400×300 px"),
+        ("text.png", "text.png"),
+        ("missing.png", "missing.png"),
+    ] {
+        let run = radicand_ends(folder, &[&STACK[..], &[name]].concat(), 1);
+        assert!(run.stderr.contains(why), "{name}: {}", run.stderr);
+        assert!(run.stderr.contains("hint: "), "{name}: {}", run.stderr);
+    }
+    radicand_ends(folder, &[&STACK[..], &["mask.png"]].concat(), 0);
+    let given = report(&folder.join("result"));
+    check_schema(&given);
+    assert_eq!(given["ground"]["found"], "mask");
+    assert_eq!(given["run"]["settings"]["ground"], "mask");
+    let fraction = given["ground"]["fraction"].as_f64().expect("a share");
+    assert!((fraction - 50.0 / 300.0).abs() < 1e-9, "{fraction}");
+    let none = [&STACK[..], &["none", "--overwrite"]].concat();
+    radicand_ends(folder, &none, 0);
+    assert!(report(&folder.join("result"))["ground"].is_null());
+}

@@ -1,6 +1,7 @@
 //! The whole file, written and read.
 
 use crate::frame::FrameEntry;
+use crate::ground::Ground;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
@@ -20,6 +21,8 @@ pub struct Report {
     pub frames: Vec<FrameEntry>,
     /// What was measured.
     pub noise: Noise,
+    /// The ground, where there is one.
+    pub ground: Option<Ground>,
     /// How it was made.
     pub run: Run,
     /// What the reader should know before trusting the figures.
@@ -47,6 +50,7 @@ impl Default for Report {
             schema_version: SCHEMA_VERSION,
             frames: Vec::new(),
             noise: Noise::default(),
+            ground: None,
             run: Run::default(),
             warnings: Vec::new(),
         }

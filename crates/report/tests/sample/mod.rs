@@ -13,6 +13,14 @@ pub fn full() -> Report {
             summary: summary(),
             regions: vec![region()],
         },
+        ground: Some(Ground {
+            found: GroundFound::Auto,
+            fraction: 0.16,
+            expected_gain: Some(4.47),
+            gain_area: Some(4.45),
+            effective_frames: Some(19.8),
+            error: Some(0.03),
+        }),
         run: run(),
         warnings: all_warnings().iter().map(WarningEntry::from).collect(),
     }
