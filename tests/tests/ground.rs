@@ -137,7 +137,7 @@ fn no_star_of_the_sky_is_lost_and_none_is_on_the_ground() {
     let found = detect(picture, &background, &DetectOptions::default());
     let at = |x: f64, y: f64| night.from_ridge_px[(y.round() as usize, x.round() as usize)];
     let reference = &outcome.lights[outcome.reference].seen;
-    let bright = |star: &&align::Star| star.snr > 15.0 && at(star.x, star.y) > 6;
+    let bright = |star: &&align::Star| star.snr > 8.0 && at(star.x, star.y) > 6;
     let stars: Vec<_> = reference.stars.iter().filter(bright).collect();
     let seen = |star: &&&align::Star| {
         found
@@ -146,7 +146,7 @@ fn no_star_of_the_sky_is_lost_and_none_is_on_the_ground() {
     };
     let kept = stars.iter().filter(seen).count();
     // A close pair may be one star on one of the pictures.
-    assert!(stars.len() > 50, "{}", stars.len());
+    assert!(stars.len() > 30, "{}", stars.len());
     assert!(
         kept as f64 >= 0.98 * stars.len() as f64,
         "{kept} of {}",
