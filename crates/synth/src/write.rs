@@ -107,7 +107,7 @@ fn write_session(
         files.push(path);
     }
     if let Some(composite) = Composite::of(&parts, shift) {
-        let info = dng_info(scene, &scene.shots()[0]);
+        let info = DngInfo::of(scene, &scene.shots()[0]);
         let bytes = encode_rgb_dng(
             &composite.planes,
             composite.black_dn,
@@ -142,35 +142,11 @@ fn shot_bytes(scene: &Scene, shot: &Shot, mosaic: &Mosaic) -> Result<Vec<u8>, Sy
         Some(Damage::Jpeg) => return Ok(FOREIGN_JPEG.to_vec()),
         Some(Damage::Truncated) | None => {}
     }
-    let mut bytes = encode_dng(mosaic, &dng_info(scene, shot))?;
+    let mut bytes = encode_dng(mosaic, &DngInfo::of(scene, shot))?;
     if shot.damage.is_some() {
         bytes.truncate((bytes.len() as f64 * TRUNCATED_TO) as usize);
     }
     Ok(bytes)
-}
-
-/// What the file of a shot says of it.
-pub(crate) fn dng_info(scene: &Scene, shot: &Shot) -> DngInfo {
-    let largest = scene
-        .sensor
-        .efficiency
-        .iter()
-        .copied()
-        .fold(f64::MIN_POSITIVE, f64::max);
-    DngInfo {
-        make: scene.sensor.make.clone(),
-        model: scene.sensor.model.clone(),
-        lens: scene.lens.model.clone(),
-        exposure_s: shot.exposure_s,
-        iso: scene.sensor.iso,
-        f_number: scene.lens.f_number,
-        focal_length_mm: scene.lens.focal_length_mm,
-        captured: shot.start,
-        utc_offset_h: scene.utc_offset_h,
-        color_matrix: scene.sensor.color_matrix,
-        neutral: scene.sensor.efficiency.map(|value| value / largest),
-        compression: scene.compression,
-    }
 }
 
 /// The reference light without noise, cloud and satellites, and the lens's illumination.
