@@ -177,7 +177,7 @@ impl<'a> View<'a> {
         let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
         let first = strip(top - reach).max(0.0);
         let last = strip(bottom + reach).min(self.strips.len() as f64 - 1.0);
-        (first <= last).then(|| StarImage {
+        (first <= last).then_some(StarImage {
             path,
             blur,
             electrons,

@@ -176,7 +176,8 @@ pub struct LightTruth {
     pub meteors: Vec<[[f64; 2]; 2]>,
 }
 
-/// A file with one noise-free plane of the reference light: `f32`, little-endian, row by row.
+/// A file with one noise-free plane of a light, row by row: `f32`, little-endian; those that
+/// end in `.u8` a byte a pixel.
 ///
 /// The light as it falls on the sensor: trailed and vignetted, under a clear sky. No
 /// dark current, no pixel response, nothing cut at saturation. Divided by the plane
@@ -189,6 +190,8 @@ pub struct PlaneTruth {
     pub content: &'static str,
     /// Unit of the values.
     pub unit: &'static str,
+    /// The light, counted from 0.
+    pub light: usize,
 }
 
 /// A star in the reference light.

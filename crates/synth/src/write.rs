@@ -5,6 +5,7 @@
 //! darks/ flats/ bias/       calibration frames, numbered on
 //! truth/truth.json          see [`Truth`](crate::Truth)
 //! truth/reference_r.f32 …   the reference light without noise
+//! truth/ground_0002.u8 …    the ground in further lights, where it moves
 //! composite/multi_shot.dng  what the camera makes of shots with a moved sensor
 //! NAME/lights/ …            the same for every further session
 //! ```
@@ -176,15 +177,33 @@ fn write_planes(
         planes.push(("ground.f32", "ground", "share of the pixel", cover));
     }
     let mut described = Vec::new();
-    for (name, content, unit, plane) in planes {
+    let mut add = |name: &str, bytes: &[u8], (content, unit, light)| {
         let name = Path::new("truth").join(name);
-        put(&folder.join(&name), &little_endian(&plane))?;
+        put(&folder.join(&name), bytes)?;
         files.push(folder.join(&name));
         described.push(PlaneTruth {
             file: slashed(&name),
             content,
             unit,
+            light,
         });
+        Ok::<_, SynthError>(())
+    };
+    for (name, content, unit, plane) in planes {
+        add(name, &little_endian(&plane), (content, unit, 0))?;
+    }
+    for light in 1..simulator.scene().frames {
+        if !simulator.ground_moves() {
+            break;
+        }
+        if let Some(cover) = simulator.ground_cover(light) {
+            let bytes: Vec<u8> = cover
+                .iter()
+                .map(|share| (255.0 * share).round() as u8)
+                .collect();
+            let name = format!("ground_{:04}.u8", light + 1);
+            add(&name, &bytes, ("ground", "1/255 of the pixel", light))?;
+        }
     }
     Ok(described)
 }
