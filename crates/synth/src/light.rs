@@ -83,6 +83,21 @@ impl<'a> View<'a> {
 
     /// Expected electrons in R, G and B at every pixel.
     pub(crate) fn planes(&self) -> [Array2<f32>; 3] {
+        self.planes_of(|number, planes, scratch| self.draw(number, planes, scratch))
+    }
+
+    /// The same of what crosses the picture alone.
+    pub(crate) fn crossing_planes(&self) -> [Array2<f32>; 3] {
+        self.planes_of(|number, planes, scratch| {
+            self.add_crossings(&mut self.strip(number, planes), scratch);
+        })
+    }
+
+    /// Planes whose strips, by number, are drawn by `draw`.
+    fn planes_of(
+        &self,
+        draw: impl Fn(usize, [&mut [f32]; 3], &mut Scratch) + Sync,
+    ) -> [Array2<f32>; 3] {
         let (width, height) = (self.simulator.scene().width, self.simulator.scene().height);
         let mut planes = [0, 1, 2].map(|_| Array2::<f32>::zeros((height, width)));
         let [red, green, blue] = planes.each_mut().map(|plane| {
@@ -92,9 +107,7 @@ impl<'a> View<'a> {
         let strips = red.zip(green).zip(blue).enumerate();
         strips.for_each_init(
             Scratch::default,
-            |scratch, (number, ((red, green), blue))| {
-                self.draw(number, [red, green, blue], scratch)
-            },
+            |scratch, (number, ((red, green), blue))| draw(number, [red, green, blue], scratch),
         );
         planes
     }
@@ -123,14 +136,18 @@ impl<'a> View<'a> {
 
     /// Draws a strip over whatever its planes hold.
     fn draw(&self, number: usize, planes: [&mut [f32]; 3], scratch: &mut Scratch) {
-        let mut strip = Strip {
-            first_row: number * STRIP_ROWS,
-            width: self.simulator.scene().width,
-            planes,
-        };
+        let mut strip = self.strip(number, planes);
         self.add_surfaces(&mut strip);
         self.add_stars(&mut strip, number, scratch);
         self.add_crossings(&mut strip, scratch);
+    }
+
+    fn strip<'s>(&self, number: usize, planes: [&'s mut [f32]; 3]) -> Strip<'s> {
+        Strip {
+            first_row: number * STRIP_ROWS,
+            width: self.simulator.scene().width,
+            planes,
+        }
     }
 
     /// Finds the stars' ways and notes which strips their light reaches.

@@ -270,6 +270,17 @@ impl Simulator {
         Ok(self.view(index, weather)?.planes())
     }
 
+    /// The part of [`Self::expected_light`] that satellites, aircraft and meteors bring;
+    /// `None` where nothing crosses the picture.
+    ///
+    /// # Errors
+    ///
+    /// When there is no such light.
+    pub fn crossing_light(&self, index: usize) -> Result<Option<[Array2<f32>; 3]>, SynthError> {
+        let view = self.view(index, Weather::AsItIs)?;
+        Ok(self.scene.is_crossed(index).then(|| view.crossing_planes()))
+    }
+
     fn view(&self, index: usize, weather: Weather) -> Result<View<'_>, SynthError> {
         if index >= self.scene.frames {
             return Err(SynthError::NoSuchLight {

@@ -186,7 +186,7 @@ pub struct LightTruth {
 pub struct PlaneTruth {
     /// The file, from the scene's folder, with `/`.
     pub file: String,
-    /// `R`, `G`, `B`, `illumination`, or `ground`.
+    /// `R`, `G`, `B`, `illumination`, `ground`, or `crossing`.
     pub content: &'static str,
     /// Unit of the values.
     pub unit: &'static str,
@@ -203,6 +203,8 @@ pub struct StarTruth {
     pub y: f64,
     /// Visual magnitude.
     pub magnitude: f64,
+    /// Color index B-V, mag.
+    pub color_bv: f64,
     /// Electrons in one light in R, G and B, before vignetting, air and cloud.
     pub electrons: [f64; 3],
 }
@@ -362,6 +364,7 @@ fn stars(simulator: &Simulator) -> Vec<StarTruth> {
             x,
             y,
             magnitude: star.magnitude,
+            color_bv: star.color_bv,
             electrons: rates.map(|rate| rate * scene.exposure_s),
         })
     });

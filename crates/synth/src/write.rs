@@ -6,6 +6,7 @@
 //! truth/truth.json          see [`Truth`](crate::Truth)
 //! truth/reference_r.f32 …   the reference light without noise
 //! truth/ground_0002.u8 …    the ground in further lights, where it moves
+//! truth/crossing_0003.u8 …  where a satellite, an aircraft or a meteor is
 //! composite/multi_shot.dng  what the camera makes of shots with a moved sensor
 //! NAME/lights/ …            the same for every further session
 //! ```
@@ -13,8 +14,9 @@
 use crate::composite::Composite;
 use crate::dng::{DngInfo, encode_dng, encode_rgb_dng};
 use crate::scene::Damage;
+use crate::sensor::channel_index;
 use crate::truth::{PlaneTruth, Truth, slashed};
-use crate::{Scene, Shot, Simulator, SynthError, Weather};
+use crate::{Scene, Sensor, Shot, Simulator, SynthError, Weather};
 use ndarray::Array2;
 use raw::{FrameKind, Mosaic};
 use std::fs::{self, OpenOptions};
@@ -192,6 +194,18 @@ fn write_planes(
     for (name, content, unit, plane) in planes {
         add(name, &little_endian(&plane), (content, unit, 0))?;
     }
+    for light in (0..simulator.scene().frames).filter(|&light| simulator.scene().is_crossed(light))
+    {
+        if let Some(light_e) = simulator.crossing_light(light)? {
+            let bytes = mask(&simulator.scene().sensor, &light_e);
+            let name = format!("crossing_{:04}.u8", light + 1);
+            add(
+                &name,
+                &bytes,
+                ("crossing", "1 where it brings a DN or more", light),
+            )?;
+        }
+    }
     for light in 1..simulator.scene().frames {
         if !simulator.ground_moves() {
             break;
@@ -206,6 +220,14 @@ fn write_planes(
         }
     }
     Ok(described)
+}
+
+/// 1 for pixels that get at least a DN through their own filter, else 0.
+fn mask(sensor: &Sensor, light_e: &[Array2<f32>; 3]) -> Vec<u8> {
+    let own = |(row, col)| light_e[channel_index(sensor.cfa.at(row, col))][[row, col]];
+    let sites = light_e[0].indexed_iter().map(|(site, _)| own(site));
+    let seen = sites.map(|electrons| f64::from(electrons) >= sensor.gain_e_per_dn);
+    seen.map(u8::from).collect()
 }
 
 fn little_endian(plane: &Array2<f32>) -> Vec<u8> {

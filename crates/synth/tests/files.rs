@@ -169,7 +169,12 @@ fn the_truth_is_read_back_as_it_was_put_in() {
     );
     for plane in truth["planes"].as_array().expect("a list") {
         let file = folder.path().join(plane["file"].as_str().expect("a name"));
-        assert_eq!(fs::metadata(file).expect("the plane").len(), 96 * 64 * 4);
+        let bytes = if file.extension().is_some_and(|ending| ending == "u8") {
+            1
+        } else {
+            4
+        };
+        assert_eq!(fs::metadata(file).expect("there").len(), 96 * 64 * bytes);
     }
 }
 
@@ -461,6 +466,51 @@ fn every_named_scene_is_written_whole_and_its_lights_are_readable() {
         }
         let composite = folder.path().join("composite/multi_shot.dng").exists();
         assert_eq!(composite, name.starts_with("multi-shot"), "{name}");
+    }
+}
+
+#[test]
+fn a_mask_covers_what_crosses_and_nothing_else() {
+    const ROUNDING_E: f32 = 0.01; // sums of several thousand e- in single precision
+    let mut scene = small("faults");
+    scene.faults = synth::Faults::default();
+    let gain = scene.sensor.gain_e_per_dn as f32;
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    write_scene(&scene, folder.path(), |_| ()).expect("an empty folder");
+    let simulator = Simulator::new(&scene).expect("sound");
+    let mut without = scene.clone();
+    (without.satellites, without.meteors, without.aircraft) = (vec![], vec![], vec![]);
+    let without = Simulator::new(&without).expect("sound");
+    for light in 0..scene.frames {
+        let file = folder
+            .path()
+            .join(format!("truth/crossing_{:04}.u8", light + 1));
+        let crossed = [2, 3, 4, 6, 7].contains(&light);
+        assert_eq!(file.exists(), crossed, "light {light}");
+        if !crossed {
+            continue;
+        }
+        let mask = fs::read(file).expect("it exists");
+        let planes = |simulator: &Simulator| {
+            let light = simulator.expected_light(light, synth::Weather::AsItIs);
+            light.expect("a light")
+        };
+        let (with, plain) = (planes(&simulator), planes(&without));
+        for (i, &masked) in mask.iter().enumerate() {
+            let (row, col) = (i / scene.width, i % scene.width);
+            let channel = match scene.sensor.cfa.at(row, col) {
+                raw::Channel::R => 0,
+                raw::Channel::B => 2,
+                _ => 1,
+            };
+            let added_e = with[channel][[row, col]] - plain[channel][[row, col]];
+            if masked == 1 {
+                assert!(added_e > gain - ROUNDING_E, "{added_e} e at {row} {col}");
+            } else {
+                assert!(added_e < gain + ROUNDING_E, "{added_e} e at {row} {col}");
+            }
+        }
+        assert!(mask.contains(&1), "light {light}");
     }
 }
 
