@@ -34,6 +34,8 @@ pub struct Truth {
     pub pointing_deg: [f64; 3],
     /// Latitude and longitude of the site, degrees.
     pub site_deg: [f64; 2],
+    /// The air; `None` where there is none.
+    pub air: Option<AirTruth>,
     /// From the reference camera's axes to the equator of J2000, row by row; for the real
     /// sky only.
     pub j2000_from_camera: Option<Matrix>,
@@ -47,6 +49,15 @@ pub struct Truth {
     pub stars: Vec<StarTruth>,
     /// Hot pixels, row by row.
     pub hot_pixels: Vec<HotPixelTruth>,
+}
+
+/// The air.
+#[derive(Clone, Debug, Serialize)]
+pub struct AirTruth {
+    /// Loss towards the zenith in R, G, B, mag.
+    pub extinction_mag: [f64; 3],
+    /// Pressure, hPa, and temperature, °C, of air that bends light.
+    pub refraction: Option<[f64; 2]>,
 }
 
 /// The lens.
@@ -95,6 +106,8 @@ pub struct SensorTruth {
     pub column_noise_e: f64,
     /// Dark current of an ordinary pixel at the sensor's temperature, e⁻/s.
     pub dark_current_e_per_s: f64,
+    /// Warming that doubles the dark current, K.
+    pub dark_doubling_k: f64,
     /// Temperature, °C.
     pub temperature_c: f64,
     /// Extra dark current in the corner by the amplifier, e⁻/s.
@@ -249,6 +262,12 @@ impl Truth {
                 scene.pointing.roll_deg,
             ],
             site_deg: [scene.site.latitude_deg, scene.site.longitude_deg],
+            air: scene.sky.air.map(|air| AirTruth {
+                extinction_mag: air.extinction_mag,
+                refraction: air
+                    .refraction
+                    .map(|state| [state.pressure_hpa, state.temperature_c]),
+            }),
             j2000_from_camera: matches!(scene.sky.stars, Stars::Catalog(_))
                 .then(|| simulator.sky_axes()),
             frames: frames.iter().map(|shot| frame(simulator, shot)).collect(),
@@ -291,6 +310,7 @@ fn sensor(simulator: &Simulator) -> SensorTruth {
         row_noise_e: sensor.row_noise_e,
         column_noise_e: sensor.column_noise_e,
         dark_current_e_per_s: sensor.dark_current_e_per_s * sensor.warmth(),
+        dark_doubling_k: sensor.dark_doubling_k,
         temperature_c: sensor.temperature_c,
         amp_glow_e_per_s: sensor.amp_glow_e_per_s,
         prnu: sensor.prnu,
