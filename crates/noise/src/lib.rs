@@ -38,6 +38,7 @@
 //! ```
 
 pub use budget::Budget;
+pub use ccd_equation::ApertureLight;
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
 pub use mask::{StarMask, StarMaskOptions};
@@ -62,6 +63,7 @@ pub use star_shape::{
 };
 
 mod budget;
+mod ccd_equation;
 mod covariance;
 mod difference;
 mod error;

@@ -471,12 +471,15 @@ impl ChannelSensor {
     /// Pixel response and dark signal from site to site.
     fn add_spatial(&mut self, flats: &[Spatial], darks: &[Spatial], zero: &BTreeMap<usize, Point>) {
         let mean = |points: &[Spatial], scale: &dyn Fn(&Spatial) -> f64| {
+            let value = |point: &Spatial| scale(point) * point.variance_dn2;
+            let typical = median(points.iter().map(value).collect());
             let scattered = |point: &Spatial| Scattered {
-                value: point.variance_dn2 * scale(point),
+                value: value(point),
                 relative_variance: 2.0 / point.freedom
-                    * (scale(point) * point.measured_dn2).powi(2),
+                    * (scale(point) * point.measured_dn2 / typical).powi(2),
             };
-            average(&points.iter().map(scattered).collect::<Vec<_>>())
+            let known = typical > 0.0;
+            known.then(|| average(&points.iter().map(scattered).collect::<Vec<_>>()))?
         };
         let root = |mean: f64, error: f64| {
             let certain = mean > 2.0 * error;

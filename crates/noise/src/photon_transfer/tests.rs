@@ -200,6 +200,15 @@ fn clipped_blacks_rounding_and_a_second_gain_are_told() {
             sensor.notes
         );
     }
+    // At 0.6 of a step rounding adds its 1/12, since offsets lie at all phases of it.
+    let barely = Camera::new(Sensor {
+        gain_e_per_dn: 5.0,
+        ..sensor()
+    });
+    let bias = barely.frames(4, 0, 0.0, 0.0, 1.0);
+    for sensor in barely.measure([&bias, &[], &[], &[]]) {
+        check("read noise, DN", sensor.read_noise_dn, 0.6, 0.02);
+    }
     let camera = Camera::new(sensor());
     let bias = camera.frames(4, 0, 0.0, 0.0, 1.0);
     let mut flats = camera.frames(6, 200, 0.0, 8000.0, 0.1);
