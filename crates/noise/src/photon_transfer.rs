@@ -421,6 +421,20 @@ impl All {
         };
         let level_dn = median(middle.iter().map(|p| p.level_dn).collect());
         let pairs = self.lights.n_pairs(sensor.channel);
+        // Light of faint stars that has moved on passes for noise.
+        let shared = shared_light(&points);
+        let variance = Measured {
+            error: variance
+                .error
+                .hypot(variance.value * shared / STAR_CORRELATION),
+            ..variance
+        };
+        let noted = |note: &SensorNote| matches!(note, SensorNote::SharedLight { .. });
+        if shared > 0.0 && !sensor.notes.iter().any(noted) {
+            sensor.notes.push(SensorNote::SharedLight {
+                correlation: shared,
+            });
+        }
         sensor.light = Some(LightNoise::of(sensor, level_dn, variance, pairs));
     }
 }

@@ -117,7 +117,7 @@ impl fmt::Display for SensorNote {
             Self::SharedLight { correlation } => write!(
                 f,
                 "neighbors in differences of lights are correlated ({correlation:.2}): faint \
-                 stars or smoothing in the camera; the gain's error allows for it"
+                 stars or smoothing in the camera; the errors allow for it"
             ),
             Self::Rounded { variance_dn2 } => write!(
                 f,

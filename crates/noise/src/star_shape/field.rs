@@ -1,6 +1,6 @@
 //! The field of elongations as a trail and a pattern about the center.
 
-use super::{SEEN_SIGMAS, SIGMA_PER_MAD, StarField, StarPair};
+use super::{SEEN_SIGMAS, StarField, StarPair};
 use crate::robust::median;
 
 /// Elongation, px², half of major minus minor, as a vector of twice the angle.
@@ -19,8 +19,9 @@ const LEAST_AT_CENTER: f64 = 0.2;
 /// Expected trails shorter than this do not show, px: the field is taken as even.
 const LEAST_TRAIL_PX: f64 = 0.3;
 const ROUNDS: usize = 10;
-/// Stars further than this many robust sigmas from the fit are doubles, or no stars.
-const LIMIT_SIGMAS: f64 = 3.5;
+/// Stars further from the fit than this many times the median distance are doubles, or no
+/// stars: one in 10⁶ of a Gaussian scatter in two dimensions, whose median is 1.18 sigma.
+const LIMIT_MEDIANS: f64 = 4.5;
 
 pub(super) fn center(known: &StarField) -> (f64, f64) {
     (
@@ -45,33 +46,77 @@ pub(super) fn fit(stars: &[StarPair], known: &StarField) -> Option<FieldFit> {
             [[tq, -tu, x * x - y * y, q], [tu, tq, 2.0 * x * y, u]]
         })
         .collect();
+    let all = robust(&rows)?;
+    let radial_error = all.error[2];
+    // A pattern that is not there would only make the trail uncertain.
+    let trail = match all.solution[2].abs() > SEEN_SIGMAS * radial_error {
+        true => all,
+        false => {
+            let even = |row: &[[f64; 4]; 2]| row.map(|[a, b, _, value]| [a, b, 0.0, value]);
+            robust(&rows.iter().map(even).collect::<Vec<_>>())?
+        }
+    };
+    let [a, b, _] = trail.solution;
+    Some(FieldFit {
+        center: [a, b],
+        center_error: (0.5 * (trail.error[0].powi(2) + trail.error[1].powi(2))).sqrt(),
+        radial: all.solution[2],
+        radial_error,
+    })
+}
+
+#[derive(Clone, Copy)]
+struct Solution {
+    solution: [f64; 3],
+    error: [f64; 3],
+}
+
+/// Least squares without outliers, which are far by both components of their vector.
+///
+/// The errors are those of residuals that scatter unequally (White 1980, Econometrica 48,
+/// 817): demosaicing makes diagonal elongations the less certain ones.
+fn robust(rows: &[[[f64; 4]; 2]]) -> Option<Solution> {
     let mut kept: Vec<bool> = vec![true; rows.len()];
-    let mut solved = solve(&rows, &kept)?;
+    let (mut solution, mut inverse) = solve(rows, &kept)?;
     let off = |row: &[[f64; 4]; 2], [a, b, c]: [f64; 3]| {
         row.map(|[ta, tb, tc, value]| value - ta * a - tb * b - tc * c)
     };
-    let mut scatter = 0.0;
     for _ in 0..ROUNDS {
-        let far: Vec<f64> = rows.iter().flat_map(|row| off(row, solved.0)).collect();
-        scatter = SIGMA_PER_MAD * median(far.iter().map(|v| v.abs()).collect());
-        let limit = LIMIT_SIGMAS * scatter;
-        let within: Vec<bool> = far
-            .chunks(2)
-            .map(|qu| qu[0].hypot(qu[1]) <= limit)
+        let far: Vec<f64> = rows
+            .iter()
+            .map(|row| off(row, solution))
+            .map(|[q, u]| q.hypot(u))
             .collect();
+        let limit = LIMIT_MEDIANS * median(far.clone());
+        let within: Vec<bool> = far.iter().map(|&far| far <= limit).collect();
         if within == kept || within.iter().filter(|&&k| k).count() < 4 {
             break;
         }
         kept = within;
-        solved = solve(&rows, &kept)?;
+        (solution, inverse) = solve(rows, &kept)?;
     }
-    let ([a, b, k], variances) = solved;
-    Some(FieldFit {
-        center: [a, b],
-        center_error: scatter * (0.5 * (variances[0] + variances[1])).sqrt(),
-        radial: k,
-        radial_error: scatter * variances[2].sqrt(),
-    })
+    let mut scatter = [[0.0; 3]; 3];
+    let mut n = 0.0;
+    for (row, _) in rows.iter().zip(&kept).filter(|(_, kept)| **kept) {
+        for (row, residual) in row.iter().zip(off(row, solution)) {
+            n += 1.0;
+            for i in 0..3 {
+                for j in 0..3 {
+                    scatter[i][j] += row[i] * row[j] * residual * residual;
+                }
+            }
+        }
+    }
+    let error = std::array::from_fn(|k| {
+        let mut sum = 0.0;
+        for i in 0..3 {
+            for j in 0..3 {
+                sum += inverse[k][i] * scatter[i][j] * inverse[k][j];
+            }
+        }
+        (sum * n / (n - 3.0)).max(0.0).sqrt()
+    });
+    Some(Solution { solution, error })
 }
 
 /// The trail's elongation at a star over that at the center, as a complex number.
@@ -113,8 +158,8 @@ fn turn(star: &StarPair, known: &StarField) -> [f64; 2] {
     }
 }
 
-/// Three unknowns by normal equations, and the diagonal of the inverse.
-fn solve(rows: &[[[f64; 4]; 2]], kept: &[bool]) -> Option<([f64; 3], [f64; 3])> {
+/// Three unknowns by normal equations, and their inverse; an unknown that no row has is 0.
+fn solve(rows: &[[[f64; 4]; 2]], kept: &[bool]) -> Option<([f64; 3], [[f64; 3]; 3])> {
     let mut normal = [[0.0; 3]; 3];
     let mut right = [0.0; 3];
     let used = rows.iter().zip(kept).filter(|(_, kept)| **kept);
@@ -126,9 +171,12 @@ fn solve(rows: &[[[f64; 4]; 2]], kept: &[bool]) -> Option<([f64; 3], [f64; 3])> 
             }
         }
     }
+    if normal[2][2] == 0.0 {
+        normal[2][2] = 1.0;
+    }
     let inverse = invert(&normal)?;
     let solution = inverse.map(|row| (0..3).map(|j| row[j] * right[j]).sum());
-    Some((solution, [inverse[0][0], inverse[1][1], inverse[2][2]]))
+    Some((solution, inverse))
 }
 
 fn invert(m: &[[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {

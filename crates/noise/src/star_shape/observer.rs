@@ -18,8 +18,8 @@ pub struct StarShapeOptions {
     pub smoothing_px2: f64,
     /// Full scale above black, DN; stars that come near it are left out. Default none.
     pub saturation_dn: Option<f32>,
-    /// Least SNR of a star on the reference. Default 40: its second moments are known to
-    /// a few percent.
+    /// Least SNR of a star on the reference. Default 30: its second moments are known to
+    /// some percent in every light.
     pub min_snr: f64,
 }
 
@@ -29,7 +29,7 @@ impl Default for StarShapeOptions {
             channel: 0,
             smoothing_px2: 0.0,
             saturation_dn: None,
-            min_snr: 40.0,
+            min_snr: 30.0,
         }
     }
 }
@@ -61,7 +61,7 @@ const WINDOW_PER_STAR: f64 = 1.5;
 /// Width of the ring that tells a star's background, px.
 const RING_PX: f64 = 4.0;
 /// Flux of a neighbor, over that of the star, that spoils its shape.
-const NEIGHBOR_SHARE: f64 = 0.01;
+const NEIGHBOR_SHARE: f64 = 0.02;
 /// Stars measured on a tile, at most.
 const MOST_PER_TILE: usize = 16;
 
