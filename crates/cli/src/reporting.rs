@@ -37,7 +37,8 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     let names: Vec<report::Channel> = channels.iter().map(|&c| channel_name(c)).collect();
     Report {
         frames,
-        noise: crate::noise_report::noise(&outcome.noise, &names),
+        noise: crate::noise_report::noise(&outcome.noise, &outcome.sensor, &names),
+        stars: crate::sensor_report::stars(&outcome.stars),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: settings(job),
