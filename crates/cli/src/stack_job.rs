@@ -10,7 +10,7 @@ use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use noise::{
     ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
-    ReportContext, StarMask, StarMaskOptions, regions,
+    ReportContext, SensorTrack, StarMask, StarMaskOptions, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -19,6 +19,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Columns and rows of the grid that noise is reported by.
 pub const REGION_GRID: (usize, usize) = (6, 4);
+/// Columns and rows of the points at which the lights' places on the sensor are taken.
+const TRACK_LATTICE: (usize, usize) = (7, 5);
 
 /// What to stack, and how.
 #[derive(Clone, Debug)]
@@ -129,7 +131,10 @@ impl StackJob {
             saturation_dn: Some(saturation_dn(&lights, &layout)),
             ..NoiseOptions::default()
         };
-        let observer = NoiseObserver::new(mask, options);
+        let positions_px = positions_px(&lights, &layout);
+        let size = (layout.width, layout.height);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
+        let observer = NoiseObserver::new(mask, options).with_track(track.clone());
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -139,8 +144,11 @@ impl StackJob {
         let (stack, tiles) =
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
         stopwatch.lap("stack");
-        let positions_px = positions_px(&lights, &layout);
-        let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
+        let context = ReportContext {
+            positions_px: Some(positions_px),
+            track,
+            ..self.report_context(&layout, !session.flats.is_empty())
+        };
         let noise = GainReport::from_tiles(&tiles, &context)?;
         stopwatch.lap("measure");
         let calibration = session
@@ -162,12 +170,7 @@ impl StackJob {
         })
     }
 
-    fn report_context(
-        &self,
-        layout: &SensorLayout,
-        positions_px: Vec<Vec<(f64, f64)>>,
-        flats: bool,
-    ) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -185,7 +188,8 @@ impl StackJob {
                 Combine::Median => Estimator::Median,
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
-            positions_px: Some(positions_px),
+            positions_px: None,
+            track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
@@ -223,7 +227,9 @@ fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, 
     lights
         .iter()
         .map(|light| {
-            let lattice = light.light.map.lattice(layout.width, layout.height, 7, 5);
+            let (columns, rows) = TRACK_LATTICE;
+            let map = &light.light.map;
+            let lattice = map.lattice(layout.width, layout.height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

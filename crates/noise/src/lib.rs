@@ -27,6 +27,7 @@
 //!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
 //!     estimator: Estimator::SigmaClip,
 //!     positions_px: None,
+//!     track: None,
 //!     pattern: PatternPrior::default(),
 //! };
 //! let report = GainReport::from_tiles(&tiles, &context);
@@ -36,6 +37,7 @@
 pub use budget::Budget;
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
+pub use growth::{GrowthCurve, GrowthPoint};
 pub use mask::{StarMask, StarMaskOptions};
 pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
 pub use pattern::{
@@ -48,19 +50,28 @@ pub use report::{
     StackNoise, Summary,
 };
 pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
+pub use track::SensorTrack;
 
 mod budget;
+mod channel_layers;
 mod covariance;
 mod difference;
 mod error;
 mod estimator;
+mod growth;
+mod layer_fit;
+mod layers;
 mod lights;
 mod mask;
+mod motion;
 mod observer;
 mod pattern;
 mod region;
 mod region_noise;
 mod report;
 mod robust;
+mod sensor_layer;
 mod series;
+mod spectra;
+mod track;
 mod trend;
