@@ -13,6 +13,12 @@ pub(crate) const SIDE: usize = 2 * REACH_PX + 1;
 /// Lags in all.
 pub(crate) const LAGS: usize = SIDE * SIDE;
 
+/// What stands out of the stack by so many robust sigmas is no sky: a star too faint for
+/// the mask, that every light's own mosaic shows differently.
+const STAR_SIGMAS: f32 = 3.5;
+/// Neighborhood left out with it, px: a star, demosaiced and resampled.
+const STAR_GROW_PX: usize = 4;
+
 /// What the contrasts of one tile have in common, and the noise to hold it against.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct TileLayers {
@@ -67,11 +73,14 @@ impl TileLayers {
                 *valid &= value.is_finite();
             }
         }
+        let size = (tile.area.width(), tile.area.height());
+        let stars = DifferenceMeter::new(size, block_px, STAR_SIGMAS, STAR_GROW_PX);
+        stars.clean(&mut tile.mean.to_vec(), &mut valid)?;
         // Twice: outliers of one are struck off both.
         for contrast in [0, 1, 0] {
             meter.clean(&mut contrasts[contrast], &mut valid)?;
         }
-        let (width, height) = (tile.area.width(), tile.area.height());
+        let (width, height) = size;
         let [even, odd] = contrasts.map(|values| {
             let mut plane = PaddedPlane::new(width, height, REACH_PX + 1);
             plane.fill(&values, &valid);

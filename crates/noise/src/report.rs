@@ -223,6 +223,8 @@ impl GainReport {
             Some(track) if !trusted => SensorLayer::by_channel(tiles, n_channels, track, block_px),
             _ => (0..n_channels).map(|_| None).collect(),
         };
+        // What one channel shows and another does not may be stars as well.
+        let all_seen = layers.iter().flatten().all(SensorLayer::is_seen);
         let regions: Vec<RegionNoise> = context
             .regions
             .iter()
@@ -237,7 +239,7 @@ impl GainReport {
                         let evidence = PatternEvidence {
                             excess: excess[channel],
                             model,
-                            layer: layers[channel].as_ref().filter(|layer| layer.is_seen()),
+                            layer: layers[channel].as_ref().filter(|_| all_seen),
                         };
                         channel_noise(&inside, channel, n_lights, context, evidence)
                     })

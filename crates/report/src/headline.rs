@@ -1,6 +1,6 @@
 //! The result in one line.
 
-use crate::noise::{Evidence, Summary};
+use crate::noise::{Evidence, Pattern, Summary};
 use crate::report::Report;
 
 /// Expected gains closer to √N than this are printed as √N.
@@ -50,7 +50,10 @@ fn measured(summary: &Summary) -> String {
         summary.effective_frames, summary.gain_area
     );
     if summary.pattern.visible {
-        return line;
+        return match streaks(&summary.pattern) {
+            Some(streaks) => format!("{line}; {streaks}"),
+            None => line,
+        };
     }
     let drift = match summary.pattern.drift_px {
         Some(drift) if drift.is_finite() => format!("at {drift:.1} px of drift"),
@@ -62,6 +65,16 @@ fn measured(summary: &Summary) -> String {
     } else {
         format!("{line}; a fixed pattern does not show {drift}")
     }
+}
+
+/// What a pattern that walks across the picture does to it.
+fn streaks(pattern: &Pattern) -> Option<String> {
+    let share = pattern.fraction_of_variance.filter(|_| pattern.walking)?;
+    let direction = pattern.direction_deg?;
+    Some(format!(
+        "a fixed pattern walks along {direction:.0}° and makes {:.0} % of the variance",
+        100.0 * share
+    ))
 }
 
 fn expectation(summary: &Summary) -> String {
@@ -79,7 +92,6 @@ fn expectation(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::Pattern;
 
     fn summary() -> Summary {
         Summary {
@@ -143,6 +155,19 @@ mod tests {
             },
             "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
              √20 = 4.47); a fixed pattern does not show without a known drift",
+        );
+    }
+
+    #[test]
+    fn a_pattern_that_walks_is_named() {
+        check(
+            |s| {
+                s.pattern.walking = true;
+                s.pattern.direction_deg = Some(212.4);
+                s.pattern.fraction_of_variance = Some(0.31);
+            },
+            "20 frames, worth 16.0 ± 0.4 (noise 4.00 times lower; √20 = 4.47); \
+             a fixed pattern walks along 212° and makes 31 % of the variance",
         );
     }
 
