@@ -11,7 +11,7 @@ use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use noise::{
     ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis,
-    PatternPrior, ReportContext, StarMask, StarMaskOptions, StarShapes, regions,
+    PatternPrior, ReportContext, SensorTrack, StarMask, StarMaskOptions, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -20,6 +20,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Columns and rows of the grid that noise is reported by.
 pub const REGION_GRID: (usize, usize) = (6, 4);
+/// Columns and rows of the points at which the lights' places on the sensor are taken.
+const TRACK_LATTICE: (usize, usize) = (7, 5);
 
 /// What to stack, and how.
 #[derive(Clone, Debug)]
@@ -136,7 +138,11 @@ impl StackJob {
             ..NoiseOptions::default()
         };
         let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
-        let observer = (NoiseObserver::new(mask, options), stars);
+        let positions_px = positions_px(&lights, &layout);
+        let size = (layout.width, layout.height);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
+        let noise = NoiseObserver::new(mask, options).with_track(track.clone());
+        let observer = (noise, stars);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -147,8 +153,11 @@ impl StackJob {
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
         let (tiles, star_tiles): (Vec<_>, Vec<_>) = tiles.into_iter().unzip();
         stopwatch.lap("stack");
-        let positions_px = positions_px(&lights, &layout);
-        let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
+        let context = ReportContext {
+            positions_px: Some(positions_px),
+            track,
+            ..self.report_context(&layout, !session.flats.is_empty())
+        };
         let noise = GainReport::from_tiles(&tiles, &context)?;
         let stars = star_shapes(&observer.1, &star_tiles, &lights, &layout);
         let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
@@ -174,12 +183,7 @@ impl StackJob {
         })
     }
 
-    fn report_context(
-        &self,
-        layout: &SensorLayout,
-        positions_px: Vec<Vec<(f64, f64)>>,
-        flats: bool,
-    ) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -197,7 +201,8 @@ impl StackJob {
                 Combine::Median => Estimator::Median,
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
-            positions_px: Some(positions_px),
+            positions_px: None,
+            track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
@@ -235,7 +240,9 @@ fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, 
     lights
         .iter()
         .map(|light| {
-            let lattice = light.light.map.lattice(layout.width, layout.height, 7, 5);
+            let (columns, rows) = TRACK_LATTICE;
+            let map = &light.light.map;
+            let lattice = map.lattice(layout.width, layout.height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

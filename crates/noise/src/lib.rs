@@ -31,6 +31,7 @@
 //!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
 //!     estimator: Estimator::SigmaClip,
 //!     positions_px: None,
+//!     track: None,
 //!     pattern: PatternPrior::default(),
 //! };
 //! let report = GainReport::from_tiles(&tiles, &context);
@@ -41,6 +42,7 @@ pub use budget::Budget;
 pub use ccd_equation::ApertureLight;
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
+pub use growth::{GrowthCurve, GrowthPoint};
 pub use mask::{StarMask, StarMaskOptions};
 pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
 pub use pattern::{
@@ -61,15 +63,21 @@ pub use star_shape::{
     Effect, RadialPattern, Second, StarField, StarFinding, StarPair, StarShapeObserver,
     StarShapeOptions, StarShapes, StarZone, ZonePlace, ZoneShape, bayer_green_variance_px2,
 };
+pub use track::SensorTrack;
 
 mod budget;
 mod ccd_equation;
+mod channel_layers;
 mod covariance;
 mod difference;
 mod error;
 mod estimator;
+mod growth;
+mod layer_fit;
+mod layers;
 mod lights;
 mod mask;
+mod motion;
 mod observer;
 mod pattern;
 mod photon_transfer;
@@ -77,6 +85,9 @@ mod region;
 mod region_noise;
 mod report;
 mod robust;
+mod sensor_layer;
 mod series;
+mod spectra;
 mod star_shape;
+mod track;
 mod trend;

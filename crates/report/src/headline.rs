@@ -1,7 +1,7 @@
 //! The result in one line.
 
 use crate::channel::Channel;
-use crate::noise::{Evidence, Summary};
+use crate::noise::{Evidence, Pattern, Summary};
 use crate::report::Report;
 use crate::sensor::{SensorChannel, Source};
 
@@ -79,7 +79,10 @@ fn measured(summary: &Summary) -> String {
         summary.effective_frames, summary.gain_area
     );
     if summary.pattern.visible {
-        return line;
+        return match streaks(&summary.pattern) {
+            Some(streaks) => format!("{line}; {streaks}"),
+            None => line,
+        };
     }
     let drift = match summary.pattern.drift_px {
         Some(drift) if drift.is_finite() => format!("at {drift:.1} px of drift"),
@@ -91,6 +94,16 @@ fn measured(summary: &Summary) -> String {
     } else {
         format!("{line}; a fixed pattern does not show {drift}")
     }
+}
+
+/// What a pattern that walks across the picture does to it.
+fn streaks(pattern: &Pattern) -> Option<String> {
+    let share = pattern.fraction_of_variance.filter(|_| pattern.walking)?;
+    let direction = pattern.direction_deg?;
+    Some(format!(
+        "a fixed pattern walks along {direction:.0}° and makes {:.0} % of the variance",
+        100.0 * share
+    ))
 }
 
 fn expectation(summary: &Summary) -> String {
@@ -108,7 +121,6 @@ fn expectation(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::Pattern;
 
     fn summary() -> Summary {
         Summary {
@@ -172,6 +184,19 @@ mod tests {
             },
             "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
              √20 = 4.47); a fixed pattern does not show without a known drift",
+        );
+    }
+
+    #[test]
+    fn a_pattern_that_walks_is_named() {
+        check(
+            |s| {
+                s.pattern.walking = true;
+                s.pattern.direction_deg = Some(212.4);
+                s.pattern.fraction_of_variance = Some(0.31);
+            },
+            "20 frames, worth 16.0 ± 0.4 (noise 4.00 times lower; √20 = 4.47); \
+             a fixed pattern walks along 212° and makes 31 % of the variance",
         );
     }
 

@@ -36,7 +36,8 @@ pub use channel::{ByChannel, Channel};
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use headline::{headline, sensor_line};
 pub use noise::{
-    Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
+    Budget, ChannelNoise, Evidence, Growth, GrowthPoint, Noise, Part, Pattern, PatternBasis,
+    Region, Summary,
 };
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;

@@ -121,8 +121,23 @@ fn summary() -> Summary {
             visible: true,
             drift_px: Some(31.0),
             fraction_of_variance: Some(0.04),
+            columns: Some(0.01),
+            rows: Some(0.0),
+            direction_deg: Some(212.0),
+            walking: true,
             upper_bound: 0.09,
             basis: PatternBasis::Drift,
+        },
+        growth: Growth {
+            points: vec![GrowthPoint {
+                n: 8,
+                gain: 2.7,
+                error: 0.03,
+            }],
+            floor: Some(0.05),
+            frames_to_halve: Some(190.0),
+            stops_paying_at: Some(750.0),
+            includes_pattern: true,
         },
     }
 }
