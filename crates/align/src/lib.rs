@@ -34,6 +34,7 @@ pub use homography::Homography;
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
+pub use shape::{Moments, Patch};
 pub use star::Star;
 pub use transparency::Transparency;
 

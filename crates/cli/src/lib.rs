@@ -33,6 +33,7 @@ pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
 mod calibration;
+mod characterize;
 mod commands;
 mod cull;
 mod error;
@@ -46,6 +47,7 @@ mod reporting;
 mod result_names;
 mod results;
 mod scale;
+mod sensor_report;
 mod session;
 mod solve;
 mod stack_job;

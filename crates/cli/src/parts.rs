@@ -7,9 +7,9 @@ use align::Star;
 use ndarray::Array2;
 use noise::{
     GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, StarMask,
-    StarMaskOptions, Summary, TileNoise,
+    StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
-use stack::{Calibrator, GroundMask, Light, Stack, StackError, StackOptions};
+use stack::{Calibrator, GroundMask, Light, Stack, StackError, StackOptions, TileObserver};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -41,6 +41,8 @@ pub(crate) struct Parts<'a> {
 pub(crate) struct Stacked {
     pub stack: Stack,
     pub noise: GainReport,
+    /// What the stars' observer saw.
+    pub star_tiles: Vec<Vec<StarPair>>,
     pub ground: Option<Ground>,
 }
 
@@ -52,37 +54,44 @@ impl Parts<'_> {
     pub fn stack(
         &self,
         ground: Option<GroundMask>,
+        stars: &StarShapeObserver,
         context: &ReportContext,
     ) -> Result<Stacked, JobError> {
         let Some(mask) = ground else {
-            let (stack, tiles) = self.part("stacking", self.lights, &[], None)?;
+            let (stack, tiles, star_tiles) = self.sky(stars, &[], None, context)?;
             return Ok(Stacked {
                 stack,
                 noise: GainReport::from_tiles(&tiles, context)?,
+                star_tiles,
                 ground: None,
             });
         };
         let masks = for_each(mask.not_sky(), self.lights.len());
         let hidden = mask.not_pure_sky();
-        let (sky, tiles) = self.part("stacking the sky", self.lights, &masks, Some(&hidden))?;
-        let context_of = |part, positions_px| ReportContext {
-            regions: regions_of(&context.regions, &mask, part),
-            positions_px,
+        let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), context)?;
+        let of_sky = ReportContext {
+            regions: regions_of(&context.regions, &mask, Part::Sky),
             ..context.clone()
         };
-        let sky_context = context_of(Part::Sky, context.positions_px.clone());
-        let mut noise = GainReport::from_tiles(&tiles, &sky_context)?;
+        let mut noise = GainReport::from_tiles(&tiles, &of_sky)?;
 
         let lights = stack::ground_lights(self.lights);
         let masks = for_each(mask.not_ground(), lights.len());
         let hidden = mask.ground().mapv(|ground| !ground);
-        let (ground, tiles) = self.part("stacking the ground", &lights, &masks, Some(&hidden))?;
+        let observer = self.noise_observer(Some(&hidden));
+        let (ground, tiles) = self.part("stacking the ground", &lights, &masks, &observer)?;
         // It does not move on the sensor, and neither does its fixed pattern.
         let still = context.positions_px.as_ref().map(|lights| {
             let at = |places: &Vec<_>| vec![(0.0, 0.0); places.len()];
             lights.iter().map(at).collect()
         });
-        let ground_noise = GainReport::from_tiles(&tiles, &context_of(Part::Ground, still)).ok();
+        let of_ground = ReportContext {
+            regions: regions_of(&context.regions, &mask, Part::Ground),
+            positions_px: still,
+            track: None,
+            ..context.clone()
+        };
+        let ground_noise = GainReport::from_tiles(&tiles, &of_ground).ok();
         if let Some(of_ground) = &ground_noise {
             noise.regions.extend(of_ground.regions.iter().cloned());
             noise.regions.sort_by_key(|measured| {
@@ -93,6 +102,7 @@ impl Parts<'_> {
         Ok(Stacked {
             stack: stack::join(sky, &ground, &mask),
             noise,
+            star_tiles,
             ground: Some(Ground {
                 mask,
                 noise: ground_noise.map(|noise| noise.summary),
@@ -100,22 +110,47 @@ impl Parts<'_> {
         })
     }
 
-    /// One stack, with its noise off the stars and off what is `hidden`.
-    fn part(
+    /// The aligned stack, what was seen of its noise off what is `hidden`, and of its stars.
+    #[allow(clippy::type_complexity, reason = "named where it is taken apart")]
+    fn sky(
+        &self,
+        stars: &StarShapeObserver,
+        masks: &[Arc<Array2<bool>>],
+        hidden: Option<&Array2<bool>>,
+        context: &ReportContext,
+    ) -> Result<(Stack, Vec<TileNoise>, Vec<Vec<StarPair>>), StackError> {
+        let noise = self
+            .noise_observer(hidden)
+            .with_track(context.track.clone());
+        let stage = match masks {
+            [] => "stacking",
+            _ => "stacking the sky",
+        };
+        let (stack, tiles) = self.part(stage, self.lights, masks, &(noise, stars))?;
+        let (tiles, star_tiles) = tiles.into_iter().unzip();
+        Ok((stack, tiles, star_tiles))
+    }
+
+    /// Measures noise off the stars and off what is `hidden`.
+    fn noise_observer(&self, hidden: Option<&Array2<bool>>) -> NoiseObserver {
+        let layout = self.calibrator.layout();
+        let options = StarMaskOptions::default();
+        let mut mask = StarMask::from_stars(layout.width, layout.height, self.stars, &options);
+        if let Some(hidden) = hidden {
+            mask.mask_where(hidden);
+        }
+        NoiseObserver::new(mask, self.noise.clone())
+    }
+
+    /// One stack, and what an observer saw.
+    fn part<O: TileObserver>(
         &self,
         stage: &str,
         lights: &[Light],
         masks: &[Arc<Array2<bool>>],
-        hidden: Option<&Array2<bool>>,
-    ) -> Result<(Stack, Vec<TileNoise>), StackError> {
+        observer: &O,
+    ) -> Result<(Stack, Vec<O::Summary>), StackError> {
         let layout = self.calibrator.layout();
-        let (width, height) = (layout.width, layout.height);
-        let options = StarMaskOptions::default();
-        let mut mask = StarMask::from_stars(width, height, self.stars, &options);
-        if let Some(hidden) = hidden {
-            mask.mask_where(hidden);
-        }
-        let observer = NoiseObserver::new(mask, self.noise.clone());
         let tiles = layout.bounds().tiles(stack::TILE_PX).len();
         self.progress.stage(stage, tiles);
         let most = AtomicUsize::new(0);
@@ -124,7 +159,7 @@ impl Parts<'_> {
             self.progress.advance(done);
         };
         let (calibrator, options) = (self.calibrator, self.options);
-        stack::stack_masked(lights, masks, calibrator, options, &observer, &advance)
+        stack::stack_masked(lights, masks, calibrator, options, observer, &advance)
     }
 }
 

@@ -2,6 +2,7 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
+use crate::characterize::{sensor, star_observer, star_shapes};
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart};
 use crate::light::SolvedLight;
@@ -12,8 +13,8 @@ use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use ndarray::Array2;
 use noise::{
-    ChannelInfo, Estimator, GainReport, NoiseOptions, PatternBasis, PatternPrior, ReportContext,
-    regions,
+    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternBasis, PatternPrior,
+    ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -21,6 +22,8 @@ use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
 pub const REGION_GRID: (usize, usize) = (6, 4);
+/// Columns and rows of the points at which the lights' places on the sensor are taken.
+const TRACK_LATTICE: (usize, usize) = (7, 5);
 
 /// What to stack, and how.
 #[derive(Clone, Debug)]
@@ -65,6 +68,10 @@ pub struct StackOutcome {
     pub noise: GainReport,
     /// The ground in it, stacked where it stands; `None` where all is sky.
     pub ground: Option<Ground>,
+    /// The sensor behind it, by channel.
+    pub sensor: Vec<ChannelSensor>,
+    /// The shapes of its stars.
+    pub stars: StarShapes,
     /// Lights in it, in capture order.
     pub lights: Vec<SolvedLight>,
     /// Index of the reference among them.
@@ -130,9 +137,19 @@ impl StackJob {
         let layout = calibrator.layout().clone();
         let ground = set_apart(&self.ground, given, &mut lights, &calibrator, progress)?;
         stopwatch.lap("ground");
+        let saturation_dn = saturation_dn(&lights, &layout);
         let options = NoiseOptions {
-            saturation_dn: Some(saturation_dn(&lights, &layout)),
+            saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
+        };
+        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
+        let positions_px = positions_px(&lights, &layout);
+        let size = (layout.width, layout.height);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
+        let context = ReportContext {
+            positions_px: Some(positions_px),
+            track,
+            ..self.report_context(&layout, !session.flats.is_empty())
         };
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         let parts = Parts {
@@ -143,14 +160,16 @@ impl StackJob {
             noise: &options,
             progress,
         };
-        let positions_px = positions_px(&lights, &layout);
-        let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
         let Stacked {
             stack,
             noise,
+            star_tiles,
             ground,
-        } = parts.stack(ground, &context)?;
+        } = parts.stack(ground, &stars, &context)?;
         stopwatch.lap("stack");
+        let stars = star_shapes(&stars, &star_tiles, &lights, &layout);
+        let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
+        stopwatch.lap("measure");
         let calibration = session
             .darks
             .into_iter()
@@ -161,6 +180,8 @@ impl StackJob {
             stack,
             noise,
             ground,
+            sensor,
+            stars,
             lights,
             reference,
             calibration,
@@ -171,12 +192,7 @@ impl StackJob {
         })
     }
 
-    fn report_context(
-        &self,
-        layout: &SensorLayout,
-        positions_px: Vec<Vec<(f64, f64)>>,
-        flats: bool,
-    ) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -194,7 +210,8 @@ impl StackJob {
                 Combine::Median => Estimator::Median,
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
-            positions_px: Some(positions_px),
+            positions_px: None,
+            track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
@@ -232,7 +249,9 @@ fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, 
     lights
         .iter()
         .map(|light| {
-            let lattice = light.light.map.lattice(layout.width, layout.height, 7, 5);
+            let (columns, rows) = TRACK_LATTICE;
+            let map = &light.light.map;
+            let lattice = map.lattice(layout.width, layout.height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

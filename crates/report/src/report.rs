@@ -5,6 +5,7 @@ use crate::ground::Ground;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
+use crate::stars::Stars;
 use crate::warning::WarningEntry;
 use serde::{Deserialize, Serialize};
 
@@ -23,6 +24,9 @@ pub struct Report {
     pub noise: Noise,
     /// The ground, where there is one.
     pub ground: Option<Ground>,
+    /// Star shape over the field.
+    #[serde(default)]
+    pub stars: Stars,
     /// How it was made.
     pub run: Run,
     /// What the reader should know before trusting the figures.
@@ -51,6 +55,7 @@ impl Default for Report {
             frames: Vec::new(),
             noise: Noise::default(),
             ground: None,
+            stars: Stars::default(),
             run: Run::default(),
             warnings: Vec::new(),
         }

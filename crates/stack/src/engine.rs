@@ -10,7 +10,7 @@
 //! at its border does not depend on where the borders are.
 
 use crate::combine::{TileStack, combine_channel};
-use crate::demosaic::Demosaic;
+use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::reject::{GROW_REACH_PX, grow_rejected, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{
@@ -26,9 +26,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 /// Side of a tile, px. Regions of the noise report are cut along the same lattice.
 pub const TILE_PX: usize = 64;
 
-/// How far beside a sample pixels are used, px: three by the widest kernel, one by
+/// How far beside a sample pixels are used, px: three by the widest kernel, two by
 /// demosaicing.
-pub const SAMPLE_REACH_PX: f64 = 4.0;
+pub const SAMPLE_REACH_PX: f64 = 5.0;
 
 /// A light, and how it fits the others.
 #[derive(Clone, Debug)]
@@ -52,6 +52,8 @@ pub struct StackOptions {
     pub combine: Combine,
     /// The interpolation kernel; default Lanczos-3.
     pub kernel: Kernel,
+    /// Demosaicing; default bilinear.
+    pub demosaic: DemosaicMethod,
 }
 
 impl Default for StackOptions {
@@ -59,6 +61,7 @@ impl Default for StackOptions {
         Self {
             combine: Combine::SigmaClip(Default::default()),
             kernel: Kernel::Lanczos3,
+            demosaic: DemosaicMethod::default(),
         }
     }
 }
@@ -146,7 +149,7 @@ pub fn stack_masked<O: TileObserver>(
         masks,
         calibrator,
         options,
-        demosaic: Demosaic::new(&layout.cfa),
+        demosaic: Demosaic::new(&layout.cfa, options.demosaic),
         resampler: Resampler::new(options.kernel),
     };
     let tiles = layout.bounds().tiles(TILE_PX);

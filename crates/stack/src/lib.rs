@@ -17,7 +17,7 @@
 
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
 pub use defects::{DefectMap, DefectOptions};
-pub use demosaic::Demosaic;
+pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
 pub use error::StackError;
 pub use ground::{GroundMask, ground_lights, join};

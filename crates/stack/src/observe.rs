@@ -65,9 +65,27 @@ pub trait TileObserver: Sync {
     fn observe(&self, tile: &TileSamples<'_>) -> Self::Summary;
 }
 
+/// An observer that others use as well.
+impl<T: TileObserver> TileObserver for &T {
+    type Summary = T::Summary;
+
+    fn observe(&self, tile: &TileSamples<'_>) -> T::Summary {
+        (**self).observe(tile)
+    }
+}
+
 /// Observes nothing.
 impl TileObserver for () {
     type Summary = ();
 
     fn observe(&self, _: &TileSamples<'_>) {}
+}
+
+/// Two observers of the same tiles.
+impl<A: TileObserver, B: TileObserver> TileObserver for (A, B) {
+    type Summary = (A::Summary, B::Summary);
+
+    fn observe(&self, tile: &TileSamples<'_>) -> Self::Summary {
+        (self.0.observe(tile), self.1.observe(tile))
+    }
 }
