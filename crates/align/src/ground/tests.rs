@@ -1,3 +1,5 @@
+//! Drawn lights over drawn grounds.
+
 use super::*;
 use crate::Homography;
 use rand::SeedableRng;

@@ -1,3 +1,5 @@
+//! Skies and grounds of known places, stacked apart and joined.
+
 use super::*;
 use crate::{
     CalibratedWindow, Calibrator, Combine, DefectMap, SensorLayout, StackOptions, StoredMosaic,
