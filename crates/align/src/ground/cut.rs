@@ -22,6 +22,7 @@ const RIGHT: usize = 0;
 const LEFT: usize = 1;
 const BELOW: usize = 2;
 const ABOVE: usize = 3;
+const DIRECTIONS: [usize; 4] = [RIGHT, LEFT, BELOW, ABOVE];
 const OPPOSITE: [usize; 4] = [LEFT, RIGHT, ABOVE, BELOW];
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -98,7 +99,7 @@ impl Flow {
 
     fn neighbor(&self, cell: usize, direction: usize) -> Option<usize> {
         match direction {
-            RIGHT => ((cell + 1) % self.columns != 0).then_some(cell + 1),
+            RIGHT => (!(cell + 1).is_multiple_of(self.columns)).then_some(cell + 1),
             LEFT => (!cell.is_multiple_of(self.columns)).then(|| cell - 1),
             BELOW => (cell + self.columns < self.n).then_some(cell + self.columns),
             _ => cell.checked_sub(self.columns),
@@ -120,7 +121,7 @@ impl Flow {
                 self.active.pop_front();
                 continue;
             }
-            for direction in 0..4 {
+            for direction in DIRECTIONS {
                 let Some(next) = self.neighbor(cell, direction) else {
                     continue;
                 };
@@ -196,7 +197,7 @@ impl Flow {
     fn adopt(&mut self) {
         while let Some(cell) = self.orphans.pop_front() {
             let own = self.tree[cell];
-            let parent = (0..4).find(|&direction| {
+            let parent = DIRECTIONS.into_iter().find(|&direction| {
                 self.neighbor(cell, direction).is_some_and(|next| {
                     self.tree[next] == own
                         && self.onward(next, OPPOSITE[direction], cell) > 0
@@ -207,7 +208,7 @@ impl Flow {
                 self.parent[cell] = Parent::Towards(direction);
                 continue;
             }
-            for direction in 0..4 {
+            for direction in DIRECTIONS {
                 let Some(next) = self.neighbor(cell, direction) else {
                     continue;
                 };
