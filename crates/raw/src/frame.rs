@@ -99,6 +99,10 @@ pub enum Decoder {
     Fits,
     /// The reader of uncompressed DNG.
     Dng,
+    /// The tiff library; pictures only.
+    Tiff,
+    /// The png library; pictures only.
+    Png,
 }
 
 impl Decoder {
@@ -109,6 +113,8 @@ impl Decoder {
             Self::Rawler => "rawler",
             Self::Fits => "fits",
             Self::Dng => "dng",
+            Self::Tiff => "tiff",
+            Self::Png => "png",
         }
     }
 }
