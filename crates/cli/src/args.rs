@@ -1,5 +1,6 @@
 //! What can be typed, and its help.
 
+use crate::compare_args::CompareArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -46,6 +47,13 @@ pub enum Command {
         radicand stack night/ -o result --dark darks/ --combine median\n  \
         radicand stack night/*.dng -o result --clip 2.5,3.5 --reference night/shot_0012.dng")]
     Stack(StackArgs),
+    /// Hold results against each other on the same patch of sky
+    #[command(
+        after_help = "Examples:\n  radicand compare night/shot_0001.dng result/stack.tif -o versus\n  \
+        radicand compare burst/stack.fits composite.dng --exposures -,8x13 \\\n    \
+        --focal-length 24 --pixel-pitch 3.3"
+    )]
+    Compare(CompareArgs),
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),

@@ -5,6 +5,7 @@ use crate::args::{Cli, Command, Common};
 use crate::progress::{Bar, Progress};
 use std::io::{ErrorKind, Write};
 
+mod compare;
 mod demo;
 mod simulate;
 mod stack;
@@ -117,5 +118,6 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
         Command::Survey(args) => survey::run(args, &console),
         Command::Stack(args) => stack::run(args, &console),
         Command::Simulate(args) => simulate::run(args, &console),
+        Command::Compare(args) => compare::run(args, &console),
     }
 }

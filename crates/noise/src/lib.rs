@@ -34,6 +34,10 @@
 //! ```
 
 pub use budget::Budget;
+pub use compare::{
+    CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, Estimate,
+    PairNoise, Value, compare, detect_on, resample,
+};
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
 pub use mask::{StarMask, StarMaskOptions};
@@ -50,6 +54,7 @@ pub use report::{
 pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
 
 mod budget;
+mod compare;
 mod covariance;
 mod difference;
 mod error;
