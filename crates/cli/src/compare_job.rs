@@ -274,6 +274,7 @@ fn result(
                     Estimate::Pair { .. } => "pair",
                     Estimate::Hat { .. } => "hat",
                     Estimate::OwnHalves => "own halves",
+                    Estimate::Subset { .. } => "subset",
                 }
                 .to_owned(),
             };

@@ -16,8 +16,9 @@ use separate::{Separated, separate};
 pub(crate) mod grid;
 pub(crate) mod moments;
 mod photometry;
+pub(crate) mod pooled;
 mod register;
-mod separate;
+pub(crate) mod separate;
 mod types;
 
 pub use grid::resample;

@@ -179,7 +179,7 @@ pub struct ComparedChannel {
     pub limit_flux: Figure,
     /// Scatter of star colors against G, mag; null for G and L.
     pub color_error_mag: Option<Figure>,
-    /// What the noise rests on: `pair`, `hat` or `own halves`.
+    /// What the noise rests on: `pair`, `hat`, `own halves` or `subset`.
     pub evidence: String,
 }
 

@@ -10,7 +10,12 @@ pub(crate) struct Moment {
     pub(crate) area: f64,
     /// Per pixel.
     pub(crate) pixel: f64,
+    /// White-noise equivalent of the means of blocks of [`BLOCK_PX`].
+    pub(crate) block: f64,
 }
+
+/// Side of the blocks of [`Moment::block`], px.
+pub(crate) const BLOCK_PX: usize = 6;
 
 /// Everything quadratic that a tile says.
 #[derive(Clone, Debug, PartialEq)]
@@ -74,12 +79,16 @@ pub(crate) fn tile_moments(
         }
     }
     let mut plain = meter(f32::INFINITY);
+    let mut blocks =
+        DifferenceMeter::new((width, height), BLOCK_PX, f32::INFINITY, OUTLIER_GROW_PX);
     let mut measure = |mut values: Vec<f32>| {
         let mut kept = common.clone();
+        let block = blocks.measure(&mut values.clone(), &mut kept)?.area;
         let noise = plain.measure(&mut values, &mut kept)?;
         Some(Moment {
             area: noise.area,
             pixel: noise.pixel,
+            block,
         })
     };
     let own = planes.iter().map(|plane| measure(plane.clone()));

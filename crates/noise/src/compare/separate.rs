@@ -18,11 +18,15 @@
 //! masked, a smooth surface is taken out of every tile) with an error, and with the error
 //! of the brightness scale times the scene; of all that can be formed for a result the one
 //! with the least error is used.
+//!
+//! Results that share frames are not independent. Of a mean j of frames that holds all of
+//! result i, `cov(n_i, n_j) = v_j` (its weights are the best, so nothing of it is left to
+//! correlate with `n_i - n_j`), and `v_i = var(R_i - R_j) + v_j`, with `v_j` of its halves.
 
 use crate::compare::grid::{OnGrid, Patch};
-use crate::compare::middle;
-use crate::compare::moments::{TileMoments, pair_index, pairs, tile_moments};
+use crate::compare::moments::{TileMoments, pairs, tile_moments};
 use crate::compare::photometry::Photometry;
+use crate::compare::pooled::{Pooled, without_outliers};
 use crate::compare::types::{Contender, PairNoise, Value};
 use rayon::prelude::*;
 
@@ -41,43 +45,48 @@ pub enum Estimate {
     },
     /// Halves of its own: it shares frames with the others.
     OwnHalves,
+    /// All its frames are in another result: the variance of their difference, and that
+    /// other's by its own halves.
+    Subset {
+        /// The other.
+        of: usize,
+    },
 }
 
 /// The noise of one channel of all results.
 pub(crate) struct Separated {
-    estimates: Vec<Estimate>,
-    /// Variance of a grid pixel (white equivalent), in DN of the grid's result.
-    variances: Vec<f64>,
-    /// The same with a group of tiles left out: `[group][result]`.
-    replicates: Vec<Vec<f64>>,
+    results: Vec<Measured>,
     /// Relative errors of the brightness scales.
     scale_errors: Vec<f64>,
-    /// Absolute errors of the variances that rest on own halves.
-    own_errors: Vec<Option<f64>>,
+}
+
+struct Measured {
+    estimate: Estimate,
+    /// Variance of a grid pixel (white equivalent), in DN of the grid's result.
+    variance: f64,
+    /// The same with a group of tiles left out in turn.
+    replicates: Vec<f64>,
+    /// Error beyond what the replicates show: of own halves, and of scene that an error
+    /// of the scale leaves.
+    more_error: f64,
 }
 
 /// Groups of the jackknife.
 const GROUPS: usize = 20;
-/// Tiles whose noise lies further out, in robust sigmas of its cube root, are not used.
-const TILE_SIGMAS: f64 = 6.0;
-const SIGMA_PER_MAD: f64 = 1.482_602_218_505_602;
 
 impl Separated {
     pub(crate) fn estimate(&self, k: usize) -> Estimate {
-        self.estimates[k]
+        self.results[k].estimate
     }
 
     /// White-equivalent noise of a grid pixel; NaN where it was lost in the others'.
     pub(crate) fn noise(&self, k: usize) -> Value {
-        let variance = self.variances[k];
-        let error = match self.own_errors[k] {
-            Some(error) => error,
-            None => jackknife(self.replicates.iter().map(|replicate| replicate[k])),
-        };
-        if variance.is_nan() || variance <= 0.0 {
+        let measured = &self.results[k];
+        if measured.variance.is_nan() || measured.variance <= 0.0 {
             return Value::NONE;
         }
-        let sigma = variance.sqrt();
+        let error = jackknife(measured.replicates.iter().copied()).hypot(measured.more_error);
+        let sigma = measured.variance.sqrt();
         Value {
             value: sigma,
             error: (0.5 * error / sigma).hypot(self.scale_errors[k] * sigma),
@@ -85,8 +94,9 @@ impl Separated {
     }
 }
 
-/// Standard error from leaving groups out in turn (Tukey 1958, Ann. Math. Stat. 29, 614).
-fn jackknife(values: impl Iterator<Item = f64>) -> f64 {
+/// Standard error from leaving groups out in turn (Tukey 1958, Ann. Math. Stat. 29, 614);
+/// NaN of fewer than two.
+pub(crate) fn jackknife(values: impl Iterator<Item = f64>) -> f64 {
     let values: Vec<f64> = values.collect();
     let n = values.len() as f64;
     if n < 2.0 {
@@ -97,18 +107,35 @@ fn jackknife(values: impl Iterator<Item = f64>) -> f64 {
     (squares * (n - 1.0) / n).sqrt()
 }
 
+/// All tiles, and all but one group in turn.
+pub(crate) fn pool(tiles: &[TileMoments], n: usize) -> (Pooled, Vec<Pooled>) {
+    let groups = GROUPS.min(tiles.len());
+    let without = |group: usize| {
+        let others = tiles.iter().enumerate();
+        let others = others.filter(move |(i, _)| i % groups != group);
+        Pooled::of(others.map(|(_, tile)| tile), n)
+    };
+    (
+        Pooled::of(tiles.iter(), n),
+        (0..groups).map(without).collect(),
+    )
+}
+
 /// Results that share frames with result `k`.
 pub(crate) fn sharing(contenders: &[Contender], k: usize) -> Vec<usize> {
     let frames = &contenders[k].frames;
     (0..contenders.len())
         .filter(|&other| other != k)
         .filter(|&other| {
-            contenders[other]
-                .frames
-                .iter()
-                .any(|frame| frames.contains(frame))
+            let theirs = &contenders[other].frames;
+            theirs.iter().any(|frame| frames.contains(frame))
         })
         .collect()
+}
+
+/// Whether all frames of one are in the other.
+fn is_subset(one: &Contender, other: &Contender) -> bool {
+    !one.frames.is_empty() && one.frames.iter().all(|frame| other.frames.contains(frame))
 }
 
 /// Measures one channel; `None` when no tile has enough pixels.
@@ -120,22 +147,16 @@ pub(crate) fn separate(
     channel: usize,
 ) -> Option<Separated> {
     let n = grids.len();
-    let scales: Vec<f32> = (0..n)
-        .map(|k| stars.flux_scale[k][channel].value as f32)
-        .collect();
+    let scales: Vec<Value> = (0..n).map(|k| stars.flux_scale[k][channel]).collect();
     let tiles: Vec<TileMoments> = patch
         .tiles
         .par_iter()
         .filter_map(|&tile| {
-            let planes: Vec<Vec<f32>> = grids
-                .iter()
-                .zip(&scales)
-                .map(|(grid, scale)| {
-                    let mut values = grid.window(channel, tile);
-                    values.iter_mut().for_each(|value| *value /= scale);
-                    values
-                })
-                .collect();
+            let plane = |(grid, scale): (&OnGrid, &Value)| -> Vec<f32> {
+                let values = grid.window(channel, tile).into_iter();
+                values.map(|value| value / scale.value as f32).collect()
+            };
+            let planes: Vec<Vec<f32>> = grids.iter().zip(&scales).map(plane).collect();
             tile_moments(&planes, patch.off_stars(tile), tile.width())
         })
         .collect();
@@ -143,213 +164,142 @@ pub(crate) fn separate(
     if tiles.is_empty() {
         return None;
     }
-    let groups = GROUPS.min(tiles.len());
-    let whole = Pooled::of(tiles.iter(), n);
-    let replicates: Vec<Pooled> = (0..groups)
-        .map(|group| {
-            let others = tiles
-                .iter()
-                .enumerate()
-                .filter(|(i, _)| i % groups != group);
-            Pooled::of(others.map(|(_, tile)| tile), n)
-        })
-        .collect();
-    let scale_errors: Vec<f64> = (0..n)
-        .map(|k| stars.flux_scale[k][channel])
-        .map(|scale| scale.error / scale.value)
-        .collect();
-    let mut separated = Separated {
-        estimates: Vec::new(),
-        variances: Vec::new(),
-        replicates: vec![Vec::new(); groups],
-        scale_errors,
-        own_errors: Vec::new(),
+    let (whole, replicates) = pool(&tiles, n);
+    let separator = Separator {
+        contenders,
+        grids,
+        scales: &scales,
+        channel,
+        whole,
+        replicates,
+        scale_errors: scales.iter().map(|s| s.error / s.value).collect(),
     };
-    for k in 0..n {
-        let shares = sharing(contenders, k);
-        let own = own_variance(&contenders[k], &grids[k], scales[k], channel);
-        let apart: Vec<usize> = (0..n).filter(|i| *i != k && !shares.contains(i)).collect();
-        let others: Vec<usize> = match (apart.is_empty(), own) {
-            (true, None) => (0..n).filter(|&i| i != k).collect(),
-            _ => apart,
-        };
-        let best = candidates(k, &others, contenders)
-            .map(|estimate| {
-                let random = jackknife(replicates.iter().map(|pooled| pooled.apply(k, estimate)));
-                let scene = whole.scene_error(k, estimate, &separated.scale_errors);
-                (random.hypot(scene), estimate)
-            })
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        match (best, own) {
-            (Some((error, estimate)), _) => {
-                separated.estimates.push(estimate);
-                separated.variances.push(whole.apply(k, estimate));
-                separated.own_errors.push(None);
-                for (values, pooled) in separated.replicates.iter_mut().zip(&replicates) {
-                    values.push(pooled.apply(k, estimate));
-                }
-                debug_assert!(error.is_nan() || error >= 0.0);
-            }
-            (None, Some((variance, error))) => {
-                separated.estimates.push(Estimate::OwnHalves);
-                separated.variances.push(variance);
-                separated.own_errors.push(Some(error));
-                separated
-                    .replicates
-                    .iter_mut()
-                    .for_each(|v| v.push(variance));
-            }
-            (None, None) => return None,
-        }
-    }
-    Some(separated)
+    let results = (0..n).map(|k| separator.measure(k));
+    Some(Separated {
+        results: results.collect::<Option<_>>()?,
+        scale_errors: separator.scale_errors,
+    })
 }
 
-/// What can be formed for a result with the others.
-fn candidates<'a>(
-    k: usize,
-    others: &'a [usize],
+struct Separator<'a> {
     contenders: &'a [Contender],
-) -> impl Iterator<Item = Estimate> + 'a {
-    let two = others.iter().map(|&with| Estimate::Pair { with });
-    let three = pairs(others.len())
-        .map(|(a, b)| (others[a], others[b]))
-        // What the other two share would be taken for noise of this one.
-        .filter(move |&(a, b)| a != k && !sharing(contenders, a).contains(&b))
-        .map(|with| Estimate::Hat { with });
-    two.chain(three)
-}
-
-/// The variance that own halves tell, on the grid and in the grid's DN, and its error.
-fn own_variance(
-    contender: &Contender,
-    grid: &OnGrid,
-    scale: f32,
+    grids: &'a [OnGrid<'a>],
+    scales: &'a [Value],
     channel: usize,
-) -> Option<(f64, f64)> {
-    let (sigma, error) = *contender.own_noise_dn.as_ref()?.get(channel)?;
-    // White noise of a sum over n own pixels is √n that of one.
-    let on_grid = grid.px_per_grid() / f64::from(scale);
-    let variance = (sigma * on_grid).powi(2);
-    Some((variance, 2.0 * variance * error / sigma))
+    whole: Pooled,
+    replicates: Vec<Pooled>,
+    scale_errors: Vec<f64>,
 }
 
-/// Means over tiles, by pixels.
-struct Pooled {
-    own: Vec<f64>,
-    pair: Vec<f64>,
-}
-
-impl Pooled {
-    fn of<'a>(tiles: impl Iterator<Item = &'a TileMoments>, n: usize) -> Self {
-        let (mut own, mut pair) = (vec![0.0; n], vec![0.0; n * (n - 1) / 2]);
-        let mut pixels = 0.0;
-        for tile in tiles {
-            let weight = tile.pixels as f64;
-            pixels += weight;
-            let add = |sums: &mut [f64], moments: &[super::moments::Moment]| {
-                for (sum, moment) in sums.iter_mut().zip(moments) {
-                    *sum += weight * moment.area;
-                }
-            };
-            add(&mut own, &tile.own);
-            add(&mut pair, &tile.pair);
-        }
-        own.iter_mut()
-            .chain(&mut pair)
-            .for_each(|sum| *sum /= pixels);
-        Self { own, pair }
-    }
-
-    fn difference(&self, a: usize, b: usize) -> f64 {
-        self.pair[pair_index(a, b, self.own.len())]
-    }
-
-    fn apply(&self, k: usize, estimate: Estimate) -> f64 {
-        match estimate {
-            Estimate::Pair { with } => {
-                0.5 * (self.own[k] - self.own[with] + self.difference(k, with))
-            }
-            Estimate::Hat { with: (a, b) } => {
-                0.5 * (self.difference(k, a) + self.difference(k, b) - self.difference(a, b))
-            }
-            Estimate::OwnHalves => f64::NAN,
-        }
-    }
-
-    /// What an error of the brightness scale makes of scene that is left, DN^2.
-    fn scene_error(&self, k: usize, estimate: Estimate, scale_errors: &[f64]) -> f64 {
-        let scene = |with: usize| {
-            let covariance = 0.5 * (self.own[k] + self.own[with] - self.difference(k, with));
-            covariance.max(0.0) * scale_errors[k].hypot(scale_errors[with])
-        };
-        match estimate {
-            Estimate::Pair { with } => scene(with),
-            // Second order in the scale.
-            Estimate::Hat { .. } | Estimate::OwnHalves => 0.0,
-        }
-    }
-}
-
-/// Leaves out tiles where something else than noise differs: cloud, ground, a trail.
-fn without_outliers(tiles: Vec<TileMoments>, n: usize) -> Vec<TileMoments> {
-    let n_pairs = n * (n - 1) / 2;
-    let limits: Vec<(f64, f64)> = (0..n_pairs)
-        .map(|pair| {
-            let roots = || tiles.iter().map(|tile| tile.pair[pair].area.cbrt());
-            let center = middle(roots());
-            let spread = SIGMA_PER_MAD * middle(roots().map(|root| (root - center).abs()));
-            (center, TILE_SIGMAS * spread.max(1e-3 * center.abs()))
-        })
-        .collect();
-    let usual = |tile: &TileMoments| {
-        tile.pair
+impl Separator<'_> {
+    fn measure(&self, k: usize) -> Option<Measured> {
+        let shares = sharing(self.contenders, k);
+        let own = self.own_variance(k);
+        // The largest result that holds all of this one's frames.
+        let superset = shares
             .iter()
-            .zip(&limits)
-            .all(|(moment, (center, limit))| (moment.area.cbrt() - center).abs() <= *limit)
-    };
-    tiles.into_iter().filter(|tile| usual(tile)).collect()
+            .filter(|&&j| is_subset(&self.contenders[k], &self.contenders[j]))
+            .filter_map(|&j| Some((j, self.own_variance(j)?)))
+            .max_by_key(|&(j, _)| self.contenders[j].frames.len());
+        let others: Vec<usize> = (0..self.grids.len()).filter(|&i| i != k).collect();
+        let apart: Vec<usize> = others
+            .iter()
+            .copied()
+            .filter(|i| !shares.contains(i))
+            .collect();
+        match (self.best(k, &apart), superset, own) {
+            (Some(best), _, _) => Some(best),
+            (None, Some((of, own)), _) => Some(self.measured(k, Estimate::Subset { of }, own)),
+            (None, None, Some(own)) => Some(self.measured(k, Estimate::OwnHalves, own)),
+            // Correlated with all others, and no halves: too low, and said so by the note
+            // that frames are shared.
+            (None, None, None) => self.best(k, &others),
+        }
+    }
+
+    /// The estimate of least error by these others.
+    fn best(&self, k: usize, others: &[usize]) -> Option<Measured> {
+        let two = others.iter().map(|&with| Estimate::Pair { with });
+        let three = pairs(others.len())
+            .map(|(a, b)| (others[a], others[b]))
+            // What the other two share would be taken for noise of this one.
+            .filter(|&(a, b)| !sharing(self.contenders, a).contains(&b))
+            .map(|with| Estimate::Hat { with });
+        two.chain(three)
+            .map(|estimate| {
+                let scene = self.whole.scene_error(k, estimate, &self.scale_errors);
+                let measured = self.measured(k, estimate, (0.0, scene));
+                let random = jackknife(measured.replicates.iter().copied());
+                (random.hypot(scene), measured)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, measured)| measured)
+    }
+
+    /// An estimate, with a variance (and error) to be added that no replicate changes.
+    fn measured(&self, k: usize, estimate: Estimate, added: (f64, f64)) -> Measured {
+        let of = |pooled: &Pooled| pooled.apply(k, estimate) + added.0;
+        Measured {
+            estimate,
+            variance: of(&self.whole),
+            replicates: self.replicates.iter().map(of).collect(),
+            more_error: added.1,
+        }
+    }
+
+    /// The variance that own halves tell, on the grid and in the grid's DN, and its error.
+    fn own_variance(&self, k: usize) -> Option<(f64, f64)> {
+        let own = self.contenders[k].own_noise_dn.as_ref()?;
+        let (sigma, error) = *own.get(self.channel)?;
+        let loss = self.whole.block_loss(k)?;
+        // White noise of a sum over n own pixels is √n that of one.
+        let on_grid = self.grids[k].px_per_grid() / self.scales[k].value;
+        let variance = (sigma * on_grid).powi(2) / loss;
+        Some((variance, 2.0 * variance * error / sigma))
+    }
 }
 
 /// Noise ratios of all pairs of results, geometric mean over the channels.
 pub(crate) fn ratios(separated: &[Separated], n: usize) -> Vec<PairNoise> {
     pairs(n)
-        .map(|(of, over)| {
-            let log = |variances: &[f64]| 0.5 * (variances[of] / variances[over]).ln();
-            let channels = separated.len() as f64;
-            let mean = |value: &dyn Fn(&Separated) -> f64| {
-                separated.iter().map(value).sum::<f64>() / channels
-            };
-            let ratio = mean(&|channel| log(&channel.variances)).exp();
-            let groups = separated
-                .iter()
-                .map(|c| c.replicates.len())
-                .min()
-                .unwrap_or(0);
-            let random = jackknife(
-                (0..groups).map(|group| mean(&|channel| log(&channel.replicates[group]))),
-            );
-            // Scales and own halves of the channels are measured one by one.
-            let other = separated
-                .iter()
-                .map(|channel| {
-                    let own = |k: usize| {
-                        channel.own_errors[k].map_or(0.0, |e| 0.5 * e / channel.variances[k])
-                    };
-                    let scale = channel.scale_errors[of].hypot(channel.scale_errors[over]);
-                    own(of).powi(2) + own(over).powi(2) + scale.powi(2)
-                })
-                .sum::<f64>()
-                .sqrt()
-                / channels;
-            PairNoise {
-                of,
-                over,
-                ratio: Value {
-                    value: ratio,
-                    error: ratio * random.hypot(other),
-                },
-            }
+        .map(|(of, over)| PairNoise {
+            of,
+            over,
+            ratio: ratio(separated, of, over),
         })
         .collect()
+}
+
+fn ratio(separated: &[Separated], of: usize, over: usize) -> Value {
+    let channels = separated.len() as f64;
+    let log = |a: f64, b: f64| 0.5 * (a / b).ln();
+    let mean = |value: &dyn Fn(&Measured, &Measured) -> f64| {
+        let pairs = separated.iter().map(|c| (&c.results[of], &c.results[over]));
+        pairs.map(|(a, b)| value(a, b)).sum::<f64>() / channels
+    };
+    let value = mean(&|a, b| log(a.variance, b.variance)).exp();
+    let groups = separated
+        .iter()
+        .map(|channel| channel.results[of].replicates.len())
+        .min()
+        .unwrap_or(0);
+    let replicate = |group: usize| mean(&|a, b| log(a.replicates[group], b.replicates[group]));
+    let random = jackknife((0..groups).map(replicate));
+    // Scales and own halves are measured channel by channel.
+    let more: f64 = separated
+        .iter()
+        .map(|channel| {
+            let relative = |k: usize| {
+                let measured = &channel.results[k];
+                0.5 * measured.more_error / measured.variance
+            };
+            let scale = channel.scale_errors[of].hypot(channel.scale_errors[over]);
+            relative(of).powi(2) + relative(over).powi(2) + scale.powi(2)
+        })
+        .sum();
+    let error = value * random.hypot(more.sqrt() / channels);
+    match value.is_finite() && error.is_finite() {
+        true => Value { value, error },
+        false => Value::NONE,
+    }
 }
