@@ -86,6 +86,9 @@ pub enum JobError {
     /// Results cannot be compared.
     #[error(transparent)]
     Compare(#[from] noise::CompareError),
+    /// A single raw is measured by its own stack.
+    #[error("{}: a raw frame, not a result", printable(.0))]
+    RawResult(PathBuf),
     /// A list of options that does not fit the results.
     #[error("{option}: {found} given for {results} results, needed is one for all or one for each")]
     OptionCount {

@@ -3,6 +3,7 @@
 use crate::JobError;
 use crate::calibration::calibrator;
 use crate::cull::CullOptions;
+use crate::half_keeper::{HalfKeeper, Halves, join};
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
@@ -72,6 +73,8 @@ pub struct StackOutcome {
     pub digest: String,
     /// Time of each stage.
     pub stopwatch: Stopwatch,
+    /// Half-stacks, where they were asked for.
+    pub halves: Option<Halves>,
 }
 
 impl StackJob {
@@ -81,6 +84,23 @@ impl StackJob {
     ///
     /// See [`JobError`]. Single bad inputs are left out with their reason instead.
     pub fn run(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(false, progress)
+    }
+
+    /// As [`run`](Self::run), with the half-stacks kept: the memory of two more pictures.
+    ///
+    /// # Errors
+    ///
+    /// As there.
+    pub fn run_with_halves(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(true, progress)
+    }
+
+    fn run_keeping(
+        &self,
+        halves: bool,
+        progress: &dyn Progress,
+    ) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
         let mut session = gather(&self.inputs, store, progress)?;
@@ -103,7 +123,7 @@ impl StackJob {
             progress,
         )?;
         stopwatch.lap("align");
-        self.stack(session, solved, stopwatch, progress)
+        self.stack(session, solved, stopwatch, halves, progress)
     }
 
     fn stack(
@@ -111,6 +131,7 @@ impl StackJob {
         session: Session,
         solved: Solved,
         mut stopwatch: Stopwatch,
+        keep: bool,
         progress: &dyn Progress,
     ) -> Result<StackOutcome, JobError> {
         let Solved {
@@ -129,7 +150,10 @@ impl StackJob {
             saturation_dn: Some(saturation_dn(&lights, &layout)),
             ..NoiseOptions::default()
         };
-        let observer = NoiseObserver::new(mask, options);
+        let observer = HalfKeeper {
+            noise: NoiseObserver::new(mask, options),
+            keep,
+        };
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -139,6 +163,8 @@ impl StackJob {
         let (stack, tiles) =
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
         stopwatch.lap("stack");
+        let size = (layout.width, layout.height);
+        let (tiles, halves) = join(tiles, layout.cfa.channels().len(), size);
         let positions_px = positions_px(&lights, &layout);
         let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
         let noise = GainReport::from_tiles(&tiles, &context)?;
@@ -159,6 +185,7 @@ impl StackJob {
             layout,
             digest: session.digest,
             stopwatch,
+            halves,
         })
     }
 

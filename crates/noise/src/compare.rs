@@ -13,6 +13,7 @@ use photometry::{Photometry, measure_stars};
 use register::{Registered, register};
 use separate::{Separated, separate};
 
+mod foreign;
 pub(crate) mod grid;
 pub(crate) mod moments;
 mod photometry;
@@ -21,6 +22,7 @@ mod register;
 pub(crate) mod separate;
 mod types;
 
+pub use foreign::{Foreign, ForeignChannel, OwnStack, measure_foreign};
 pub use grid::resample;
 pub use register::detect_on;
 pub use separate::Estimate;

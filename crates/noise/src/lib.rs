@@ -36,7 +36,8 @@
 pub use budget::Budget;
 pub use compare::{
     CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, Estimate,
-    PairNoise, Value, compare, detect_on, resample,
+    Foreign, ForeignChannel, OwnStack, PairNoise, Value, compare, detect_on, measure_foreign,
+    resample,
 };
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};

@@ -41,6 +41,7 @@ pub use comparison::{
 };
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use headline::headline;
+pub use measured::{MeasuredChannel, MeasuredResult};
 pub use noise::{
     Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
 };
@@ -53,6 +54,7 @@ mod comparison;
 mod frame;
 mod headline;
 mod layout;
+mod measured;
 mod noise;
 mod number;
 mod report;

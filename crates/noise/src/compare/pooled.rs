@@ -14,6 +14,9 @@ pub(crate) struct Pooled {
     pair: Vec<f64>,
     /// As `pair`, of blocks.
     blocks: Vec<f64>,
+    /// As `own` and `pair`, pixel by pixel.
+    pixel_own: Vec<f64>,
+    pixel_pair: Vec<f64>,
 }
 
 impl Pooled {
@@ -24,20 +27,30 @@ impl Pooled {
             own: vec![0.0; n],
             pair: vec![0.0; n_pairs],
             blocks: vec![0.0; n_pairs],
+            pixel_own: vec![0.0; n],
+            pixel_pair: vec![0.0; n_pairs],
         };
         let mut pixels = 0.0;
         for tile in tiles {
             let weight = tile.pixels as f64;
             pixels += weight;
-            for (sum, moment) in pooled.own.iter_mut().zip(&tile.own) {
-                *sum += weight * moment.area;
+            for (i, moment) in tile.own.iter().enumerate() {
+                pooled.own[i] += weight * moment.area;
+                pooled.pixel_own[i] += weight * moment.pixel;
             }
             for (i, moment) in tile.pair.iter().enumerate() {
                 pooled.pair[i] += weight * moment.area;
                 pooled.blocks[i] += weight * moment.block;
+                pooled.pixel_pair[i] += weight * moment.pixel;
             }
         }
-        for sums in [&mut pooled.own, &mut pooled.pair, &mut pooled.blocks] {
+        for sums in [
+            &mut pooled.own,
+            &mut pooled.pair,
+            &mut pooled.blocks,
+            &mut pooled.pixel_own,
+            &mut pooled.pixel_pair,
+        ] {
             sums.iter_mut().for_each(|sum| *sum /= pixels);
         }
         pooled
@@ -58,7 +71,28 @@ impl Pooled {
         (0.5..1.2).contains(&loss).then_some(loss)
     }
 
-    fn difference(&self, a: usize, b: usize) -> f64 {
+    /// Variance of a plane, scene and noise.
+    pub(crate) fn own(&self, k: usize) -> f64 {
+        self.own[k]
+    }
+
+    /// The same pixel by pixel.
+    pub(crate) fn pixel_own(&self, k: usize) -> f64 {
+        self.pixel_own[k]
+    }
+
+    /// Covariance of two planes.
+    pub(crate) fn covariance(&self, a: usize, b: usize) -> f64 {
+        0.5 * (self.own[a] + self.own[b] - self.difference(a, b))
+    }
+
+    /// Variance of the difference of two planes, pixel by pixel.
+    pub(crate) fn pixel_difference(&self, a: usize, b: usize) -> f64 {
+        self.pixel_pair[pair_index(a, b, self.own.len())]
+    }
+
+    /// Variance of the difference of two planes.
+    pub(crate) fn difference(&self, a: usize, b: usize) -> f64 {
         self.pair[pair_index(a, b, self.own.len())]
     }
 
@@ -82,8 +116,7 @@ impl Pooled {
         let Estimate::Pair { with } = estimate else {
             return 0.0;
         };
-        let covariance = 0.5 * (self.own[k] + self.own[with] - self.difference(k, with));
-        covariance.max(0.0) * scale_errors[k].hypot(scale_errors[with])
+        self.covariance(k, with).max(0.0) * scale_errors[k].hypot(scale_errors[with])
     }
 }
 

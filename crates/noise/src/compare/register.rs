@@ -18,7 +18,7 @@ pub(crate) struct Registered {
 pub(crate) struct Place {
     /// From the grid to it.
     pub(crate) map: PixelMap,
-    /// Its pixels per pixel of the grid, along a side; 1 or more.
+    /// Its pixels per pixel of the grid, along a side.
     pub(crate) px_per_grid: f64,
     pub(crate) matched: usize,
     pub(crate) residual_px: f64,
@@ -96,6 +96,18 @@ pub(crate) fn register(contenders: &[Contender]) -> Result<Registered, CompareEr
         false => place_all(contenders, &stars, grid)?,
     };
     Ok(Registered { grid, places })
+}
+
+/// Registers all on the first, whatever their scales.
+pub(crate) fn register_on_first(contenders: &[Contender]) -> Result<Registered, CompareError> {
+    let stars: Vec<Vec<Star>> = contenders
+        .iter()
+        .map(|contender| detect_on(&contender.planes, contender.saturation_dn))
+        .collect();
+    Ok(Registered {
+        grid: 0,
+        places: place_all(contenders, &stars, 0)?,
+    })
 }
 
 fn place_all(
