@@ -49,7 +49,11 @@ pub(crate) fn join(
     let mut noise = Vec::with_capacity(tiles.len());
     for tile in tiles {
         let area = tile.area;
-        for (whole, part) in halves.iter_mut().flatten().zip(tile.halves.into_iter().flatten()) {
+        for (whole, part) in halves
+            .iter_mut()
+            .flatten()
+            .zip(tile.halves.into_iter().flatten())
+        {
             let part = Array2::from_shape_vec((area.height(), area.width()), part)
                 .expect("a value for every pixel of the tile");
             whole[tile.channel]

@@ -35,6 +35,8 @@ pub struct MeasureOutcome {
 const WIDE_SIGMAS: f32 = 4.0;
 /// Widths of stars that differ by less are chance or another kernel.
 const WIDER: f64 = 1.05;
+/// Equations that differ by more standard errors contradict each other.
+const COMMON_SIGMAS: f64 = 3.0;
 /// Pixel noise this much lower than area noise is smoothing.
 const SMOOTHED: f64 = 0.93;
 
@@ -66,7 +68,12 @@ impl MeasureJob {
         progress.stage("measuring the result", 0);
         let own = Contender {
             name: "the stack of the frames".to_owned(),
-            planes: outcome.stack.mean.outer_iter().map(|p| p.to_owned()).collect(),
+            planes: outcome
+                .stack
+                .mean
+                .outer_iter()
+                .map(|p| p.to_owned())
+                .collect(),
             saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
             scale_arcsec: None,
             shutter_s: None,
@@ -151,7 +158,8 @@ fn notes(opened: &OpenedResult, foreign: &Foreign) -> Vec<String> {
         ));
     }
     let n = foreign.channels.len() as f64;
-    let mean = |of: &dyn Fn(&ForeignChannel) -> f64| foreign.channels.iter().map(of).sum::<f64>() / n;
+    let mean =
+        |of: &dyn Fn(&ForeignChannel) -> f64| foreign.channels.iter().map(of).sum::<f64>() / n;
     let share = mean(&|c| c.pixel_ratio / c.noise_ratio.value);
     if share < SMOOTHED {
         notes.push(format!(
@@ -160,27 +168,28 @@ fn notes(opened: &OpenedResult, foreign: &Foreign) -> Vec<String> {
             100.0 * (1.0 - share)
         ));
     }
-    if foreign.channels.iter().any(|c| c.common_part) {
-        let less = mean(&|c| c.by_variance.value) < mean(&|c| c.by_difference.value);
+    let common = foreign.channels.iter().map(|c| c.common_sigmas);
+    if let Some(sigmas) = common.filter(|sigmas| sigmas.abs() > COMMON_SIGMAS).next() {
         notes.push(
-            match less {
+            match sigmas < 0.0 {
                 true => {
                     "it lacks noise that these frames have in common over whole areas: it was made \
                      of more frames, or smoothing took noise away over areas; faint detail of that \
                      size may have gone with it, which noise cannot tell"
                 }
                 false => {
-                    "it has scatter in common with the scene that the frames do not have: contrast \
-                     or local brightness was changed"
+                    "it has scatter in common with the sky that the frames do not have: contrast \
+                     or local brightness was changed, or stars lost light; its noise is given by \
+                     the difference to the stack alone"
                 }
             }
             .to_owned(),
         );
     }
     let wider = foreign.fwhm_ratio;
-    if wider.value > WIDER && wider.distance(1.0) > 3.0 {
+    if foreign.linear && wider.value > WIDER && wider.distance(1.0) > 3.0 {
         notes.push(format!(
-            "its stars are {:.2} ± {:.2} times as wide as in the stack: detail was lost",
+            "its stars are {:.3} ± {:.3} times as wide as in the stack: detail was lost",
             wider.value, wider.error
         ));
     }

@@ -206,7 +206,7 @@ impl OpenedResult {
     }
 
     /// White-equivalent noise of a pixel by channel with its error, DN, as the report
-    /// beside it has it: the mean over its regions.
+    /// beside it has it: that of the typical region, so that ragged edges do not count.
     pub fn own_noise_dn(&self) -> Option<Vec<(f64, f64)>> {
         let report = self.report.as_ref()?;
         let one = |channel: &Channel| {
@@ -216,16 +216,12 @@ impl OpenedResult {
                 .filter_map(|region| region.channels.get(&name))
                 .collect();
             let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
-            let variance = cells
-                .iter()
-                .map(|cell| cell.pixels as f64 / pixels * cell.stack.powi(2))
-                .sum::<f64>();
             let error = cells
                 .iter()
                 .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
                 .sum::<f64>();
-            let sigma = variance.sqrt();
-            sigma.is_finite().then(|| (sigma, sigma * error.sqrt()))
+            let sigma = crate::cull::median(cells.iter().map(|cell| cell.stack))?;
+            Some((sigma, sigma * error.sqrt()))
         };
         self.channels.iter().map(one).collect()
     }

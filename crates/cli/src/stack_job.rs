@@ -96,11 +96,7 @@ impl StackJob {
         self.run_keeping(true, progress)
     }
 
-    fn run_keeping(
-        &self,
-        halves: bool,
-        progress: &dyn Progress,
-    ) -> Result<StackOutcome, JobError> {
+    fn run_keeping(&self, halves: bool, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
         let mut session = gather(&self.inputs, store, progress)?;

@@ -221,7 +221,10 @@ pub fn verdict(names: &[String], results: &[ComparedResult], ratios: &[NoiseRati
         })
     };
     let known: Vec<usize> = (0..names.len())
-        .filter(|&k| k == 0 || ratio(k, 0).is_some_and(|r| r.value.is_finite()))
+        .filter(|&k| {
+            let over_first = ratio(k, 0);
+            k == 0 || over_first.is_some_and(|r| r.value.is_finite() && r.error.is_finite())
+        })
         .collect();
     let relative = |k: usize| match k {
         0 => 1.0,

@@ -12,8 +12,8 @@
 //! where `v_M` is from A - B. (1) holds for every unbiased use of the same frames: another
 //! kernel or estimator, some of the frames, rounding. (2) also holds where R's noise and
 //! m differ in common: more frames than these, or smoothing that took noise out over whole
-//! areas; it pays with the scene's scatter. They differ by `2 cov(R - M, M)`; where that is
-//! significant (2) is used, and said.
+//! areas; it pays with the scene's scatter and with the error of the scale. They differ by
+//! `2 cov(R - M, M)`; where that is significantly negative (2) is used, and said.
 //!
 //! What neither can tell: detail of the sky that went with the noise, but by the stars'
 //! widths. A tone curve `R = t(light)` is seen in star fluxes; noise at the sky's level then
@@ -80,8 +80,11 @@ pub struct ForeignChannel {
     pub by_difference: Value,
     /// The same by equation (2).
     pub by_variance: Value,
-    /// The same pixel by pixel.
+    /// The same pixel by pixel, each on its own pixels and of as much light.
     pub pixel_ratio: f64,
+    /// Equation (2) over (1) in standard errors: significantly negative where the result
+    /// lacks noise in common with the stack, positive where it adds scatter in common.
+    pub common_sigmas: f64,
     /// Whether equation (2) was needed.
     pub common_part: bool,
 }
@@ -91,6 +94,9 @@ const TONE: f64 = 0.03;
 const TONE_SIGMAS: f64 = 5.0;
 /// Equations (1) and (2) differ from so many standard errors on.
 const COMMON_SIGMAS: f64 = 3.0;
+/// What a scale by star fluxes is uncertain by for faint light: aperture, kernel, a median's
+/// loss at sharp stars (2.6 % seen). A judgment, no source.
+const SCALE_FLOOR: f64 = 0.01;
 
 /// Planes of a tile's moments.
 const STACK: usize = 0;
@@ -162,7 +168,7 @@ fn ratio(a: Value, b: Value) -> Value {
 /// One channel with its tiles.
 struct Measured {
     channel: ForeignChannel,
-    tiles: Vec<(Rect, TileMoments)>,
+    tiles: Vec<Tile>,
     formula: Formula,
 }
 
@@ -171,8 +177,6 @@ struct Measured {
 struct Formula {
     /// Variance of the stack over that of the difference of its halves.
     half_share: f64,
-    /// What the result is still to be divided by.
-    slope: f64,
     common_part: bool,
 }
 
@@ -181,19 +185,18 @@ impl Formula {
         self.half_share * pooled.difference(FIRST, SECOND)
     }
 
-    /// `var(R - M)` after the slope.
+    /// `var(R - M)`.
     fn difference(&self, pooled: &Pooled) -> f64 {
-        let (stack, result) = (pooled.own(STACK), pooled.own(RESULT));
-        let covariance = pooled.covariance(STACK, RESULT);
-        result / self.slope.powi(2) - 2.0 * covariance / self.slope + stack
+        pooled.difference(STACK, RESULT)
     }
 
     fn by_difference(&self, pooled: &Pooled) -> f64 {
-        1.0 + self.difference(pooled) / self.stack(pooled)
+        // An estimate of no difference at all scatters about 0.
+        1.0 + (self.difference(pooled) / self.stack(pooled)).max(0.0)
     }
 
     fn by_variance(&self, pooled: &Pooled) -> f64 {
-        let more = pooled.own(RESULT) / self.slope.powi(2) - pooled.own(STACK);
+        let more = pooled.own(RESULT) - pooled.own(STACK);
         1.0 + more / self.stack(pooled)
     }
 
@@ -205,11 +208,11 @@ impl Formula {
         }
     }
 
-    /// The same pixel by pixel: there equation (2) is as sure, and sees smoothing.
-    fn pixel_ratio(&self, pooled: &Pooled) -> f64 {
+    /// The same pixel by pixel, with the result's variance on its own pixels: there
+    /// equation (2) is as sure, and sees smoothing.
+    fn pixel_ratio(&self, pooled: &Pooled, own_pixels: f64) -> f64 {
         let stack = self.half_share * pooled.pixel_difference(FIRST, SECOND);
-        let more = pooled.pixel_own(RESULT) / self.slope.powi(2) - pooled.pixel_own(STACK);
-        1.0 + more / stack
+        1.0 + (own_pixels - pooled.pixel_own(STACK)) / stack
     }
 }
 
@@ -225,7 +228,6 @@ impl Measured {
         let (first, second) = (own.n_lights.div_ceil(2) as f64, (own.n_lights / 2) as f64);
         let mut formula = Formula {
             half_share: first * second / (first + second).powi(2),
-            slope: 1.0,
             common_part: false,
         };
         let by_stars = stars.flux_scale[1][channel];
@@ -249,7 +251,10 @@ impl Measured {
             }
         }
         let (whole, parts) = pool(&tiles)?;
-        let scale_error = scale.error / scale.value;
+        let mut scale_error = scale.error / scale.value;
+        if linear {
+            scale_error = scale_error.hypot(SCALE_FLOOR);
+        }
         let error = |of: &dyn Fn(&Pooled) -> f64| jackknife(parts.iter().map(of));
         // An error of the scale changes var(R) by twice as much.
         let by_scale = 2.0 * scale_error * whole.own(RESULT) / formula.stack(&whole);
@@ -263,8 +268,11 @@ impl Measured {
         );
         let apart = error(&|p| formula.by_variance(p) - formula.by_difference(p)).hypot(by_scale);
         // A slope taken from the noise itself makes both equations one.
-        formula.common_part =
-            linear && (by_variance.0 - by_difference.0).abs() > COMMON_SIGMAS * apart;
+        let common_sigmas = match linear {
+            true => (by_variance.0 - by_difference.0) / apart,
+            false => 0.0,
+        };
+        formula.common_part = common_sigmas < -COMMON_SIGMAS;
         let root = |(variance, error): (f64, f64)| match variance > 0.0 {
             true => Value {
                 value: variance.sqrt(),
@@ -282,7 +290,11 @@ impl Measured {
                 },
                 by_difference,
                 by_variance,
-                pixel_ratio: formula.pixel_ratio(&whole).max(0.0).sqrt(),
+                pixel_ratio: formula
+                    .pixel_ratio(&whole, own_pixels(&tiles))
+                    .max(0.0)
+                    .sqrt(),
+                common_sigmas,
                 common_part: formula.common_part,
             },
             tiles,
@@ -291,8 +303,24 @@ impl Measured {
     }
 }
 
-fn pool(tiles: &[(Rect, TileMoments)]) -> Option<(Pooled, Vec<Pooled>)> {
-    let moments: Vec<TileMoments> = tiles.iter().map(|(_, tile)| tile.clone()).collect();
+/// A tile of the stack and what it says.
+#[derive(Clone)]
+struct Tile {
+    area: Rect,
+    moments: TileMoments,
+    /// Variance of the result on its own pixels, of as much light as a pixel of the stack.
+    own_pixels: f64,
+}
+
+/// Mean over the tiles.
+fn own_pixels(tiles: &[Tile]) -> f64 {
+    let weight: f64 = tiles.iter().map(|tile| tile.moments.pixels as f64).sum();
+    let of = |tile: &Tile| tile.moments.pixels as f64 * tile.own_pixels;
+    tiles.iter().map(of).sum::<f64>() / weight
+}
+
+fn pool(tiles: &[Tile]) -> Option<(Pooled, Vec<Pooled>)> {
+    let moments: Vec<TileMoments> = tiles.iter().map(|tile| tile.moments.clone()).collect();
     (!moments.is_empty()).then(|| super::separate::pool(&moments, 4))
 }
 
@@ -303,8 +331,8 @@ fn moments(
     patch: &Patch,
     channel: usize,
     scale: f64,
-) -> Vec<(Rect, TileMoments)> {
-    let tiles: Vec<(Rect, TileMoments)> = patch
+) -> Vec<Tile> {
+    let tiles: Vec<Tile> = patch
         .tiles
         .par_iter()
         .filter_map(|&tile| {
@@ -318,14 +346,19 @@ fn moments(
                 half(1),
             ];
             let moments = tile_moments(&planes, patch.off_stars(tile), tile.width())?;
-            Some((tile, moments))
+            let own_pixels = grids[RESULT].pixel_variance(channel, tile, patch)?;
+            Some(Tile {
+                area: tile,
+                moments,
+                own_pixels: own_pixels / (scale * scale),
+            })
         })
         .collect();
-    let moments = tiles.iter().map(|(_, moments)| moments.clone()).collect();
+    let moments = tiles.iter().map(|tile| tile.moments.clone()).collect();
     let kept = without_outliers(moments, 4);
     tiles
         .into_iter()
-        .filter(|(_, moments)| kept.contains(moments))
+        .filter(|tile| kept.contains(&tile.moments))
         .collect()
 }
 
@@ -351,9 +384,8 @@ fn report_of(own: &GainReport, measured: &[Measured]) -> GainReport {
     };
     let area = mean(&|channel| channel.noise_ratio.value.ln()).exp();
     let pixel = mean(&|channel| channel.pixel_ratio.ln()).exp();
-    let squares = |channel: &ForeignChannel| {
-        (channel.noise_ratio.error / channel.noise_ratio.value).powi(2)
-    };
+    let squares =
+        |channel: &ForeignChannel| (channel.noise_ratio.error / channel.noise_ratio.value).powi(2);
     let relative = (mean(&squares) / n).sqrt();
     let summary = &mut report.summary;
     summary.gain_area /= area;
@@ -374,10 +406,10 @@ fn put_in_place(region: &mut RegionNoise, measured: &[Measured]) {
         let Some(measured) = measured.get(cell.channel) else {
             continue;
         };
-        let inside: Vec<(Rect, TileMoments)> = measured
+        let inside: Vec<Tile> = measured
             .tiles
             .iter()
-            .filter(|(tile, _)| holds.holds(*tile))
+            .filter(|tile| holds.holds(tile.area))
             .cloned()
             .collect();
         let whole = measured.channel;
@@ -386,11 +418,16 @@ fn put_in_place(region: &mut RegionNoise, measured: &[Measured]) {
                 let formula = &measured.formula;
                 let area = formula.ratio(&pooled);
                 let error = jackknife(parts.iter().map(|p| formula.ratio(p)));
-                (area, error, formula.pixel_ratio(&pooled))
+                let pixel = formula.pixel_ratio(&pooled, own_pixels(&inside));
+                (area, error, pixel)
             }
             None => {
                 let Value { value, error } = whole.noise_ratio;
-                (value * value, 2.0 * value * error, whole.pixel_ratio.powi(2))
+                (
+                    value * value,
+                    2.0 * value * error,
+                    whole.pixel_ratio.powi(2),
+                )
             }
         };
         let (area, pixel) = (area.max(0.0).sqrt(), pixel.max(0.0).sqrt());

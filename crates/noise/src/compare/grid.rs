@@ -1,7 +1,9 @@
 //! Every result on the pixels of the coarsest, light kept.
 
+use crate::compare::moments::{OUTLIER_GROW_PX, OUTLIER_SIGMAS};
 use crate::compare::register::{Place, Registered};
 use crate::compare::types::{CompareOptions, Contender};
+use crate::difference::DifferenceMeter;
 use crate::mask::{StarMask, StarMaskOptions};
 use crate::region::TILE_PX;
 use align::{PixelMap, Star};
@@ -37,6 +39,41 @@ impl<'a> OnGrid<'a> {
             samples: (place.px_per_grid - 0.05).ceil().max(1.0) as usize,
             area: (place.px_per_grid * place.px_per_grid) as f32,
         }
+    }
+
+    /// Variance of single own pixels off stars in a tile of the grid, without a smooth
+    /// surface, scaled as white noise to the light of a grid pixel: own DN^2. `None` where
+    /// too few pixels are left.
+    pub(crate) fn pixel_variance(&self, channel: usize, tile: Rect, patch: &Patch) -> Option<f64> {
+        let plane = &self.planes[channel];
+        let (rows, columns) = plane.dim();
+        let middle = |a: usize, b: usize| 0.5 * (a + b - 1) as f64;
+        let (x, y) = self
+            .map
+            .map(middle(tile.x0, tile.x1), middle(tile.y0, tile.y1));
+        let first = |at: f64, side: usize| (at - 0.5 * side as f64).round().max(0.0) as usize;
+        let (x0, y0) = (first(x, tile.width()), first(y, tile.height()));
+        let area = Rect {
+            x0,
+            y0,
+            x1: x0 + tile.width(),
+            y1: y0 + tile.height(),
+        }
+        .intersect(&Rect::of_size(columns, rows));
+        let back = self.map.inverse()?;
+        let (mut values, mut valid) = (Vec::new(), Vec::new());
+        for row in area.y0..area.y1 {
+            for col in area.x0..area.x1 {
+                let value = plane[(row, col)];
+                let (x, y) = back.map(col as f64, row as f64);
+                values.push(value);
+                valid.push(value.is_finite() && !patch.is_on_star(x, y));
+            }
+        }
+        let size = (area.width(), area.height());
+        let mut meter = DifferenceMeter::flat_top(size, OUTLIER_SIGMAS, OUTLIER_GROW_PX);
+        let noise = meter.measure(&mut values, &mut valid)?;
+        Some(noise.pixel * f64::from(self.area))
     }
 
     /// Own pixels along a side of a grid pixel.
@@ -187,6 +224,12 @@ impl Patch {
             pixels,
             mask,
         })
+    }
+
+    /// Whether a place is on a star, or outside.
+    fn is_on_star(&self, x: f64, y: f64) -> bool {
+        let (x, y) = (x.round(), y.round());
+        x.is_nan() || x < 0.0 || y < 0.0 || self.mask.is_masked(x as usize, y as usize)
     }
 
     /// Pixels of a tile off all stars.

@@ -40,8 +40,8 @@ pub(crate) fn pair_index(a: usize, b: usize, n: usize) -> usize {
 }
 
 /// Gross outliers are no noise; as in [`NoiseOptions`](crate::NoiseOptions).
-const OUTLIER_SIGMAS: f32 = 6.0;
-const OUTLIER_GROW_PX: usize = 3;
+pub(crate) const OUTLIER_SIGMAS: f32 = 6.0;
+pub(crate) const OUTLIER_GROW_PX: usize = 3;
 
 /// Measures `planes`, row-major over a tile `width` wide, where `valid`. `None` when too few
 /// pixels are left.

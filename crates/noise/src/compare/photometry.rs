@@ -121,11 +121,10 @@ pub(crate) fn measure_stars(
         .collect();
     let widest = fwhm_px.iter().map(|w| w.value).fold(2.0, f64::max);
     let aperture = Aperture::of(widest);
-    let isolated = common
-        .iter()
-        .filter(|star| star.neighbor_px > aperture.sky_px.0 + 1.0);
+    let isolated = isolated(&common, aperture.sky_px.0 + 1.0);
     let n_channels = grids.first().map_or(1, OnGrid::n_channels);
     let log_flux: Vec<Vec<Vec<f64>>> = isolated
+        .into_iter()
         .take(MOST)
         .filter_map(|star| {
             (0..n)
@@ -183,14 +182,38 @@ struct Common {
     place: (f64, f64),
     /// Index in each result's list.
     own: Vec<usize>,
-    /// Distance of the next star that matters, px.
-    neighbor_px: f64,
+    /// Distance of the next star of at least so much of its flux, px.
+    neighbor_px: [f64; N_SHARES],
+}
+
+/// A neighbor below this share of a star's flux does not matter; the later ones where
+/// few stars are alone in so strict a sense.
+const NEIGHBOR_SHARES: [f64; N_SHARES] = [0.01, 0.1, 0.3];
+const N_SHARES: usize = 3;
+/// Stars that suffice.
+const ENOUGH: usize = 40;
+
+/// Stars with no neighbor that matters within a radius, by the strictest rule that leaves
+/// enough of them.
+fn isolated(common: &[Common], radius_px: f64) -> Vec<&Common> {
+    let alone = |rule: usize| -> Vec<&Common> {
+        let stars = common.iter();
+        stars
+            .filter(|star| star.neighbor_px[rule] > radius_px)
+            .collect()
+    };
+    let mut rules = (0..N_SHARES).map(alone);
+    let strict = rules.next().unwrap_or_default();
+    match strict.len() >= ENOUGH {
+        true => strict,
+        false => rules
+            .find(|stars| stars.len() >= ENOUGH)
+            .unwrap_or_else(|| alone(N_SHARES - 1)),
+    }
 }
 
 /// Stars matched in all results and saturated in none, brightest first.
 fn common_stars(registered: &Registered, bounds: Rect) -> Vec<Common> {
-    /// A neighbor below this share of a star's flux does not matter: 1 %.
-    const FAINT: f64 = 0.01;
     let on_grid = &registered.places[registered.grid].stars;
     let partner: Vec<Vec<Option<usize>>> = registered
         .places
@@ -204,13 +227,15 @@ fn common_stars(registered: &Registered, bounds: Rect) -> Vec<Common> {
         })
         .collect();
     let neighbor = |star: &Star| {
-        let others = on_grid
-            .iter()
-            .filter(|other| other.flux_dn > FAINT * star.flux_dn);
-        let distances = others.map(|other| (other.x - star.x).hypot(other.y - star.y));
-        distances
-            .filter(|&distance| distance > 0.0)
-            .fold(f64::INFINITY, f64::min)
+        NEIGHBOR_SHARES.map(|share| {
+            let others = on_grid
+                .iter()
+                .filter(|other| other.flux_dn > share * star.flux_dn);
+            let distances = others.map(|other| (other.x - star.x).hypot(other.y - star.y));
+            distances
+                .filter(|&distance| distance > 0.0)
+                .fold(f64::INFINITY, f64::min)
+        })
     };
     let sound = |star: &Star| !star.saturated && star.flux_dn > 0.0 && star.fwhm_px > 0.0;
     on_grid
