@@ -4,7 +4,7 @@ use crate::reporting::{channel_name, report};
 use crate::{Inputs, JobError, OpenedResult, Progress, ResultKind, StackJob};
 use noise::{CompareOptions, Contender, Foreign, ForeignChannel, OwnStack, Value};
 use raw::Encoding;
-use report::{Figure, MeasuredChannel, MeasuredResult, Report};
+use report::{Figure, MeasuredChannel, MeasuredReport, MeasuredResult};
 use stack::{ClipOptions, Combine};
 use std::path::PathBuf;
 
@@ -21,8 +21,8 @@ pub struct MeasureJob {
 /// What was found.
 #[derive(Debug)]
 pub struct MeasureOutcome {
-    /// The result's report, with [`MeasuredResult`] in it.
-    pub report: Report,
+    /// The result's report.
+    pub report: MeasuredReport,
     /// The headline of the frames' own stack, for comparison.
     pub own_headline: String,
     /// What was measured.
@@ -98,11 +98,13 @@ impl MeasureJob {
         let foreign = noise::measure_foreign(&result, &measured, &CompareOptions::default())?;
         let own_headline = report::headline(&report(&self.frames, &outcome));
         outcome.noise = foreign.report.clone();
-        let mut words = report(&self.frames, &outcome);
+        let words = report(&self.frames, &outcome);
         let size = (result.planes[0].ncols(), result.planes[0].nrows());
-        words.result = Some(in_words(&opened, size, &foreign));
         Ok(MeasureOutcome {
-            report: words,
+            report: MeasuredReport {
+                report: words,
+                result: in_words(&opened, size, &foreign),
+            },
             own_headline,
             foreign,
             left_out: outcome.left_out,

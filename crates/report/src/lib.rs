@@ -41,7 +41,7 @@ pub use comparison::{
 };
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use headline::headline;
-pub use measured::{MeasuredChannel, MeasuredResult};
+pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
 pub use noise::{
     Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
 };

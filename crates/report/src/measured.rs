@@ -2,8 +2,32 @@
 
 use crate::channel::ByChannel;
 use crate::comparison::Figure;
+use crate::layout::OneLinePerField;
 use crate::number::nan_for_null;
+use crate::report::Report;
 use serde::{Deserialize, Serialize};
+
+/// The report of a result made elsewhere: that of a stack, and `result`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct MeasuredReport {
+    /// As for a stack.
+    #[serde(flatten)]
+    pub report: Report,
+    /// What the figures are about.
+    pub result: MeasuredResult,
+}
+
+impl MeasuredReport {
+    /// The bytes of the file, as [`Report::to_json`] writes them.
+    pub fn to_json(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let mut to = serde_json::Serializer::with_formatter(&mut bytes, OneLinePerField::default());
+        self.serialize(&mut to)
+            .expect("all keys are text, and writing to memory does not fail");
+        bytes.push(b'\n');
+        bytes
+    }
+}
 
 /// What the figures of the report are about, when not a stack of this program.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

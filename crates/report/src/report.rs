@@ -2,7 +2,6 @@
 
 use crate::frame::FrameEntry;
 use crate::layout::OneLinePerField;
-use crate::measured::MeasuredResult;
 use crate::noise::Noise;
 use crate::run::Run;
 use crate::warning::WarningEntry;
@@ -25,9 +24,6 @@ pub struct Report {
     pub run: Run,
     /// What the reader should know before trusting the figures.
     pub warnings: Vec<WarningEntry>,
-    /// The result made elsewhere that the figures are about; absent for a stack.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub result: Option<MeasuredResult>,
 }
 
 /// A report that cannot be read. The file's fault.
@@ -53,7 +49,6 @@ impl Default for Report {
             noise: Noise::default(),
             run: Run::default(),
             warnings: Vec::new(),
-            result: None,
         }
     }
 }

@@ -56,9 +56,7 @@ fn speak(outcome: &MeasureOutcome, console: &Console) {
     for left_out in &outcome.left_out {
         console.complain(&left_out.to_string());
     }
-    let Some(result) = &outcome.report.result else {
-        return;
-    };
+    let result = &outcome.report.result;
     console.say(&format!(
         "{} stars matched, {:.2} px rms; {:.3} of its pixels per pixel of the frames{}",
         result.matched,
@@ -85,5 +83,5 @@ fn speak(outcome: &MeasureOutcome, console: &Console) {
         console.say(&format!("note: {note}"));
     }
     console.say(&format!("the frames' own stack: {}", outcome.own_headline));
-    console.say(&report::headline(&outcome.report));
+    console.say(&report::headline(&outcome.report.report));
 }
