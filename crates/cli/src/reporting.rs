@@ -158,7 +158,7 @@ fn left_out_entry(left_out: &LeftOut) -> FrameEntry {
 }
 
 /// `YYYY-MM-DDThh:mm:ss[.fff]`, with the offset from UTC where it is known.
-fn capture_text(captured: &CaptureTime) -> String {
+pub(crate) fn capture_text(captured: &CaptureTime) -> String {
     let mut text = captured.local.to_string();
     if let Some(offset_s) = captured.utc_offset_s {
         let sign = if offset_s < 0 { '-' } else { '+' };

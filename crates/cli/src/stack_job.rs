@@ -4,6 +4,7 @@ use crate::JobError;
 use crate::calibration::calibrator;
 use crate::characterize::{sensor, star_observer, star_shapes};
 use crate::cull::CullOptions;
+use crate::half_keeper::{HalfKeeper, Halves, join};
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::progress::{Progress, Stopwatch};
@@ -79,6 +80,8 @@ pub struct StackOutcome {
     pub digest: String,
     /// Time of each stage.
     pub stopwatch: Stopwatch,
+    /// Half-stacks, where they were asked for.
+    pub halves: Option<Halves>,
 }
 
 impl StackJob {
@@ -88,6 +91,19 @@ impl StackJob {
     ///
     /// See [`JobError`]. Single bad inputs are left out with their reason instead.
     pub fn run(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(false, progress)
+    }
+
+    /// As [`run`](Self::run), with the half-stacks kept: the memory of two more pictures.
+    ///
+    /// # Errors
+    ///
+    /// As there.
+    pub fn run_with_halves(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(true, progress)
+    }
+
+    fn run_keeping(&self, halves: bool, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
         let mut session = gather(&self.inputs, store, progress)?;
@@ -110,7 +126,7 @@ impl StackJob {
             progress,
         )?;
         stopwatch.lap("align");
-        self.stack(session, solved, stopwatch, progress)
+        self.stack(session, solved, stopwatch, halves, progress)
     }
 
     fn stack(
@@ -118,6 +134,7 @@ impl StackJob {
         session: Session,
         solved: Solved,
         mut stopwatch: Stopwatch,
+        keep: bool,
         progress: &dyn Progress,
     ) -> Result<StackOutcome, JobError> {
         let Solved {
@@ -142,7 +159,7 @@ impl StackJob {
         let size = (layout.width, layout.height);
         let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
         let noise = NoiseObserver::new(mask, options).with_track(track.clone());
-        let observer = (noise, stars);
+        let observer = (HalfKeeper { noise, keep }, stars);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -153,6 +170,7 @@ impl StackJob {
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
         let (tiles, star_tiles): (Vec<_>, Vec<_>) = tiles.into_iter().unzip();
         stopwatch.lap("stack");
+        let (tiles, halves) = join(tiles, layout.cfa.channels().len(), size);
         let context = ReportContext {
             positions_px: Some(positions_px),
             track,
@@ -180,6 +198,7 @@ impl StackJob {
             layout,
             digest: session.digest,
             stopwatch,
+            halves,
         })
     }
 
