@@ -25,11 +25,13 @@
 //! assert!((stars[0].x - 31.3).hypot(stars[0].y - 24.6) < 0.01);
 //! ```
 
+pub use attitude::Attitude;
 pub use background::{Background, BackgroundOptions};
 pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
 pub use homography::Homography;
+pub use lens::{Lens, Projection};
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
@@ -37,6 +39,7 @@ pub use star::Star;
 pub use transparency::Transparency;
 
 mod asterism;
+mod attitude;
 mod background;
 mod detect;
 mod fit;
@@ -44,6 +47,7 @@ mod footprints;
 mod grade;
 mod homography;
 mod hot_pixels;
+mod lens;
 mod luminance;
 mod matching;
 mod neighbors;
