@@ -80,12 +80,11 @@ struct StarBlock {
 }
 
 impl Bundle<'_> {
-    /// Fits from a lens and a motion; `None` when the stars do not determine a step.
-    pub(crate) fn solve(&self, lens: Lens, motion: Motion) -> Option<Solved> {
-        const ROUNDS: usize = 30;
-        // A step that betters the weighted sum of squares by less than this moves nothing by
-        // more than a hundredth of its error.
-        const CONVERGED: f64 = 1e-4;
+    /// Fits from a lens and a motion, in at most so many rounds; `None` when the stars do not determine a step.
+    pub(crate) fn solve(&self, lens: Lens, motion: Motion, rounds: usize) -> Option<Solved> {
+        // A step that betters half the sum of squares by less than this moves nothing by more
+        // than a twentieth of its error.
+        const CONVERGED: f64 = 1e-3;
         let attitudes = attitudes(&motion);
         let mut state = State {
             stars: self
@@ -97,9 +96,9 @@ impl Bundle<'_> {
             motion,
         };
         let mut scale = self.scale(&state)?;
-        let mut damping = 1e-3;
+        let mut damping = 1e-6;
         let mut steady = false;
-        for _ in 0..ROUNDS {
+        for _ in 0..rounds {
             let before = self.cost(&state, scale);
             let (better, cost) = self.step(&state, scale, before, &mut damping)?;
             state = better;
@@ -132,18 +131,24 @@ impl Bundle<'_> {
         cost: f64,
         damping: &mut f64,
     ) -> Option<(State, f64)> {
-        const TRIES: usize = 12;
+        const TRIES: usize = 14;
         for _ in 0..TRIES {
             let normals = self.normals(state, scale, *damping)?;
             if let Some(cholesky) = normals.matrix.clone().cholesky() {
                 let candidate = self.moved(state, &normals, &cholesky);
                 let next = self.cost(&candidate, scale);
                 if next <= cost {
-                    *damping = (*damping * 0.1).max(1e-9);
+                    // Principal point and attitudes nearly stand for each other: the least
+                    // damping would make the difference between them creep.
+                    *damping = if *damping < 1e-12 {
+                        0.0
+                    } else {
+                        1e-3 * *damping
+                    };
                     return Some((candidate, next));
                 }
             }
-            *damping *= 10.0;
+            *damping = (10.0 * *damping).max(1e-9);
         }
         Some((state.clone(), cost))
     }

@@ -64,27 +64,38 @@ pub(crate) struct Trials<'a> {
 /// taken: the odds of `exp(−4/2)`, one in seven, are not enough for a claim.
 const CLEAR_MARGIN: f64 = 4.0;
 
+/// A projection whose residuals with two radial terms are worse than the best's by this is
+/// not tried with other numbers of terms.
+const HOPELESS: f64 = 1.5;
+
+/// A lens, and the attitudes under it.
+type Start = (Lens, Vec<Attitude>);
+
 impl Trials<'_> {
     /// Tries all lenses; the one chosen comes first, the others by their criterion.
     pub(crate) fn run(&self) -> Vec<(LensTrial, Lens, Vec<Attitude>)> {
-        let mut fits: Vec<(usize, Solved, f64)> = Vec::new();
-        for projection in Projection::ALL {
-            let Some((lens, attitudes)) = self.start(projection) else {
-                continue;
-            };
-            let prior = prior(&lens, self.focal, self.size);
-            for terms in 0..=3 {
-                let bundle = self.bundle(&prior, terms);
-                if let Some(solved) = bundle.solve(lens, Motion::Free(attitudes.clone())) {
-                    let spread = solved.scale;
-                    fits.push((terms, solved, spread));
-                }
+        let starts = Projection::ALL.into_iter().filter_map(|p| self.start(p));
+        let supple: Vec<(Start, usize, Solved)> = starts
+            .filter_map(|start| Some((start.clone(), 2, self.fit(&start, 2)?)))
+            .collect();
+        let least = |fits: &[(Start, usize, Solved)]| {
+            fits.iter()
+                .map(|fit| fit.2.scale)
+                .fold(f64::INFINITY, f64::min)
+        };
+        let best = least(&supple);
+        let mut fits: Vec<(Start, usize, Solved)> = Vec::new();
+        for (start, terms, solved) in supple {
+            if solved.scale < HOPELESS * best {
+                let others = [0, 1, 3].into_iter();
+                fits.extend(others.filter_map(|t| Some((start.clone(), t, self.fit(&start, t)?))));
             }
+            fits.push((start, terms, solved));
         }
-        let scale = fits.iter().map(|fit| fit.2).fold(f64::INFINITY, f64::min);
+        let scale = least(&fits);
         let mut trials: Vec<(LensTrial, Lens, Vec<Attitude>)> = fits
             .into_iter()
-            .map(|(terms, solved, _)| {
+            .map(|(_, terms, solved)| {
                 let lens = solved.state.lens;
                 let prior = prior(&lens, self.focal, self.size);
                 let bundle = self.bundle(&prior, terms);
@@ -111,6 +122,13 @@ impl Trials<'_> {
         trials
     }
 
+    fn fit(&self, (lens, attitudes): &Start, terms: usize) -> Option<Solved> {
+        const ROUNDS: usize = 15;
+        let prior = prior(lens, self.focal, self.size);
+        let bundle = self.bundle(&prior, terms);
+        bundle.solve(*lens, Motion::Free(attitudes.clone()), ROUNDS)
+    }
+
     fn bundle<'b>(&'b self, prior: &'b Prior, terms: usize) -> Bundle<'b> {
         Bundle {
             tracks: self.tracks,
@@ -122,7 +140,7 @@ impl Trials<'_> {
 
     /// The focal length that a projection without polynomial does best with, by trying, and
     /// the attitudes under it.
-    fn start(&self, projection: Projection) -> Option<(Lens, Vec<Attitude>)> {
+    fn start(&self, projection: Projection) -> Option<Start> {
         /// A step of 12 % is less than a twentieth of the lens's curvature.
         const STEP: f64 = 1.12;
         const STEPS: i32 = 36;

@@ -54,6 +54,7 @@ mod homography;
 mod hot_pixels;
 mod lens;
 mod lens_choice;
+mod lens_map;
 mod luminance;
 mod matching;
 mod motion;

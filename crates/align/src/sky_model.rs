@@ -6,7 +6,7 @@ use crate::motion::Motion;
 use crate::resection::{Sight, refine, resect};
 use crate::tripod::{Tripod, tripod};
 use crate::verdict::{Verdict, Zone, verdict};
-use crate::{Alignment, Attitude, Lens, Star, tracks};
+use crate::{Alignment, Attitude, Lens, PixelMap, Star, tracks};
 
 /// What is known beforehand, and how much is looked at.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,7 +21,7 @@ pub struct SkyOptions {
     /// Most frames that the lens is fitted to; the others get their attitude from its result.
     /// Default 24.
     pub joint_frames: usize,
-    /// Most stars that the lens is fitted to. Default 2000.
+    /// Most stars that the lens is fitted to. Default 1000.
     pub joint_stars: usize,
 }
 
@@ -32,7 +32,7 @@ impl Default for SkyOptions {
             times_s: Vec::new(),
             time_resolution_s: 1.0,
             joint_frames: 24,
-            joint_stars: 2000,
+            joint_stars: 1000,
         }
     }
 }
@@ -324,6 +324,7 @@ impl Burst<'_> {
         attitudes: &[Option<Attitude>],
         terms: usize,
     ) -> Option<(Vec<usize>, Solved)> {
+        const ROUNDS: usize = 30;
         let several: Vec<Track> = all
             .iter()
             .filter(|track| track.len() > 1)
@@ -339,7 +340,7 @@ impl Burst<'_> {
             prior: &prior,
             terms,
         };
-        let solved = bundle.solve(lens, Motion::Free(start?))?;
+        let solved = bundle.solve(lens, Motion::Free(start?), ROUNDS)?;
         Some((kept, solved))
     }
 
@@ -402,6 +403,16 @@ impl Burst<'_> {
 }
 
 impl SkyModel {
+    /// The map from the reference to a frame of this size; `None` for a frame that has no
+    /// attitude.
+    pub fn pixel_map(&self, frame: usize, size: (usize, usize)) -> Option<PixelMap> {
+        let attitude = (*self.attitudes.get(frame)?)?;
+        Some(match frame == self.reference {
+            true => PixelMap::identity(),
+            false => PixelMap::from_lens(self.lens, attitude, size),
+        })
+    }
+
     /// Standard error of the focal length as a share of it.
     pub fn relative_focal_error(&self) -> f64 {
         self.lens_error.focal_px / self.lens.focal_px()

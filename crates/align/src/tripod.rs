@@ -42,7 +42,8 @@ pub struct Clock {
     pub rate_ratio_error: f64,
     /// Largest distance of a frame's time from the sky's, s, the worst frames left out.
     pub scatter_s: f64,
-    /// Frames whose time is off the sky's by more than five times their errors.
+    /// Frames whose time is off the sky's by more than five times their errors, and by more
+    /// than half a second.
     pub off: Vec<usize>,
     /// Frames that claim to be earlier than the one before while the sky turned on.
     pub backwards: Vec<usize>,
@@ -60,6 +61,7 @@ pub(crate) fn tripod(
 ) -> Option<Tripod> {
     /// Frames with an angle of their own that an axis takes.
     const FEWEST_FRAMES: usize = 3;
+    const ROUNDS: usize = 30;
     /// What refraction and the wind may add to the residuals of a camera that stood still.
     const STOOD_STILL: f64 = 1.5;
     if kept.len() < FEWEST_FRAMES {
@@ -74,7 +76,11 @@ pub(crate) fn tripod(
         terms,
     };
     let moved = moved_frames(&solved.state.motion, kept, options);
-    let turning = bundle.solve(solved.state.lens, solved.state.motion.about_one_axis())?;
+    let turning = bundle.solve(
+        solved.state.lens,
+        solved.state.motion.about_one_axis(),
+        ROUNDS,
+    )?;
     let Motion::Turning { axis, angles } = &turning.state.motion else {
         return None;
     };
@@ -112,6 +118,8 @@ fn clock(
 ) -> Option<Clock> {
     const FEWEST: usize = 3;
     const OFF: f64 = 5.0;
+    /// Shutters and the writing of files delay a time by parts of a second; that is no fault.
+    const LEAST_OFF_S: f64 = 0.5;
     // A time rounded to a step errs by its twelfth's root.
     let time_error_s = options.time_resolution_s / 12.0_f64.sqrt();
     let known: Vec<(usize, f64)> = (0..kept.len())
@@ -138,14 +146,7 @@ fn clock(
     let late_s = |&(i, t): &(usize, f64)| t - angles[i] / slope - offset;
     let mut distances: Vec<f64> = known.iter().map(|frame| late_s(frame).abs()).collect();
     let scatter_s = SIGMA_PER_MAD * median(&mut distances)?;
-    let angle_error_s = (median(
-        &mut (0..kept.len())
-            .filter(|&i| i != reference)
-            .map(|i| angle_variance(turning, lens, reference, i).sqrt())
-            .collect::<Vec<_>>(),
-    )? / slope)
-        .abs();
-    let limit_s = OFF * scatter_s.max(time_error_s).hypot(0.1 * angle_error_s);
+    let limit_s = (OFF * scatter_s.hypot(time_error_s)).max(LEAST_OFF_S);
     let (good, off): (Vec<_>, Vec<_>) = known
         .iter()
         .copied()
@@ -190,10 +191,6 @@ fn clock(
 
 fn place(lens: usize, reference: usize, frame: usize) -> Option<usize> {
     (frame != reference).then(|| lens + 2 + frame - usize::from(frame > reference))
-}
-
-fn angle_variance(turning: &Solved, lens: usize, reference: usize, frame: usize) -> f64 {
-    place(lens, reference, frame).map_or(0.0, |at| turning.covariance[(at, at)].max(0.0))
 }
 
 /// Frames before which the camera was knocked: turns from frame to frame are alike on a

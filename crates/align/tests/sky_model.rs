@@ -49,6 +49,7 @@ fn explore() {
         };
         let began = std::time::Instant::now();
         let lists = burst.lists();
+        burst::align_all(&lists, burst.size);
         let t0 = began.elapsed();
         let (places, model) = solve(&burst, &options);
         let t1 = began.elapsed();
