@@ -111,7 +111,11 @@ impl LensMap {
                 if near(exact.0, self.size.0) && near(exact.1, self.size.1) {
                     self.map_row(x, y, &mut point);
                     let error = (point[0].0 - exact.0).hypot(point[0].1 - exact.1);
-                    worst = if error.is_nan() { f64::INFINITY } else { worst.max(error) };
+                    worst = if error.is_nan() {
+                        f64::INFINITY
+                    } else {
+                        worst.max(error)
+                    };
                 }
             }
         }

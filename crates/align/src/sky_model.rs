@@ -4,9 +4,12 @@ use crate::bundle::{Bundle, Solved, Track, attitudes, direction};
 use crate::lens_choice::{FocalPrior, LensTrial, Trials, prior};
 use crate::motion::Motion;
 use crate::resection::{Sight, refine, resect};
+use crate::transparency::transparency;
 use crate::tripod::{Tripod, tripod};
 use crate::verdict::{Verdict, Zone, verdict};
-use crate::{Alignment, Attitude, Lens, PixelMap, Star, tracks};
+use crate::{
+    Alignment, Attitude, Lens, MatchOptions, Model, PixelMap, Projection, Star, align_stars, tracks,
+};
 
 /// What is known beforehand, and how much is looked at.
 #[derive(Clone, Debug, PartialEq)]
@@ -305,7 +308,47 @@ impl Burst<'_> {
         let mut attitudes: Vec<Option<Attitude>> =
             sights.iter().map(|sights| resect(lens, sights)).collect();
         attitudes[self.reference] = Some(Attitude::identity());
+        for (frame, attitude) in attitudes.iter_mut().enumerate() {
+            if attitude.is_none() {
+                *attitude = self.find(lens, frame);
+            }
+        }
         attitudes
+    }
+
+    /// The attitude of a frame that was not matched as it is, by a lens that is known.
+    ///
+    /// Both lists are drawn as a stereographic lens would: it keeps small shapes however the
+    /// camera turned, so that triangles match which the lens itself draws differently in
+    /// different places. A patch of the sky is enough; the lens matches the rest.
+    fn find(&self, lens: &Lens, frame: usize) -> Option<Attitude> {
+        let conformal = Lens::new(
+            Projection::Stereographic,
+            lens.focal_px(),
+            lens.principal_point_px(),
+            [0.0; 3],
+        );
+        let draw = |stars: &[Star]| -> (Vec<usize>, Vec<Star>) {
+            let drawn = stars.iter().enumerate().filter_map(|(i, star)| {
+                let [x, y] = conformal.project(lens.unproject(star.x, star.y)?)?;
+                Some((i, Star { x, y, ..*star }))
+            });
+            drawn.unzip()
+        };
+        let (own, reference) = draw(self.frames[self.reference]);
+        let (theirs, stars) = draw(self.frames[frame]);
+        let found = align_stars(&reference, &stars, self.size, &MatchOptions::default()).ok()?;
+        let sight = |&(i, j): &(usize, usize)| {
+            let star = &self.frames[self.reference][own[i]];
+            let seen = &self.frames[frame][theirs[j]];
+            Some(Sight {
+                direction: lens.unproject(star.x, star.y)?,
+                at: [seen.x, seen.y],
+                error_px: star.position_error_px().hypot(seen.position_error_px()),
+            })
+        };
+        let sights: Vec<Sight> = found.pairs.iter().filter_map(sight).collect();
+        resect(lens, &sights).filter(|_| !found.mirrored)
     }
 
     fn bundle_input(&self, all: &[Track], kept: &[usize]) -> Vec<Track> {
@@ -410,6 +453,32 @@ impl SkyModel {
         Some(match frame == self.reference {
             true => PixelMap::identity(),
             false => PixelMap::from_lens(self.lens, attitude, size),
+        })
+    }
+
+    /// A frame's place as the model has it, also of one that could not be aligned by itself;
+    /// `None` without attitude or stars that fit.
+    ///
+    /// - `frames`, `size`: as the model was solved with.
+    /// - `own`: the frame's alignment by itself, from which is kept what the model does not
+    ///   know: the detections that stand still.
+    pub fn alignment(
+        &self,
+        frame: usize,
+        frames: &[&[Star]],
+        size: (usize, usize),
+        own: Option<&Alignment>,
+    ) -> Option<Alignment> {
+        let pairs = self.pairs.get(frame).filter(|pairs| !pairs.is_empty())?;
+        Some(Alignment {
+            map: self.pixel_map(frame, size)?,
+            matched: pairs.len(),
+            residual_px: self.residual_px[frame],
+            transparency: transparency(frames[self.reference], frames[frame], pairs),
+            model: own.map_or(Model::Similarity, |own| own.model),
+            mirrored: false,
+            pairs: pairs.clone(),
+            stationary: own.map_or(0, |own| own.stationary),
         })
     }
 

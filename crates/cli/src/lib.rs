@@ -34,6 +34,7 @@ mod calibration;
 mod commands;
 mod cull;
 mod error;
+mod geometry;
 mod light;
 mod memory;
 mod noise_report;

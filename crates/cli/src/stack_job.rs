@@ -68,6 +68,8 @@ pub struct StackOutcome {
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
     pub layout: SensorLayout,
+    /// What the lights' maps are made of.
+    pub geometry: report::Geometry,
     /// Digest of what went in.
     pub digest: String,
     /// Time of each stage.
@@ -117,6 +119,7 @@ impl StackJob {
             lights,
             reference,
             calibrator,
+            geometry,
         } = solved;
         let layout = calibrator.layout().clone();
         let mask = StarMask::from_stars(
@@ -157,6 +160,7 @@ impl StackJob {
             calibration,
             left_out: session.left_out,
             layout,
+            geometry,
             digest: session.digest,
             stopwatch,
         })

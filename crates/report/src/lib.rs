@@ -34,6 +34,7 @@
 
 pub use channel::{ByChannel, Channel};
 pub use frame::{FrameEntry, FrameKind, file_name};
+pub use geometry::{Geometry, GeometryModel, Zone};
 pub use headline::headline;
 pub use noise::{
     Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
@@ -44,6 +45,7 @@ pub use warning::{MasterKind, Warning, WarningEntry};
 
 mod channel;
 mod frame;
+mod geometry;
 mod headline;
 mod layout;
 mod noise;

@@ -1,6 +1,7 @@
 //! The whole file, written and read.
 
 use crate::frame::FrameEntry;
+use crate::geometry::Geometry;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
@@ -18,6 +19,9 @@ pub struct Report {
     pub schema_version: u32,
     /// Every input file, by name.
     pub frames: Vec<FrameEntry>,
+    /// How they lie on each other; nothing in reports of versions that did not say.
+    #[serde(default)]
+    pub geometry: Geometry,
     /// What was measured.
     pub noise: Noise,
     /// How it was made.
@@ -46,6 +50,7 @@ impl Default for Report {
         Self {
             schema_version: SCHEMA_VERSION,
             frames: Vec::new(),
+            geometry: Geometry::default(),
             noise: Noise::default(),
             run: Run::default(),
             warnings: Vec::new(),

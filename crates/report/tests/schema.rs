@@ -148,11 +148,11 @@ fn types_and_schema_have_the_same_fields() {
         &as_value(&sample::full()),
         &mut n_objects,
     );
-    // Report, 2 frames, noise, summary, pattern, region, 3 channels with budgets, run,
+    // Report, 2 frames, geometry with a zone, noise, summary, pattern, region, 3 channels with budgets, run,
     // warnings.
     assert_eq!(
         n_objects,
-        1 + 2 + 4 + 2 * 3 + 1 + sample::all_warnings().len()
+        1 + 2 + 2 + 4 + 2 * 3 + 1 + sample::all_warnings().len()
     );
 }
 

@@ -1,5 +1,7 @@
 //! Star lists of whole bursts through the simulator's lenses, with every truth known.
 
+#![allow(dead_code, reason = "each test file uses its part")]
+
 use radicand_align::{
     AlignError, Alignment, MatchOptions, SkyModel, SkyModelError, SkyOptions, Star, align_stars,
     solve_sky,
@@ -18,6 +20,8 @@ pub struct Burst {
     /// Stars on a frame, about.
     pub stars: usize,
     pub seed: u64,
+    /// Stars of given direction in the first frame's axes, brighter than all others.
+    pub bright: Vec<[f64; 3]>,
 }
 
 /// Flux of a star with an SNR of 1, DN.
@@ -35,8 +39,9 @@ impl Burst {
             projection: Projection::new(mapping, focal_px, center, distortion),
             size,
             rotations: Vec::new(),
-            stars: 1500,
+            stars: 1000,
             seed: 1,
+            bright: Vec::new(),
         }
     }
 
@@ -63,7 +68,8 @@ impl Burst {
             })
             .fold(1.0, f64::min);
         let reach = (edge.acos() + 0.2).min(2.6);
-        let mut sky: Vec<([f64; 3], f64)> = Vec::new();
+        let brightest = |direction: &[f64; 3]| (*direction, 1e6);
+        let mut sky: Vec<([f64; 3], f64)> = self.bright.iter().map(brightest).collect();
         let mut inside = 0;
         while inside < self.stars {
             let z = 1.0 - rng.random::<f64>() * (1.0 - reach.cos());
@@ -78,8 +84,7 @@ impl Burst {
         for rotation in &self.rotations {
             let mut list = Vec::new();
             for (direction, flux) in &sky {
-                let there = [0, 1, 2].map(|i| (0..3).map(|k| rotation[i][k] * direction[k]).sum());
-                let seen = self.seen(there);
+                let seen = self.seen(turned(rotation, *direction));
                 if let Some((x, y)) = seen.filter(|_| rng.random::<f64>() > 0.1) {
                     list.push(measured(x, y, *flux, &mut rng));
                 }
@@ -95,6 +100,11 @@ impl Burst {
         lists
     }
 
+    /// Where a frame shows a direction of the first frame's axes.
+    pub fn place(&self, frame: usize, direction: [f64; 3]) -> Option<(f64, f64)> {
+        self.seen(turned(&self.rotations[frame], direction))
+    }
+
     fn seen(&self, direction: [f64; 3]) -> Option<(f64, f64)> {
         let (x, y) = self.projection.project(direction)?;
         let inside = (0.0..self.size.0 as f64 - 1.0).contains(&x)
@@ -105,9 +115,8 @@ impl Burst {
     /// Where a pixel of the first frame lies on another.
     pub fn truth(&self, frame: usize, x: f64, y: f64) -> Option<(f64, f64)> {
         let direction = self.projection.direction(x, y);
-        let rotation = &self.rotations[frame];
-        let there = [0, 1, 2].map(|i| (0..3).map(|k| rotation[i][k] * direction[k]).sum());
-        self.projection.project(there)
+        self.projection
+            .project(turned(&self.rotations[frame], direction))
     }
 
     /// Root mean square error of maps over the whole first frame, corners included, and the
@@ -137,6 +146,10 @@ impl Burst {
         }
         ((squares / n).sqrt(), worst)
     }
+}
+
+fn turned(rotation: &Matrix, direction: [f64; 3]) -> [f64; 3] {
+    [0, 1, 2].map(|i| (0..3).map(|k| rotation[i][k] * direction[k]).sum())
 }
 
 fn measured(x: f64, y: f64, flux_dn: f64, rng: &mut ChaCha8Rng) -> Star {
