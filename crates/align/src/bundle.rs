@@ -111,14 +111,11 @@ impl Bundle<'_> {
             }
             steady = settled;
         }
-        let covariance = self
-            .normals(&state, scale, 0.0)?
-            .matrix
-            .cholesky()?
-            .inverse();
+        let scale = scale * self.spread(&state);
+        let normals = self.normals(&state, scale, 0.0)?;
         Some(Solved {
-            covariance: covariance * self.spread(&state).powi(2),
-            scale: scale * self.spread(&state),
+            covariance: normals.matrix.cholesky()?.inverse(),
+            scale,
             state,
         })
     }

@@ -71,4 +71,5 @@ mod testing;
 mod tracks;
 mod transparency;
 mod tripod;
+mod turned;
 mod verdict;

@@ -87,6 +87,9 @@ struct Attempt {
     other_scale: bool,
 }
 
+/// Shorter sides of triangles have too uncertain ratios, px.
+const MIN_SIDE_PX: f64 = 6.0;
+
 /// Suggestions looked at, the best of which are refined.
 const TRIED: usize = 600;
 const REFINED: usize = 3;
@@ -197,7 +200,13 @@ impl Search<'_> {
     fn promising(&self, reference: &List, frame: &List, attempt: &Attempt) -> Vec<Suggestion> {
         let (a, b) = (reference.places(), frame.places());
         let index = Neighbors::new(&b);
-        let found = suggestions(&a, &b, attempt.neighbors, attempt.max_scale_change);
+        let found = suggestions(
+            &a,
+            &b,
+            attempt.neighbors,
+            attempt.max_scale_change,
+            MIN_SIDE_PX,
+        );
         let mut scored: Vec<(usize, Suggestion)> = Vec::new();
         let (mut done, mut seen) = (0, std::collections::HashSet::new());
         for suggestion in found {

@@ -7,9 +7,7 @@ use crate::resection::{Sight, refine, resect};
 use crate::transparency::transparency;
 use crate::tripod::{Tripod, tripod};
 use crate::verdict::{Verdict, Zone, verdict};
-use crate::{
-    Alignment, Attitude, Lens, MatchOptions, Model, PixelMap, Projection, Star, align_stars, tracks,
-};
+use crate::{Alignment, Attitude, Lens, Model, PixelMap, Star, tracks, turned};
 
 /// What is known beforehand, and how much is looked at.
 #[derive(Clone, Debug, PartialEq)]
@@ -310,45 +308,11 @@ impl Burst<'_> {
         attitudes[self.reference] = Some(Attitude::identity());
         for (frame, attitude) in attitudes.iter_mut().enumerate() {
             if attitude.is_none() {
-                *attitude = self.find(lens, frame);
+                let (own, theirs) = (self.frames[self.reference], self.frames[frame]);
+                *attitude = turned::attitude(lens, own, theirs, self.size);
             }
         }
         attitudes
-    }
-
-    /// The attitude of a frame that was not matched as it is, by a lens that is known.
-    ///
-    /// Both lists are drawn as a stereographic lens would: it keeps small shapes however the
-    /// camera turned, so that triangles match which the lens itself draws differently in
-    /// different places. A patch of the sky is enough; the lens matches the rest.
-    fn find(&self, lens: &Lens, frame: usize) -> Option<Attitude> {
-        let conformal = Lens::new(
-            Projection::Stereographic,
-            lens.focal_px(),
-            lens.principal_point_px(),
-            [0.0; 3],
-        );
-        let draw = |stars: &[Star]| -> (Vec<usize>, Vec<Star>) {
-            let drawn = stars.iter().enumerate().filter_map(|(i, star)| {
-                let [x, y] = conformal.project(lens.unproject(star.x, star.y)?)?;
-                Some((i, Star { x, y, ..*star }))
-            });
-            drawn.unzip()
-        };
-        let (own, reference) = draw(self.frames[self.reference]);
-        let (theirs, stars) = draw(self.frames[frame]);
-        let found = align_stars(&reference, &stars, self.size, &MatchOptions::default()).ok()?;
-        let sight = |&(i, j): &(usize, usize)| {
-            let star = &self.frames[self.reference][own[i]];
-            let seen = &self.frames[frame][theirs[j]];
-            Some(Sight {
-                direction: lens.unproject(star.x, star.y)?,
-                at: [seen.x, seen.y],
-                error_px: star.position_error_px().hypot(seen.position_error_px()),
-            })
-        };
-        let sights: Vec<Sight> = found.pairs.iter().filter_map(sight).collect();
-        resect(lens, &sights).filter(|_| !found.mirrored)
     }
 
     fn bundle_input(&self, all: &[Track], kept: &[usize]) -> Vec<Track> {

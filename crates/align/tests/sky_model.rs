@@ -44,8 +44,8 @@ fn check_maps(burst: &Burst, options: &SkyOptions) -> SkyModel {
 fn check_maps_alone(burst: &Burst, options: &SkyOptions) -> SkyModel {
     let (places, model) = solve(burst, options);
     let model = model.expect("the stars tell a lens");
-    for frame in 1..burst.rotations.len() {
-        assert!(places[frame].is_some());
+    for (frame, place) in places.iter().enumerate().skip(1) {
+        assert!(place.is_some());
         let map = model
             .pixel_map(frame, burst.size)
             .expect("it has an attitude");

@@ -24,6 +24,9 @@ pub struct Burst {
     pub bright: Vec<[f64; 3]>,
 }
 
+/// A frame's own alignment; `None` for the reference.
+pub type Place = Option<Result<Alignment, AlignError>>;
+
 /// Flux of a star with an SNR of 1, DN.
 const NOISE_DN: f64 = 50.0;
 
@@ -175,22 +178,13 @@ fn measured(x: f64, y: f64, flux_dn: f64, rng: &mut ChaCha8Rng) -> Star {
 }
 
 /// Aligns every list to the first.
-pub fn align_all(
-    lists: &[Vec<Star>],
-    size: (usize, usize),
-) -> Vec<Option<Result<Alignment, AlignError>>> {
+pub fn align_all(lists: &[Vec<Star>], size: (usize, usize)) -> Vec<Place> {
     (0..lists.len())
         .map(|i| (i > 0).then(|| align_stars(&lists[0], &lists[i], size, &MatchOptions::default())))
         .collect()
 }
 
-pub fn solve(
-    burst: &Burst,
-    options: &SkyOptions,
-) -> (
-    Vec<Option<Result<Alignment, AlignError>>>,
-    Result<SkyModel, SkyModelError>,
-) {
+pub fn solve(burst: &Burst, options: &SkyOptions) -> (Vec<Place>, Result<SkyModel, SkyModelError>) {
     let lists = burst.lists();
     let places = align_all(&lists, burst.size);
     let known: Vec<Option<&Alignment>> = places
