@@ -9,8 +9,10 @@ pub use digest::folder_digests;
 pub use lights::{mono_calibrator, mono_light};
 pub use picture::read_float_tiff;
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
+pub use twin::{Cell, TwinNight, twin_night};
 
 mod digest;
 mod lights;
 mod picture;
 mod places;
+mod twin;

@@ -8,7 +8,7 @@ use align::PixelMap;
 use raw::{CaptureTime, FrameInfo, FrameKind};
 use report::{ByChannel, FrameEntry, Report, Warning};
 use serde_json::{Value, json};
-use stack::Combine;
+use stack::{Combine, DemosaicMethod};
 use std::collections::BTreeMap;
 
 /// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
@@ -55,6 +55,13 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
 fn settings(job: &StackJob) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
         ("combine".to_owned(), json!(job.options.combine.name())),
+        (
+            "demosaic".to_owned(),
+            json!(match job.options.demosaic {
+                DemosaicMethod::Bilinear => "bilinear",
+                DemosaicMethod::GradientCorrected => "gradient",
+            }),
+        ),
         (
             "kernel".to_owned(),
             json!(format!("{:?}", job.options.kernel).to_lowercase()),

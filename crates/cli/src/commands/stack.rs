@@ -1,9 +1,9 @@
 //! `radicand stack`: the main job.
 
 use super::{Console, Done};
-use crate::args::{CombineArg, StackArgs};
+use crate::args::{CombineArg, DemosaicArg, StackArgs};
 use crate::{Inputs, JobError, ResultFolder, StackJob, StackOutcome};
-use ::stack::{ClipOptions, Combine, StackOptions};
+use ::stack::{ClipOptions, Combine, DemosaicMethod, StackOptions};
 use export::Overwrite;
 use raw::printable;
 use report::Report;
@@ -47,6 +47,10 @@ fn job(args: &StackArgs) -> StackJob {
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
         combine,
+        demosaic: match args.demosaic {
+            DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
+            DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
+        },
         ..StackOptions::default()
     };
     job.reference = args.reference.clone();

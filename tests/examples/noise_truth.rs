@@ -1,0 +1,133 @@
+//! Prints the table of docs/noise-truth.md: reported noise against true noise, scene by
+//! scene.
+//!
+//! `cargo run --release -p radicand-tests --example noise_truth > docs/noise-truth.md`
+
+#![allow(clippy::print_stdout, reason = "the table is what it is for")]
+
+use radicand_tests::{Cell, twin_night};
+use synth::{Calibration, Scene};
+
+/// Numbers of lights.
+const LIGHTS: [usize; 5] = [2, 4, 10, 20, 60];
+/// Scenes, and what they are called here.
+const SCENES: [(&str, &str); 4] = [
+    ("tripod-burst", "tripod"),
+    ("tripod-ground", "tripod, sky over the ground"),
+    ("tracked", "tracked, dithered"),
+    ("tracked-still", "tracked, no dither"),
+];
+/// Folders that go into the stack, and what they are called here.
+const CALIBRATIONS: [(&[&str], &str); 3] = [
+    (&["lights"], "none"),
+    (&["lights", "darks"], "20 darks"),
+    (
+        &["lights", "darks", "flats", "bias"],
+        "20 darks, flats and bias frames",
+    ),
+];
+/// A reported figure this close to the truth is right whatever its error.
+const CLOSE: f64 = 0.02;
+
+fn main() {
+    let only: Vec<String> = std::env::args().skip(1).collect();
+    println!("{HEAD}");
+    for (name, title) in SCENES {
+        for (folders, calibration) in CALIBRATIONS {
+            for lights in LIGHTS {
+                let label = format!("{name}/{}/{lights}", folders.len());
+                if only.is_empty() || only.iter().any(|part| label.contains(part.as_str())) {
+                    row(name, title, folders, calibration, lights);
+                }
+            }
+        }
+    }
+}
+
+const HEAD: &str = "\
+# Reported noise against the truth
+
+Made by `cargo run --release -p radicand-tests --example noise_truth`. Every row is an
+invented night of 1200 x 900 px through the whole job, held against a twin of it without
+noise that went through the same engine (`tests/twin.rs`). A cell is one channel of one
+region of open sky that all lights reach; `right` is the share of cells whose reported figure lies within 2 % of the truth or
+within the reported error; z is the distance of gains in reported errors, which should
+scatter by 1.
+
+| scene | calibration | N | cells | single: reported / true | right | stack: reported / true | right | gain: reported / true | right | z: mean, scatter | frames: reported (true) | pattern visible |
+|---|---|---|---|---|---|---|---|---|---|---|---|---|";
+
+fn row(name: &str, title: &str, folders: &[&str], calibration: &str, lights: usize) {
+    let night = twin_night(&scene(name, lights), folders);
+    let cells = &night.cells;
+    let single = Figure::of(cells, |c| c.reported.single.area, |c| c.single_dn);
+    let stack = Figure::of(cells, |c| c.reported.stack.area, |c| c.stack_dn);
+    let gain = Figure::of(cells, |c| c.reported.gain_area, Cell::gain);
+    let z: Vec<f64> = cells.iter().map(Cell::z).collect();
+    let n = z.len() as f64;
+    let mean = z.iter().sum::<f64>() / n;
+    let scatter = (z.iter().map(|z| (z - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+    let frames = |of: &dyn Fn(&Cell) -> f64| {
+        let mut frames: Vec<f64> = cells.iter().map(|cell| of(cell).powi(2)).collect();
+        frames.sort_by(f64::total_cmp);
+        frames.get(frames.len() / 2).copied().unwrap_or(f64::NAN)
+    };
+    println!(
+        "| {title} | {calibration} | {} | {} | {} | {} | {} | {mean:.2}, {scatter:.2} | {:.2} ({:.2}) | {} |",
+        night.outcome.lights.len(),
+        cells.len(),
+        single.cells(),
+        stack.cells(),
+        gain.cells(),
+        frames(&|cell| cell.reported.gain_area),
+        frames(&|cell| cell.gain()),
+        if night.outcome.noise.summary.pattern.visible {
+            "yes"
+        } else {
+            "no"
+        },
+    );
+}
+
+/// How one figure does over all cells.
+struct Figure {
+    /// Geometric mean of reported over true.
+    ratio: f64,
+    right: f64,
+}
+
+impl Figure {
+    fn of(cells: &[Cell], reported: impl Fn(&Cell) -> f64, truth: impl Fn(&Cell) -> f64) -> Self {
+        let n = cells.len() as f64;
+        let ratios: Vec<f64> = cells.iter().map(|c| reported(c) / truth(c)).collect();
+        let right = cells.iter().zip(&ratios).filter(|(cell, ratio)| {
+            let error = cell.error() / cell.gain();
+            (*ratio - 1.0).abs() < (2.0 * error).max(CLOSE)
+        });
+        Self {
+            right: right.count() as f64 / n,
+            ratio: (ratios.iter().map(|ratio| ratio.ln()).sum::<f64>() / n).exp(),
+        }
+    }
+
+    fn cells(&self) -> String {
+        format!("{:.3} | {:.0} %", self.ratio, 100.0 * self.right)
+    }
+}
+
+/// A scene with so many lights and calibration frames.
+fn scene(name: &str, lights: usize) -> Scene {
+    let still = name == "tracked-still";
+    let mut scene = Scene::named(if still { "tracked" } else { name }).expect("a scene");
+    if still {
+        scene.mount.dither_arcsec = 0.0;
+    }
+    scene.frames = lights;
+    scene.calibration = Calibration {
+        darks: 20,
+        flats: 20,
+        bias: 20,
+        ..Calibration::NONE
+    };
+    scene
+}
