@@ -6,7 +6,7 @@ use align::{Homography, PixelMap};
 use ndarray::Array2;
 use radicand_tests::{fixture, mono_calibrator, mono_light, read_f32, read_u16};
 use raw::{Cfa, Rect};
-use stack::{CalibratedWindow, Combine, Demosaic, Kernel, StackOptions};
+use stack::{CalibratedWindow, Combine, Demosaic, DemosaicMethod, Kernel, StackOptions};
 
 /// Largest sample of the pictures, DN.
 const LARGEST_DN: f64 = 4000.0;
@@ -33,7 +33,7 @@ fn bilinear_demosaicing_is_scipys() {
         let want = read_f32(&picture(&name));
         let mut planes = vec![Vec::new(); 3];
         let cfa = Cfa::bayer(pattern).expect("a Bayer array");
-        Demosaic::new(&cfa).run(&window, &bounds, &mut planes);
+        Demosaic::new(&cfa, DemosaicMethod::Bilinear).run(&window, &bounds, &mut planes);
         let found = planes.concat();
         assert_eq!(
             (found.len(), want.len()),

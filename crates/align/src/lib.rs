@@ -36,6 +36,7 @@ pub use lens_choice::{FocalPrior, LensTrial};
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
+pub use shape::{Moments, Patch};
 pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
 pub use transparency::Transparency;

@@ -3,7 +3,7 @@
 use crate::light::{Place, Seen};
 use crate::session::{Session, SessionFrame};
 use align::{Alignment, FocalPrior, SkyModel, SkyOptions, Star, solve_sky};
-use report::{Geometry, GeometryModel, Zone};
+use report::{Geometry, GeometryModel, Ring};
 use std::path::Path;
 
 /// Replaces the maps of all lights by those of one lens, where the stars show that it is
@@ -111,9 +111,9 @@ fn entry(model: &SkyModel, lights: &[SessionFrame]) -> Geometry {
     }
 }
 
-fn zone(zone: &align::Zone) -> Zone {
+fn zone(zone: &align::Zone) -> Ring {
     let finite = |px: f64| px.is_finite().then_some(px);
-    Zone {
+    Ring {
         from: zone.from,
         to: zone.to,
         pairs: zone.pairs as u32,

@@ -1,10 +1,15 @@
 //! The measured noise in the words of the report.
 
-use noise::{Evidence, GainReport, Part, PatternBasis, RegionNoise};
+use crate::sensor_report;
+use noise::{ChannelSensor, Evidence, GainReport, GrowthCurve, Part, PatternBasis, RegionNoise};
 use report::ByChannel;
 
 /// The report's `noise`; `names` are the picture's channels in order.
-pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report::Noise {
+pub(crate) fn noise(
+    measured: &GainReport,
+    sensor: &[ChannelSensor],
+    names: &[report::Channel],
+) -> report::Noise {
     let summary = &measured.summary;
     let pattern = &summary.pattern;
     report::Noise {
@@ -22,6 +27,10 @@ pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report:
                 visible: pattern.visible,
                 drift_px: pattern.drift_px,
                 fraction_of_variance: pattern.fraction_of_variance,
+                columns: pattern.columns,
+                rows: pattern.rows,
+                direction_deg: pattern.direction_deg,
+                walking: pattern.walking,
                 upper_bound: pattern.upper_bound,
                 basis: match pattern.basis {
                     PatternBasis::Drift => report::PatternBasis::Drift,
@@ -29,12 +38,29 @@ pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report:
                     PatternBasis::Assumed => report::PatternBasis::Assumed,
                 },
             },
+            growth: summary.growth.as_ref().map(growth).unwrap_or_default(),
         },
         regions: measured
             .regions
             .iter()
             .map(|measured| region(measured, names))
             .collect(),
+        sensor: sensor_report::sensor(sensor, names),
+    }
+}
+
+fn growth(curve: &GrowthCurve) -> report::Growth {
+    let point = |point: &noise::GrowthPoint| report::GrowthPoint {
+        n: point.n as u32,
+        gain: point.gain,
+        error: point.error,
+    };
+    report::Growth {
+        points: curve.points.iter().map(point).collect(),
+        floor: Some(curve.floor),
+        frames_to_halve: curve.lights_to_halve,
+        stops_paying_at: curve.stops_paying_at,
+        includes_pattern: curve.includes_pattern,
     }
 }
 

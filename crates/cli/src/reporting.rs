@@ -38,7 +38,8 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     Report {
         frames,
         geometry: outcome.geometry.clone(),
-        noise: crate::noise_report::noise(&outcome.noise, &names),
+        noise: crate::noise_report::noise(&outcome.noise, &outcome.sensor, &names),
+        stars: crate::sensor_report::stars(&outcome.stars),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: settings(job),

@@ -2,6 +2,7 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
+use crate::characterize::{sensor, star_observer, star_shapes};
 use crate::cull::CullOptions;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
@@ -9,8 +10,8 @@ use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use noise::{
-    ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
-    ReportContext, StarMask, StarMaskOptions, regions,
+    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis,
+    PatternPrior, ReportContext, SensorTrack, StarMask, StarMaskOptions, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -19,6 +20,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Columns and rows of the grid that noise is reported by.
 pub const REGION_GRID: (usize, usize) = (6, 4);
+/// Columns and rows of the points at which the lights' places on the sensor are taken.
+const TRACK_LATTICE: (usize, usize) = (7, 5);
 
 /// What to stack, and how.
 #[derive(Clone, Debug)]
@@ -58,6 +61,10 @@ pub struct StackOutcome {
     pub stack: Stack,
     /// Its noise.
     pub noise: GainReport,
+    /// The sensor behind it, by channel.
+    pub sensor: Vec<ChannelSensor>,
+    /// The shapes of its stars.
+    pub stars: StarShapes,
     /// Lights in it, in capture order.
     pub lights: Vec<SolvedLight>,
     /// Index of the reference among them.
@@ -128,11 +135,17 @@ impl StackJob {
             &lights[reference].seen.stars,
             &StarMaskOptions::default(),
         );
+        let saturation_dn = saturation_dn(&lights, &layout);
         let options = NoiseOptions {
-            saturation_dn: Some(saturation_dn(&lights, &layout)),
+            saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let observer = NoiseObserver::new(mask, options);
+        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
+        let positions_px = positions_px(&lights, &layout);
+        let size = (layout.width, layout.height);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
+        let noise = NoiseObserver::new(mask, options).with_track(track.clone());
+        let observer = (noise, stars);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -141,10 +154,16 @@ impl StackJob {
         };
         let (stack, tiles) =
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
+        let (tiles, star_tiles): (Vec<_>, Vec<_>) = tiles.into_iter().unzip();
         stopwatch.lap("stack");
-        let positions_px = positions_px(&lights, &layout);
-        let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
+        let context = ReportContext {
+            positions_px: Some(positions_px),
+            track,
+            ..self.report_context(&layout, !session.flats.is_empty())
+        };
         let noise = GainReport::from_tiles(&tiles, &context)?;
+        let stars = star_shapes(&observer.1, &star_tiles, &lights, &layout);
+        let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
         stopwatch.lap("measure");
         let calibration = session
             .darks
@@ -155,6 +174,8 @@ impl StackJob {
         Ok(StackOutcome {
             stack,
             noise,
+            sensor,
+            stars,
             lights,
             reference,
             calibration,
@@ -166,12 +187,7 @@ impl StackJob {
         })
     }
 
-    fn report_context(
-        &self,
-        layout: &SensorLayout,
-        positions_px: Vec<Vec<(f64, f64)>>,
-        flats: bool,
-    ) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -189,7 +205,8 @@ impl StackJob {
                 Combine::Median => Estimator::Median,
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
-            positions_px: Some(positions_px),
+            positions_px: None,
+            track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of
                 // the typical response is common practice, no source.
@@ -227,7 +244,9 @@ fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, 
     lights
         .iter()
         .map(|light| {
-            let lattice = light.light.map.lattice(layout.width, layout.height, 7, 5);
+            let (columns, rows) = TRACK_LATTICE;
+            let map = &light.light.map;
+            let lattice = map.lattice(layout.width, layout.height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

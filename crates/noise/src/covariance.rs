@@ -50,18 +50,19 @@ impl PaddedPlane {
     /// [`half_plane`].
     pub(crate) fn lag_sums(&self) -> Vec<f64> {
         half_plane(self.pad + 1)
-            .map(|(lag_x, lag_y)| self.lag_sum(lag_x, lag_y))
+            .map(|(lag_x, lag_y)| self.lag_sum(self, lag_x, lag_y))
             .collect()
     }
 
-    fn lag_sum(&self, lag_x: isize, lag_y: usize) -> f64 {
+    /// `sum over p of v(p) other(p + lag)` for one lag; `other` has this plane's size.
+    pub(crate) fn lag_sum(&self, other: &Self, lag_x: isize, lag_y: usize) -> f64 {
         let stride = self.width + 2 * self.pad;
         let start = self.pad.saturating_add_signed(lag_x);
         let mut lanes = [0.0f32; LANES];
         let mut rest = 0.0f32;
         for row in 0..self.height.saturating_sub(lag_y) {
             let here = &self.data[row * stride + self.pad..][..self.width];
-            let there = &self.data[(row + lag_y) * stride + start..][..self.width];
+            let there = &other.data[(row + lag_y) * stride + start..][..self.width];
             let (here, here_rest) = here.as_chunks::<LANES>();
             let (there, there_rest) = there.as_chunks::<LANES>();
             for (a, b) in here.iter().zip(there) {

@@ -37,6 +37,7 @@ pub(crate) struct DifferenceMeter {
     plane: PaddedPlane,
     pairs_of: Vec<bool>,
     pairs: Vec<f64>,
+    covariance: Vec<f64>,
 }
 
 impl DifferenceMeter {
@@ -55,6 +56,7 @@ impl DifferenceMeter {
             plane: PaddedPlane::new(width, height, block_px),
             pairs_of: Vec::new(),
             pairs: Vec::new(),
+            covariance: Vec::new(),
         }
     }
 
@@ -67,22 +69,36 @@ impl DifferenceMeter {
         values: &mut [f32],
         valid: &mut [bool],
     ) -> Option<DifferenceNoise> {
-        for _ in 0..MAX_PASSES {
+        let (n, trend) = self.clean(values, valid)?;
+        self.noise(values, valid, n, trend)
+    }
+
+    /// Takes the trend out of `values` and strikes gross outliers off `valid`; how many
+    /// pixels are left. `None` when too few are.
+    pub(crate) fn clean(&self, values: &mut [f32], valid: &mut [bool]) -> Option<(usize, Trend)> {
+        for pass in 0..=MAX_PASSES {
             let n = valid.iter().filter(|&&valid| valid).count();
             let trend = Trend::affordable(n, self.block_px)?;
             if !trend.subtract(values, valid, self.width) {
                 return None;
             }
-            if !self.strike_outliers(values, valid) {
-                return self.noise(values, valid, n, trend);
+            if pass == MAX_PASSES || !self.strike_outliers(values, valid) {
+                return Some((n, trend));
             }
         }
-        let n = valid.iter().filter(|&&valid| valid).count();
-        let trend = Trend::affordable(n, self.block_px)?;
-        if !trend.subtract(values, valid, self.width) {
-            return None;
-        }
-        self.noise(values, valid, n, trend)
+        None
+    }
+
+    /// Autocovariance of what was measured last, in the order of
+    /// [`half_plane`](crate::covariance::half_plane) of a block.
+    pub(crate) fn covariance(&self) -> &[f64] {
+        &self.covariance
+    }
+
+    /// Pairs of `valid` pixels by lag, in the same order.
+    pub(crate) fn pairs(&mut self, valid: &[bool]) -> &[f64] {
+        self.count_pairs(valid);
+        &self.pairs
     }
 
     fn noise(
@@ -100,8 +116,10 @@ impl DifferenceMeter {
         let sums = self.plane.lag_sums();
         let per_pixel = sums[0] / self.pairs[0];
         let (mut area, mut cubed, mut area_scatter) = (0.0, 0.0, 0.0);
+        self.covariance.clear();
         for ((sum, pairs), window) in sums.iter().zip(&self.pairs).zip(&self.window) {
             let covariance = sum / pairs;
+            self.covariance.push(covariance);
             area += window * covariance;
             if per_pixel > 0.0 {
                 cubed += window * (covariance / per_pixel).powi(3);

@@ -6,9 +6,12 @@ use raw::Rect;
 use stack::{HalfSplit, TileObserver, TileSamples};
 
 use crate::difference::{DifferenceMeter, DifferenceNoise};
+use crate::growth::{GrowthSample, grow};
+use crate::layers::TileLayers;
 use crate::mask::StarMask;
 use crate::region::TILE_PX;
 use crate::robust::median;
+use crate::track::SensorTrack;
 
 /// How many of the lights are measured singly on a tile.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
@@ -65,6 +68,7 @@ impl Default for NoiseOptions {
 pub struct NoiseObserver {
     mask: StarMask,
     options: NoiseOptions,
+    track: Option<SensorTrack>,
 }
 
 impl NoiseObserver {
@@ -75,7 +79,17 @@ impl NoiseObserver {
             block_px,
             ..options
         };
-        Self { mask, options }
+        Self {
+            mask,
+            options,
+            track: None,
+        }
+    }
+
+    /// The same, telling sensor from sky by the lights' track, so that a fixed pattern
+    /// shows that hardly moves. The report needs the same track.
+    pub fn with_track(self, track: Option<SensorTrack>) -> Self {
+        Self { track, ..self }
     }
 
     /// The lights measured singly on a tile, in rising order.
@@ -94,6 +108,13 @@ impl NoiseObserver {
         let mut lights: Vec<usize> = (0..few).map(|i| (start + i) % n).collect();
         lights.sort_unstable();
         lights
+    }
+
+    /// Number of a tile in reading order, and how many there are.
+    fn number_of(&self, tile: Rect) -> (usize, usize) {
+        let across = self.mask.width().div_ceil(TILE_PX);
+        let number = tile.y0 / TILE_PX * across + tile.x0 / TILE_PX;
+        (number, across * self.mask.height().div_ceil(TILE_PX))
     }
 
     /// Pixels off stars where the stack has a value, saturated or not.
@@ -170,11 +191,16 @@ impl NoiseObserver {
         let sum = weighted_residual(tile);
         let mut lights = Vec::new();
         let mut clip = ClipTally::default();
+        let mut noise_of_lights: Vec<f64> = Vec::new();
         for index in self.lights_of(tile.area, tile.samples.len()) {
             let (mut values, mut valid) = light_difference(tile, index, &sum, usable);
             let Some(noise) = meter.measure(&mut values, &mut valid) else {
                 continue;
             };
+            noise_of_lights.resize(meter.covariance().len(), 0.0);
+            for (sum, value) in noise_of_lights.iter_mut().zip(meter.covariance()) {
+                *sum += value;
+            }
             let weight = f64::from(tile.weights[index]);
             lights.push(LightNoise {
                 index,
@@ -183,6 +209,17 @@ impl NoiseObserver {
             });
             clip.add(&values, &valid, tile.kept[index]);
         }
+        let track = self
+            .track
+            .as_ref()
+            .filter(|track| track.lights() == tile.samples.len());
+        let layers = track.and_then(|track| {
+            let (x, y) = (tile.area.x0 + tile.area.x1, tile.area.y0 + tile.area.y1);
+            let cell = track.cell_of(x / 2, y / 2);
+            let known = (cell, &track.cells()[cell]);
+            let noise = (noise_of_lights.as_slice(), lights.len());
+            TileLayers::of(tile, known, usable, noise, &mut meter, options.block_px)
+        });
         let sky = tile.mean.iter().zip(usable).filter(|&(_, &usable)| usable);
         let sky = sky.step_by(SKY_STRIDE);
         Some(MeasuredTile {
@@ -193,6 +230,8 @@ impl NoiseObserver {
             clipped_variance: share(clip.clipped_squares, clip.squares),
             sky_dn: median(sky.map(|(&mean, _)| f64::from(mean)).collect()),
             split_correlation: split_correlation(tile.weights),
+            layers,
+            growth: grow(tile, self.number_of(tile.area), usable, &mut meter),
         })
     }
 }
@@ -243,6 +282,11 @@ pub(crate) struct MeasuredTile {
     pub sky_dn: f64,
     /// Correlation of the two splits' differences, from the weights alone.
     pub split_correlation: f64,
+    /// What tells sensor from sky, where the lights' track is known.
+    pub layers: Option<TileLayers>,
+    /// Means of few lights against means of as many others; none on most tiles of a
+    /// large picture.
+    pub growth: Vec<GrowthSample>,
 }
 
 #[derive(Clone, Debug, PartialEq)]

@@ -3,7 +3,11 @@
 //! Sky and sensor are two layers that only the drift tells apart. A pattern that moves
 //! less than a pixel or two is the same in all lights, so no difference of lights shows it.
 
+use std::ops::Range;
+
 use stack::HalfSplit;
+
+use crate::region_noise::Excess;
 
 /// What a bound on the pattern rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,15 +55,28 @@ impl Default for PatternPrior {
 /// The fixed pattern in the stack.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PatternSummary {
-    /// Whether the lights lie far enough apart, and are many enough, for halves to show it
-    /// at area scale: all of it, which takes steps of a block, or at least a third of what
-    /// they share, which an even drift of about 6 px does with blocks of 8.
+    /// Whether it could be measured: by halves where the lights lie far enough apart to
+    /// show at least a third of what they share (for an even drift, from about 6 px), else
+    /// by the lights' track over the sensor where that tells its share of the stack's
+    /// variance to 0.05 or better.
     pub visible: bool,
     /// Largest distance between two lights over the sensor, px; `None` when not known.
     pub drift_px: Option<f64>,
     /// Share of the stack's area variance that is pattern, 0 to 1; `None` when not
     /// visible.
     pub fraction_of_variance: Option<f64>,
+    /// Parts of `fraction_of_variance` in columns and in rows of the sensor, mean over the
+    /// channels; 0 where none shows beyond chance, `None` where only halves tell the
+    /// pattern. A drift along the lines does not show them.
+    pub columns: Option<f64>,
+    /// See `columns`.
+    pub rows: Option<f64>,
+    /// Direction in which the stars drift over the sensor from the first lights to the
+    /// last: degrees from +x (right) toward +y (down), 0 to 360; `None` without motion.
+    pub direction_deg: Option<f64>,
+    /// Whether a pattern was found that a slow and steady drift smears into streaks along
+    /// `direction_deg`: "walking" noise.
+    pub walking: bool,
     /// Largest share that the evidence allows, 0 to 1: two sigma above the measured one
     /// where visible; else what a sliver seen through little drift leaves possible, or
     /// the prior response, whichever is less.
@@ -109,6 +126,25 @@ fn mean_over_places(
             (sum + value, count + 1)
         });
     (count > 0).then(|| sum / count as f64)
+}
+
+/// Share of a white pattern's area variance that two sets of lights have in common: the
+/// mean over their pairs of `(1 - |dx|/b)(1 - |dy|/b)`, 1 for pairs not known.
+pub(crate) fn shared_of_blocks(
+    positions_px: &[Vec<(f64, f64)>],
+    block_px: usize,
+    first: Range<usize>,
+    second: Range<usize>,
+) -> f64 {
+    let overlap = |moved: f64| (1.0 - moved.abs() / block_px as f64).max(0.0);
+    let pairs = first
+        .clone()
+        .flat_map(|i| second.clone().map(move |j| (i, j)));
+    let shared = pairs.map(|(i, j)| {
+        let both = |dx: f64, dy: f64| overlap(dx) * overlap(dy);
+        mean_over_places(&positions_px[i], &positions_px[j], both).unwrap_or(1.0)
+    });
+    shared.sum::<f64>() / (first.len() * second.len()).max(1) as f64
 }
 
 /// How strongly a pattern shows in the stack, in half differences and in single lights, at
@@ -191,6 +227,16 @@ impl PatternModel {
         match split {
             HalfSplit::OddEven => (self.odd_even, self.first_last),
             HalfSplit::FirstLast => (self.first_last, self.odd_even),
+        }
+    }
+
+    /// Share of the pattern that the halves show which an excess points to, both alike
+    /// without one.
+    pub(crate) fn shown(&self, excess: Excess) -> f64 {
+        match excess {
+            Excess::None => 0.5 * (self.odd_even + self.first_last),
+            Excess::OddEven => self.odd_even,
+            Excess::FirstLast => self.first_last,
         }
     }
 

@@ -5,11 +5,13 @@ use stack::HalfSplit;
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
 use crate::estimator::{Estimator, clip_half_correction, clip_price, median_price};
+use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
 use crate::pattern::PatternModel;
 use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
 use crate::robust::{Average, Scattered, average, median};
+use crate::sensor_layer::SensorLayer;
 
 /// Which split shows more noise than chance allows, over the whole picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,6 +32,17 @@ const SIGNIFICANT_IN_REGION: f64 = 4.0;
 const ROUNDING: f64 = 2e-6;
 /// Up to this many lights every difference is the same difference.
 const MOST_LIGHTS_ASSUMED: usize = 3;
+
+/// What is known of the fixed pattern in a channel of the picture.
+#[derive(Clone, Copy)]
+pub(crate) struct PatternEvidence<'a> {
+    /// The split that shows more.
+    pub excess: Excess,
+    /// What halves show of a pattern.
+    pub model: Option<PatternModel>,
+    /// The sensor's own layer, where the track tells it and halves do not.
+    pub layer: Option<&'a SensorLayer>,
+}
 
 /// Share of the model's correction of a gain that is held for its standard error: real
 /// patterns are not quite white nor lights of quite equal weight. A judgment, no source.
@@ -171,8 +184,7 @@ pub(crate) fn channel_noise(
     channel: usize,
     n_lights: usize,
     context: &ReportContext,
-    overall: Excess,
-    model: Option<PatternModel>,
+    evidence: PatternEvidence<'_>,
 ) -> Option<ChannelNoise> {
     let measured: Vec<&MeasuredTile> = tiles
         .iter()
@@ -193,7 +205,15 @@ pub(crate) fn channel_noise(
     let [in_turn, in_time] = [0, 1].map(|split| of_stack(split, area));
     let mut stack = match (in_turn, in_time) {
         (Some(in_turn), Some(in_time)) => {
-            join_splits(in_turn, in_time, correlation(&measured), overall, model)
+            // Where the layer is known, halves do not have to tell it.
+            let model = evidence.model.filter(|_| evidence.layer.is_none());
+            join_splits(
+                in_turn,
+                in_time,
+                correlation(&measured),
+                evidence.excess,
+                model,
+            )
         }
         // Lights that do not reach here leave one of the halves empty.
         (Some(only), None) => StackVariance::of_one_split(only, Excess::OddEven),
@@ -218,6 +238,16 @@ pub(crate) fn channel_noise(
     stack.total.error *= price.half_correction_area;
     stack.random *= price.half_correction_area;
     stack.pattern *= price.half_correction_area;
+    let layered = evidence.layer.map(|layer| {
+        let tiles: Vec<&TileLayers> = measured.iter().filter_map(|t| t.layers.as_ref()).collect();
+        layer.apply(&tiles, stack.excess, lights.area, stack.total.mean)
+    });
+    if let Some(layered) = &layered {
+        lights.area += layered.unseen_in_singles;
+        stack.total.mean += layered.added;
+        stack.pattern = layered.pattern.max(0.0);
+        stack.random = (stack.total.mean - stack.pattern).max(0.0);
+    }
     stack_pixel *= price.half_correction_pixel;
 
     let floor = (ROUNDING * sky_dn).powi(2);
@@ -236,10 +266,12 @@ pub(crate) fn channel_noise(
     // The price of the estimator is the same with and without the correction.
     let shown = (1.0 - stack.added / unpriced_total).max(f64::MIN_POSITIVE);
     let seen_in_singles = (1.0 - stack.unseen_in_singles / lights.area).max(0.0);
+    let layer_error = layered.as_ref().map_or(0.0, |layered| layered.gain_error);
     let correction_error = if copies {
         0.0
     } else {
-        DOUBT * gain_area * ((seen_in_singles / shown).sqrt() - 1.0).abs()
+        let doubt = DOUBT * ((seen_in_singles / shown).sqrt() - 1.0).abs();
+        gain_area * layered.as_ref().map_or(doubt, |layered| layered.gain_doubt)
     };
     let (evidence, error) = if copies {
         (Evidence::Copies, 0.0)
@@ -258,7 +290,7 @@ pub(crate) fn channel_noise(
         };
         let shared = splits * halves * coverage.inverse_kish;
         let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
-        let random = 0.5 * gain_area * variance.sqrt();
+        let random = gain_area * (0.5 * variance.sqrt()).hypot(layer_error);
         (Evidence::Measured, random.hypot(correction_error))
     };
     let pixels: usize = measured.iter().map(|tile| tile.coverage.pixels).sum();

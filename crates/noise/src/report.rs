@@ -5,10 +5,15 @@ use stack::HalfSplit;
 use crate::budget::Budget;
 use crate::error::NoiseError;
 use crate::estimator::{Estimator, median_price};
+use crate::growth::{GrowthCurve, StackPoint};
+use crate::layer_fit::Term;
+use crate::motion::Motion;
 use crate::observer::TileNoise;
 use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternPrior, PatternSummary};
 use crate::region::Region;
-use crate::region_noise::{Excess, channel_noise, pooled_excess};
+use crate::region_noise::{Excess, PatternEvidence, channel_noise, pooled_excess};
+use crate::sensor_layer::SensorLayer;
+use crate::track::SensorTrack;
 
 /// What the tiles do not say themselves.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,6 +29,8 @@ pub struct ReportContext {
     /// field moves at its edges and not in the middle). Only differences count; NaN where
     /// not known. `None` counts as too little drift to see a pattern.
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
+    /// The track that the observer had; `None` leaves the pattern to halves.
+    pub track: Option<SensorTrack>,
     /// What is known about the fixed pattern.
     pub pattern: PatternPrior,
 }
@@ -100,7 +107,8 @@ pub struct ChannelNoise {
     /// such lights; with `correction_error` in quadrature.
     pub error: f64,
     /// The part of `error`, alike in all regions, that doubts the pattern added because
-    /// no half shows it: a third of what that takes off `gain_area`. 0 where none was.
+    /// no half shows it: a third of what that takes off `gain_area`, less where the lights'
+    /// track tells how strong it is. 0 where none was.
     pub correction_error: f64,
     /// The same against the gain that this very stack happens to have in this region:
     /// `error` and the scatter `1 / sqrt(2 n)` of a noise realized in n blocks, which no
@@ -156,6 +164,8 @@ pub struct Summary {
     pub effective_frames_at_upper_bound: f64,
     /// What the gain rests on.
     pub evidence: Evidence,
+    /// How the gain grows with the number of lights; `None` for fewer than 4.
+    pub growth: Option<GrowthCurve>,
 }
 
 /// The measured noise of a stack.
@@ -208,6 +218,13 @@ impl GainReport {
         let model = positions_px
             .filter(|_| drift_px.is_some_and(|px| pattern::shows_at_all(px, n_lights)))
             .map(|positions_px| PatternModel::of_positions(positions_px, block_px));
+        let trusted = model.is_some_and(|model| model.is_trusted());
+        let layers: Vec<Option<SensorLayer>> = match &context.track {
+            Some(track) if !trusted => SensorLayer::by_channel(tiles, n_channels, track, block_px),
+            _ => (0..n_channels).map(|_| None).collect(),
+        };
+        // What one channel shows and another does not may be stars as well.
+        let all_seen = layers.iter().flatten().all(SensorLayer::is_seen);
         let regions: Vec<RegionNoise> = context
             .regions
             .iter()
@@ -219,13 +236,34 @@ impl GainReport {
                             .iter()
                             .filter(|tile| tile.channel == channel && region.holds(tile.area))
                             .collect();
-                        channel_noise(&inside, channel, n_lights, context, excess[channel], model)
+                        let evidence = PatternEvidence {
+                            excess: excess[channel],
+                            model,
+                            layer: layers[channel].as_ref().filter(|_| all_seen),
+                        };
+                        channel_noise(&inside, channel, n_lights, context, evidence)
                     })
                     .collect(),
             })
             .collect();
-        let summary = summarize(&regions, n_lights, context, drift_px, model)
+        let mut summary = summarize(&regions, n_lights, context, drift_px, model, &layers)
             .ok_or(NoiseError::NothingMeasured { tiles: tiles.len() })?;
+        if let Some(motion) = positions_px.and_then(|at| Motion::of(at, block_px)) {
+            let found = summary.pattern.fraction_of_variance;
+            summary.pattern.direction_deg = Some(motion.direction_deg);
+            summary.pattern.walking =
+                motion.is_slow_drift && found.is_some_and(|share| share > LEAST_WALKING);
+        }
+        if summary.evidence == Evidence::Measured {
+            let whole = StackPoint {
+                lights: n_lights,
+                gain: summary.gain_area,
+                error: summary.error,
+                pattern: summary.pattern.fraction_of_variance,
+                positions_px,
+            };
+            summary.growth = GrowthCurve::of(tiles, n_channels, block_px, &whole);
+        }
         let saturated = (0..n_channels)
             .map(|channel| saturated_share(tiles, channel))
             .collect();
@@ -275,8 +313,15 @@ fn summarize(
     context: &ReportContext,
     drift_px: Option<f64>,
     model: Option<PatternModel>,
+    layers: &[Option<SensorLayer>],
 ) -> Option<Summary> {
-    let visible = model.is_some_and(|model| model.is_trusted());
+    let by_halves = model.is_some_and(|model| model.is_trusted());
+    let measured = |channel: usize| {
+        let mut cells = regions.iter().flat_map(|region| &region.channels);
+        cells.any(|cell| cell.channel == channel)
+    };
+    let seen = |channel: usize| layers[channel].as_ref().is_some_and(SensorLayer::is_seen);
+    let visible = by_halves || (0..layers.len()).all(|c| !measured(c) || seen(c));
     let sums: Vec<ChannelSum> = (0..context.channels.len())
         .filter_map(|channel| {
             let cells: Vec<&ChannelNoise> = regions
@@ -284,7 +329,7 @@ fn summarize(
                 .flat_map(|region| &region.channels)
                 .filter(|cell| cell.channel == channel)
                 .collect();
-            sum_channel(&cells, model, context)
+            sum_channel(&cells, model, layers[channel].as_ref(), context)
         })
         .collect();
     if sums.is_empty() {
@@ -313,10 +358,20 @@ fn summarize(
         Evidence::Assumed => (gain_area - 1.0).abs(),
         Evidence::Copies => 0.0,
     };
+    let told: Vec<&SensorLayer> = layers.iter().flatten().collect();
+    let by_track = visible && !by_halves && !told.is_empty();
+    let lines = |term: Term| {
+        let sum: f64 = told.iter().map(|layer| layer.share_of(term)).sum();
+        by_track.then(|| sum.max(0.0) / told.len() as f64)
+    };
     let pattern = PatternSummary {
         visible,
         drift_px,
         fraction_of_variance: visible.then(|| mean(&|sum| sum.pattern)),
+        columns: lines(Term::Columns),
+        rows: lines(Term::Rows),
+        direction_deg: None,
+        walking: false,
         upper_bound: worst.share,
         basis: worst.basis,
     };
@@ -338,8 +393,14 @@ fn summarize(
         },
         effective_frames_at_upper_bound: mean(&|sum| sum.bound.gain2.ln()).exp(),
         evidence,
+        growth: None,
     })
 }
+
+/// A pattern of a smaller share of the stack's variance makes no streaks worth a name.
+const LEAST_WALKING: f64 = 0.02;
+/// No bound says that all of the stack's variance is pattern.
+const MOST_SHARE: f64 = 0.999;
 
 /// The value that as much weight lies below as above.
 fn weighted_median(mut values: Vec<(f64, f64)>) -> f64 {
@@ -358,6 +419,7 @@ fn weighted_median(mut values: Vec<(f64, f64)>) -> f64 {
 fn sum_channel(
     cells: &[&ChannelNoise],
     model: Option<PatternModel>,
+    layer: Option<&SensorLayer>,
     context: &ReportContext,
 ) -> Option<ChannelSum> {
     let pixels: f64 = cells.iter().map(|cell| cell.pixels as f64).sum();
@@ -448,10 +510,35 @@ fn sum_channel(
         gain2: gain2 * (1.0 + in_single / single) / (1.0 + in_stack / stack),
         basis: context.pattern.basis,
     };
+    // The layer's own bound, over what it has already put into the gain.
+    let by_layer = layer.map(|layer| {
+        let more = if layer.is_seen() {
+            2.0 * layer.share_error()
+        } else {
+            layer.most_share()
+        };
+        let part = if layer.is_seen() { pattern } else { 0.0 };
+        let share = (part + more).clamp(0.0, MOST_SHARE);
+        // Only the pattern grows: the rest of the stack's variance stays.
+        let total = (1.0 - part) / (1.0 - share);
+        Bound {
+            share,
+            gain2: gain2 * layer.single_grows(total) / total,
+            basis: PatternBasis::Drift,
+        }
+    });
     let bound = match (by_drift, model) {
         (Some(by_drift), Some(model)) if model.is_trusted() => by_drift,
-        (Some(by_drift), _) if by_drift.share < by_prior.share => by_drift,
-        _ => by_prior,
+        _ => {
+            let seen = layer.is_some_and(SensorLayer::is_seen);
+            let others = [by_drift, by_layer].into_iter().flatten();
+            let least = others.min_by(|a, b| a.share.total_cmp(&b.share));
+            match (by_layer, least) {
+                (Some(by_layer), _) if seen => by_layer,
+                (_, Some(least)) if least.share < by_prior.share => least,
+                _ => by_prior,
+            }
+        }
     };
     Some(ChannelSum {
         log_gain_area,

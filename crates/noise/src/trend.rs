@@ -135,7 +135,7 @@ fn coordinate(index: usize, n: usize) -> f64 {
 }
 
 /// Solves a symmetric positive definite system by Cholesky; `None` when it is not.
-fn solve_positive(mut matrix: Vec<f64>, mut rhs: Vec<f64>) -> Option<Vec<f64>> {
+pub(crate) fn solve_positive(mut matrix: Vec<f64>, mut rhs: Vec<f64>) -> Option<Vec<f64>> {
     let q = rhs.len();
     let scale = (0..q).map(|i| matrix[i * q + i]).fold(0.0, f64::max);
     for j in 0..q {

@@ -97,7 +97,8 @@ fn a_dither_that_returns_again_and_again_is_bounded() {
         .map(|i| (i + i / 9 + i / 18) % 9)
         .map(|place| (8.0 * f64::from(place % 3), 8.0 * f64::from(place / 3)))
         .collect();
-    let burst = patterned_at(&positions, 10.0, 6.0, 114);
+    let mut burst = patterned_at(&positions, 10.0, 6.0, 114);
+    burst.tracked = false;
     let summary = burst.report().expect("noise").summary;
     let truth = burst.true_gain().powi(2);
     println!("nine places {summary:?} true {truth}");
@@ -158,7 +159,8 @@ fn a_pattern_that_moves_slowly_is_found_by_halves_in_time() {
 #[test]
 fn a_pattern_that_moves_too_little_is_bounded() {
     // 3.3 px in all: halves in time see a sliver of it.
-    let burst = patterned(16, 10.0, 5.0, 0.2, 124);
+    let mut burst = patterned(16, 10.0, 5.0, 0.2, 124);
+    burst.tracked = false;
     let summary = burst.report().expect("noise").summary;
     let truth = burst.true_gain().powi(2);
     println!("sliver {summary:?} true {truth}");
@@ -173,7 +175,8 @@ fn a_pattern_that_moves_too_little_is_bounded() {
 #[test]
 fn a_pattern_that_stands_is_not_denied() {
     // 12 lights that drift 1.1 px, 0.8 % response of a level of 1000.
-    let burst = patterned(12, 10.0, 8.0, 0.09, 130);
+    let mut burst = patterned(12, 10.0, 8.0, 0.09, 130);
+    burst.tracked = false;
     let summary = burst.report().expect("noise").summary;
     let truth = burst.true_gain().powi(2);
     println!("standing pattern {summary:?} true {truth}");

@@ -59,12 +59,12 @@ pub struct Geometry {
     /// Akaike's criterion of maps by frame, less that of the lens; above 10 the lens holds.
     pub advantage: Option<f64>,
     /// Residuals by distance from the middle of the picture.
-    pub zones: Vec<Zone>,
+    pub zones: Vec<Ring>,
 }
 
 /// A ring of the picture.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Zone {
+pub struct Ring {
     /// Inner edge, as a share of the distance from the middle to a corner.
     pub from: f64,
     /// Outer edge.

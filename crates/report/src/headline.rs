@@ -1,7 +1,9 @@
 //! The result in one line.
 
-use crate::noise::{Evidence, Summary};
+use crate::channel::Channel;
+use crate::noise::{Evidence, Pattern, Summary};
 use crate::report::Report;
+use crate::sensor::{SensorChannel, Source};
 
 /// Expected gains closer to √N than this are printed as √N.
 const SAME_GAIN: f64 = 0.005;
@@ -32,6 +34,33 @@ pub fn headline(report: &Report) -> String {
     }
 }
 
+/// Gain and read noise by channel in one line, such as
+/// `G: 0.400 ± 0.004 e⁻/DN from flats, read noise 2.20 e⁻ from bias`; `None` when no
+/// channel has a gain.
+pub fn sensor_line(report: &Report) -> Option<String> {
+    let name = |source: Option<Source>| match source {
+        Some(Source::Flats) => " from flats",
+        Some(Source::Bias) => " from bias",
+        Some(Source::Darks) => " from darks",
+        Some(Source::Lights) => " from lights",
+        None => "",
+    };
+    let of_channel = |(channel, sensor): (&Channel, &SensorChannel)| {
+        let gain = sensor.gain_e_per_dn?;
+        let (value, error) = (gain.value?, gain.error?);
+        let mut text = format!(
+            "{channel:?}: {value:.3} ± {error:.3} e⁻/DN{}",
+            name(sensor.gain_source)
+        );
+        if let Some(read_e) = sensor.read_noise_e.and_then(|read| read.value) {
+            text += &format!(", read noise {read_e:.2} e⁻{}", name(sensor.read_source));
+        }
+        Some(text)
+    };
+    let lines: Vec<String> = report.noise.sensor.iter().filter_map(of_channel).collect();
+    (!lines.is_empty()).then(|| lines.join("; "))
+}
+
 fn measured(summary: &Summary) -> String {
     let n = summary.frames_used;
     let error = match 2.0 * summary.gain_area * summary.error {
@@ -50,7 +79,10 @@ fn measured(summary: &Summary) -> String {
         summary.effective_frames, summary.gain_area
     );
     if summary.pattern.visible {
-        return line;
+        return match streaks(&summary.pattern) {
+            Some(streaks) => format!("{line}; {streaks}"),
+            None => line,
+        };
     }
     let drift = match summary.pattern.drift_px {
         Some(drift) if drift.is_finite() => format!("at {drift:.1} px of drift"),
@@ -62,6 +94,16 @@ fn measured(summary: &Summary) -> String {
     } else {
         format!("{line}; a fixed pattern does not show {drift}")
     }
+}
+
+/// What a pattern that walks across the picture does to it.
+fn streaks(pattern: &Pattern) -> Option<String> {
+    let share = pattern.fraction_of_variance.filter(|_| pattern.walking)?;
+    let direction = pattern.direction_deg?;
+    Some(format!(
+        "a fixed pattern walks along {direction:.0}° and makes {:.0} % of the variance",
+        100.0 * share
+    ))
 }
 
 fn expectation(summary: &Summary) -> String {
@@ -79,7 +121,6 @@ fn expectation(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::noise::Pattern;
 
     fn summary() -> Summary {
         Summary {
@@ -143,6 +184,19 @@ mod tests {
             },
             "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
              √20 = 4.47); a fixed pattern does not show without a known drift",
+        );
+    }
+
+    #[test]
+    fn a_pattern_that_walks_is_named() {
+        check(
+            |s| {
+                s.pattern.walking = true;
+                s.pattern.direction_deg = Some(212.4);
+                s.pattern.fraction_of_variance = Some(0.31);
+            },
+            "20 frames, worth 16.0 ± 0.4 (noise 4.00 times lower; √20 = 4.47); \
+             a fixed pattern walks along 212° and makes 31 % of the variance",
         );
     }
 

@@ -2,6 +2,7 @@
 
 use crate::channel::ByChannel;
 use crate::number::nan_for_null;
+use crate::sensor::Sensor;
 use serde::{Deserialize, Serialize};
 
 /// Everything measured on the stack and its frames.
@@ -11,6 +12,9 @@ pub struct Noise {
     pub summary: Summary,
     /// The picture in pieces, row by row.
     pub regions: Vec<Region>,
+    /// The sensor behind it, by channel; empty when nothing was looked at.
+    #[serde(default)]
+    pub sensor: Sensor,
 }
 
 /// The picture as a whole. Gains are ratios without unit.
@@ -46,6 +50,38 @@ pub struct Summary {
     pub effective_frames_at_upper_bound: f64,
     /// What is known of the fixed pattern.
     pub pattern: Pattern,
+    /// How the gain grows with the number of frames, and what more of them would bring.
+    pub growth: Growth,
+}
+
+/// Gain against the number of frames; without points when there are fewer than 4.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Growth {
+    /// By rising `n`, measured on means of real subsets; the last is the stack.
+    pub points: Vec<GrowthPoint>,
+    /// Part of the noise that does not average, over the noise of a single frame; `None`
+    /// without points.
+    pub floor: Option<f64>,
+    /// Frames in all that would halve the noise of the stack; `None` when no number would.
+    pub frames_to_halve: Option<f64>,
+    /// Number of frames from which twice as many lower the noise by less than a tenth;
+    /// `None` when no floor shows.
+    pub stops_paying_at: Option<f64>,
+    /// Whether a fixed pattern is in it; else it is about random noise only.
+    pub includes_pattern: bool,
+}
+
+/// Gain of the mean of some of the frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct GrowthPoint {
+    /// Frames averaged.
+    pub n: u32,
+    /// Noise of a single frame over that of the mean, at the scale of blocks.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub gain: f64,
+    /// One standard error of `gain`.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub error: f64,
 }
 
 /// What is known of the sensor's fixed pattern in the stack.
@@ -57,6 +93,15 @@ pub struct Pattern {
     pub drift_px: Option<f64>,
     /// Share of the stack's variance that is pattern, 0 to 1; `None` when not visible.
     pub fraction_of_variance: Option<f64>,
+    /// Part of `fraction_of_variance` that lies in columns of the sensor; `None` where only
+    /// halves of the stack tell the pattern.
+    pub columns: Option<f64>,
+    /// The same in rows.
+    pub rows: Option<f64>,
+    /// Direction in which the stars drift over the sensor, degrees from right toward down.
+    pub direction_deg: Option<f64>,
+    /// Whether slow, steady drift smears a pattern that was found into streaks.
+    pub walking: bool,
     /// Largest share that the evidence allows, 0 to 1.
     #[serde(deserialize_with = "nan_for_null")]
     pub upper_bound: f64,

@@ -5,6 +5,7 @@ use crate::geometry::Geometry;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
+use crate::stars::Stars;
 use crate::warning::WarningEntry;
 use serde::{Deserialize, Serialize};
 
@@ -24,6 +25,9 @@ pub struct Report {
     pub geometry: Geometry,
     /// What was measured.
     pub noise: Noise,
+    /// Star shape over the field.
+    #[serde(default)]
+    pub stars: Stars,
     /// How it was made.
     pub run: Run,
     /// What the reader should know before trusting the figures.
@@ -52,6 +56,7 @@ impl Default for Report {
             frames: Vec::new(),
             geometry: Geometry::default(),
             noise: Noise::default(),
+            stars: Stars::default(),
             run: Run::default(),
             warnings: Vec::new(),
         }

@@ -32,7 +32,8 @@ pub struct Resampler {
 }
 
 impl Kernel {
-    fn weight(self, distance_px: f64) -> f64 {
+    /// The kernel's value so far from its center, px; not normalized over the pixels.
+    pub fn weight(self, distance_px: f64) -> f64 {
         let x = distance_px.abs();
         let sinc = |x: f64| {
             let angle = std::f64::consts::PI * x;

@@ -105,6 +105,12 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
     for left_out in &outcome.left_out {
         console.complain(&left_out.to_string());
     }
+    for finding in &report.stars.findings {
+        console.detail(finding);
+    }
+    if let Some(line) = report::sensor_line(report) {
+        console.detail(&line);
+    }
     for warning in &report.warnings {
         console.say(&format!("note: {}; {}", warning.text, warning.advice));
     }

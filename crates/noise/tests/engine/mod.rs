@@ -7,14 +7,14 @@
 
 use noise::{
     ChannelInfo, ChannelNoise, Estimator, GainReport, NoiseError, NoiseObserver, NoiseOptions,
-    PatternPrior, ReportContext, StarMask, TILE_PX, TileNoise, regions,
+    PatternPrior, ReportContext, SensorTrack, StarMask, TILE_PX, TileNoise, regions,
 };
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use raw::Rect;
 use rayon::prelude::*;
-use stack::{HalfSplit, TileObserver, TileSamples};
+use stack::{HalfSplit, Kernel, TileObserver, TileSamples};
 
 /// How the miniature engine combines.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,6 +37,8 @@ pub struct Burst {
     pub mask: StarMask,
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     pub photosite_share: f64,
+    /// Whether observer and report know the track.
+    pub tracked: bool,
 }
 
 pub fn rng(seed: u64) -> ChaCha8Rng {
@@ -76,6 +78,23 @@ pub fn shifted(
     out
 }
 
+/// The red of a 2 x 2 mosaic at every pixel, bilinearly; the border is left at 0.
+pub fn red_of(mosaic: &[f32], stride: usize) -> Vec<f32> {
+    let mut red = vec![0.0; mosaic.len()];
+    for y in 1..mosaic.len() / stride - 1 {
+        for x in 1..stride - 1 {
+            let at = |dx: usize, dy: usize| mosaic[(y + dy - 1) * stride + x + dx - 1];
+            red[y * stride + x] = match (x % 2, y % 2) {
+                (0, 0) => at(1, 1),
+                (1, 0) => 0.5 * (at(0, 1) + at(2, 1)),
+                (0, 1) => 0.5 * (at(1, 0) + at(1, 2)),
+                _ => 0.25 * (at(0, 0) + at(2, 0) + at(0, 2) + at(2, 2)),
+            };
+        }
+    }
+    red
+}
+
 impl Burst {
     /// `n` lights of nothing, in a picture of 12 x 8 tiles.
     pub fn blank(n: usize) -> Self {
@@ -93,6 +112,7 @@ impl Burst {
             mask: StarMask::empty(width, height),
             positions_px: Some((0..n).map(|i| vec![(2.0 * i as f64, 0.0)]).collect()),
             photosite_share: 1.0,
+            tracked: true,
         }
     }
 
@@ -127,19 +147,7 @@ impl Burst {
         let (stride, rows) = (width + 16, height + 16);
         for (i, light) in burst.lights.iter_mut().enumerate() {
             let mut rng = rng(seed * 1000 + i as u64);
-            let mosaic = white(&mut rng, stride * rows, sigma);
-            let mut red = vec![0.0; mosaic.len()];
-            for y in 1..rows - 1 {
-                for x in 1..stride - 1 {
-                    let at = |dx: usize, dy: usize| mosaic[(y + dy - 1) * stride + x + dx - 1];
-                    red[y * stride + x] = match (x % 2, y % 2) {
-                        (0, 0) => at(1, 1),
-                        (1, 0) => 0.5 * (at(0, 1) + at(2, 1)),
-                        (0, 1) => 0.5 * (at(1, 0) + at(1, 2)),
-                        _ => 0.25 * (at(0, 0) + at(2, 0) + at(0, 2) + at(2, 2)),
-                    };
-                }
-            }
+            let red = red_of(&white(&mut rng, stride * rows, sigma), stride);
             let (dx, dy) = (rng.random_range(-4.0..4.0), rng.random_range(-4.0..4.0));
             *light = shifted(&red, width, height, 8, dx, dy);
         }
@@ -169,8 +177,20 @@ impl Burst {
     }
 
     pub fn report(&self) -> Result<GainReport, NoiseError> {
-        let observer = NoiseObserver::new(self.mask.clone(), NoiseOptions::default());
+        let observer =
+            NoiseObserver::new(self.mask.clone(), NoiseOptions::default()).with_track(self.track());
         self.report_of(&self.tiles(&observer).0)
+    }
+
+    /// The lights' track, on a lattice of one point.
+    pub fn track(&self) -> Option<SensorTrack> {
+        let positions = self.positions_px.as_ref().filter(|_| self.tracked)?;
+        SensorTrack::new(
+            (self.width, self.height),
+            (1, 1),
+            positions,
+            Kernel::Bilinear,
+        )
     }
 
     pub fn report_of(&self, tiles: &[TileNoise]) -> Result<GainReport, NoiseError> {
@@ -182,6 +202,7 @@ impl Burst {
             }],
             estimator: self.estimator(),
             positions_px: self.positions_px.clone(),
+            track: self.track(),
             pattern: PatternPrior::default(),
         };
         GainReport::from_tiles(tiles, &context)

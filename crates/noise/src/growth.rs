@@ -1,0 +1,319 @@
+//! How the gain grows with the number of lights, from means of real subsets of them.
+
+use stack::TileSamples;
+
+use crate::difference::{DifferenceMeter, DifferenceNoise};
+use crate::observer::TileNoise;
+use crate::pattern::shared_of_blocks;
+use crate::region_noise::area;
+use crate::robust::{Scattered, average};
+
+/// Tiles that every number of lights is measured on, per channel.
+const GROWTH_TILES: usize = 600;
+/// Standard errors from which a floor counts.
+const SIGNIFICANT: f64 = 2.0;
+/// Twice the lights must lower the noise by this factor to be worth it.
+const WORTH_DOUBLING: f64 = 1.1;
+/// No pattern takes more than this of a light's variance.
+const MOST_PATTERN: f64 = 0.95;
+
+/// Gain of the mean of `n` lights.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GrowthPoint {
+    /// Lights averaged.
+    pub n: usize,
+    /// Noise of a single light over that of the mean, at the scale of blocks.
+    pub gain: f64,
+    /// One standard error of `gain`.
+    pub error: f64,
+}
+
+/// Gain against the number of lights; noise relative to that of a single light.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GrowthCurve {
+    /// n = 1, 2, 4, ... up to half of the lights, as means of n neighbors in time differ
+    /// from the next n, with what they share of a pattern that was measured; the last is
+    /// the stack itself.
+    pub points: Vec<GrowthPoint>,
+    /// The part of the noise that does not average, `f` of `sigma^2 = a / n + f^2`, over
+    /// the noise of a single light; 0 when the fit is negative.
+    pub floor: f64,
+    /// One standard error of `floor^2`.
+    pub floor_variance_error: f64,
+    /// Lights in all at which the noise would be half of the stack's; `None` when no
+    /// number would do, since the floor is higher.
+    pub lights_to_halve: Option<f64>,
+    /// Number of lights from which twice as many lower the noise by less than a tenth,
+    /// which is a matter of the floor; `None` when no floor shows beyond chance.
+    pub stops_paying_at: Option<f64>,
+    /// Whether a fixed pattern is in it; without, the curve is about random noise only.
+    pub includes_pattern: bool,
+}
+
+/// Half the squared difference of two means of `n` lights, on one tile.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct GrowthSample {
+    pub n: usize,
+    pub noise: DifferenceNoise,
+}
+
+/// Numbers of lights with two disjoint sets of them among `lights`.
+fn numbers(lights: usize) -> impl Iterator<Item = usize> {
+    std::iter::successors(Some(1), |n| Some(2 * n)).take_while(move |n| 2 * n <= lights)
+}
+
+/// Measures means against means on tile number `index` of `tiles`; nothing on most tiles
+/// of a large picture.
+pub(crate) fn grow(
+    tile: &TileSamples<'_>,
+    (index, tiles): (usize, usize),
+    usable: &[bool],
+    meter: &mut DifferenceMeter,
+) -> Vec<GrowthSample> {
+    let every = (tiles / GROWTH_TILES).max(1);
+    let lights = tile.samples.len();
+    if lights < 4 || !index.is_multiple_of(every) {
+        return Vec::new();
+    }
+    let most_runs = (GROWTH_TILES / tiles.max(1)).max(1);
+    let mut samples = Vec::new();
+    for n in numbers(lights) {
+        let runs = lights / (2 * n);
+        for k in 0..most_runs.min(runs) {
+            let run = (index / every + k) % runs;
+            let (mut values, mut valid) = mean_difference(tile, 2 * n * run, n, usable);
+            if let Some(noise) = meter.measure(&mut values, &mut valid) {
+                samples.push(GrowthSample { n, noise });
+            }
+        }
+    }
+    samples
+}
+
+/// Mean of `n` lights from `first` minus the mean of the next `n`, scaled to the noise of
+/// a mean of n lights of the stack's average weight.
+fn mean_difference(
+    tile: &TileSamples<'_>,
+    first: usize,
+    n: usize,
+    usable: &[bool],
+) -> (Vec<f32>, Vec<bool>) {
+    let pixels = usable.len();
+    let mut sums = [0, 1].map(|_| (vec![0.0f32; pixels], vec![0.0f32; pixels]));
+    for i in first..first + 2 * n {
+        let (sum, weights) = &mut sums[usize::from(i >= first + n)];
+        let weight = tile.weights[i];
+        for p in 0..pixels {
+            if tile.kept[i][p] != 0 {
+                sum[p] += weight * (tile.samples[i][p] - tile.mean[p]);
+                weights[p] += weight;
+            }
+        }
+    }
+    let mean_weight = tile.weights.iter().sum::<f32>() / tile.weights.len() as f32;
+    let unit = (mean_weight * n as f32).recip();
+    let [(sum_a, weight_a), (sum_b, weight_b)] = &sums;
+    let mut valid = usable.to_vec();
+    let mut values = vec![0.0; pixels];
+    for p in 0..pixels {
+        let (a, b) = (weight_a[p], weight_b[p]);
+        valid[p] &= a > 0.0 && b > 0.0;
+        if valid[p] {
+            let difference = sum_a[p] / a - sum_b[p] / b;
+            values[p] = difference * (a * b / (a + b) * unit).sqrt();
+        }
+    }
+    (values, valid)
+}
+
+/// What the whole stack says, and what its means share of a pattern.
+pub(crate) struct StackPoint<'a> {
+    pub lights: usize,
+    pub gain: f64,
+    pub error: f64,
+    /// Share of the stack's variance that is pattern; `None` when not known.
+    pub pattern: Option<f64>,
+    pub positions_px: Option<&'a [Vec<(f64, f64)>]>,
+}
+
+impl GrowthCurve {
+    /// `None` without a number of lights to compare.
+    pub(crate) fn of(
+        tiles: &[TileNoise],
+        channels: usize,
+        block_px: usize,
+        stack: &StackPoint<'_>,
+    ) -> Option<Self> {
+        let by_channel: Vec<Vec<Variance>> = (0..channels)
+            .map(|channel| variances(tiles, channel, stack.lights))
+            .filter(|variances| !variances.is_empty())
+            .collect();
+        let least = by_channel.iter().map(Vec::len).min()?;
+        let share = 1.0 / by_channel.len() as f64;
+        let pattern = stack.pattern.filter(|&share| share > 0.0);
+        let hidden = hidden(pattern, stack, block_px, least);
+        // Variances over that of a single light, mean over the channels.
+        let points: Vec<Variance> = (0..least)
+            .map(|k| {
+                let mut point = Variance {
+                    n: by_channel[0][k].n,
+                    mean: 0.0,
+                    error: 0.0,
+                };
+                for channel in &by_channel {
+                    let shown = channel[0].mean / (1.0 - hidden[0]);
+                    point.mean += share * (channel[k].mean / shown + hidden[k]);
+                    point.error = point.error.hypot(share * channel[k].error / shown);
+                }
+                point
+            })
+            .collect();
+        let (slope, floor, floor_error) = fit(&points)?;
+        let floor_counts = floor > SIGNIFICANT * floor_error;
+        let known = if floor_counts { floor } else { 0.0 };
+        let now = stack.gain.powi(-2);
+        let quarter = 0.25 * now;
+        let random = (now - known).max(0.0);
+        let mut points: Vec<GrowthPoint> = points
+            .iter()
+            .map(|point| {
+                let gain = point.mean.max(f64::MIN_POSITIVE).sqrt().recip();
+                // A gain is relative to the first point: what that does not know counts.
+                let first = if point.n == 1 { 0.0 } else { points[0].error };
+                let own = if point.n == 1 {
+                    0.0
+                } else {
+                    point.error / point.mean
+                };
+                GrowthPoint {
+                    n: point.n,
+                    gain,
+                    error: 0.5 * gain * own.hypot(first),
+                }
+            })
+            .collect();
+        points.push(GrowthPoint {
+            n: stack.lights,
+            gain: stack.gain,
+            error: stack.error,
+        });
+        Some(Self {
+            points,
+            floor: floor.max(0.0).sqrt(),
+            floor_variance_error: floor_error,
+            lights_to_halve: (quarter > known)
+                .then(|| stack.lights as f64 * random / (quarter - known)),
+            stops_paying_at: floor_counts.then(|| {
+                let worth = WORTH_DOUBLING.powi(-2);
+                (slope / floor * (worth - 0.5) / (1.0 - worth)).max(1.0)
+            }),
+            includes_pattern: stack.pattern.is_some(),
+        })
+    }
+}
+
+/// Variance of a mean of n lights, and its error.
+#[derive(Clone, Copy)]
+struct Variance {
+    n: usize,
+    mean: f64,
+    error: f64,
+}
+
+fn variances(tiles: &[TileNoise], channel: usize, lights: usize) -> Vec<Variance> {
+    let samples: Vec<&GrowthSample> = tiles
+        .iter()
+        .filter(|tile| tile.channel == channel)
+        .filter_map(|tile| tile.measured.as_ref())
+        .flat_map(|tile| &tile.growth)
+        .collect();
+    numbers(lights)
+        .map_while(|n| {
+            let own = samples.iter().filter(|sample| sample.n == n);
+            let values: Vec<Scattered> = own.map(|sample| area(&sample.noise)).collect();
+            let found = average(&values).filter(|found| found.mean > 0.0)?;
+            Some(Variance {
+                n,
+                mean: found.mean,
+                error: found.error,
+            })
+        })
+        .collect()
+}
+
+/// What the two means of each number share of the pattern and so do not show, over the
+/// variance of a single light.
+fn hidden(pattern: Option<f64>, stack: &StackPoint<'_>, block_px: usize, count: usize) -> Vec<f64> {
+    let (Some(pattern), Some(positions)) = (pattern, stack.positions_px) else {
+        return vec![0.0; count];
+    };
+    let lights = stack.lights;
+    let all = shared_of_blocks(positions, block_px, 0..lights, 0..lights);
+    let in_light = (pattern / stack.gain.powi(2) / all.max(1.0 / lights as f64)).min(MOST_PATTERN);
+    numbers(lights)
+        .take(count)
+        .map(|n| {
+            let runs = lights / (2 * n);
+            let of_run = |run: usize| {
+                let first = 2 * n * run;
+                shared_of_blocks(
+                    positions,
+                    block_px,
+                    first..first + n,
+                    first + n..first + 2 * n,
+                )
+            };
+            in_light * (0..runs).map(of_run).sum::<f64>() / runs as f64
+        })
+        .collect()
+}
+
+/// `a`, `f^2` and the error of `f^2` of `sigma^2 = a / n + f^2`, weighed by the errors.
+fn fit(points: &[Variance]) -> Option<(f64, f64, f64)> {
+    let (mut w, mut wx, mut wxx, mut wy, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for point in points {
+        let weight = point.error.powi(-2);
+        let x = 1.0 / point.n as f64;
+        w += weight;
+        wx += weight * x;
+        wxx += weight * x * x;
+        wy += weight * point.mean;
+        wxy += weight * x * point.mean;
+    }
+    let determinant = w * wxx - wx * wx;
+    let slope = (w * wxy - wx * wy) / determinant;
+    let floor = (wxx * wy - wx * wxy) / determinant;
+    let error = (wxx / determinant).sqrt();
+    (points.len() > 1 && determinant > 0.0 && error.is_finite()).then_some((slope, floor, error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn curve(n: usize, of: impl Fn(f64) -> f64) -> Vec<Variance> {
+        numbers(n)
+            .map(|n| Variance {
+                n,
+                mean: of(n as f64),
+                error: 0.01 * of(n as f64),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn the_fit_finds_slope_and_floor() {
+        let (slope, floor, error) = fit(&curve(64, |n| 0.9 / n + 0.1)).expect("six points");
+        assert!((slope - 0.9).abs() < 1e-9 && (floor - 0.1).abs() < 1e-9);
+        assert!(error > 0.0 && error < 0.01);
+        assert!(fit(&curve(2, |n| 1.0 / n)).is_none());
+        assert!(fit(&[]).is_none());
+    }
+
+    #[test]
+    fn numbers_double_up_to_half() {
+        assert_eq!(numbers(12).collect::<Vec<_>>(), [1, 2, 4]);
+        assert_eq!(numbers(16).collect::<Vec<_>>(), [1, 2, 4, 8]);
+        assert_eq!(numbers(1).count(), 0);
+    }
+}
