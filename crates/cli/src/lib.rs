@@ -43,6 +43,7 @@ mod compare_job;
 mod crops;
 mod cull;
 mod error;
+mod geometry;
 mod half_keeper;
 mod light;
 mod measure_job;

@@ -37,6 +37,7 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     let names: Vec<report::Channel> = channels.iter().map(|&c| channel_name(c)).collect();
     Report {
         frames,
+        geometry: outcome.geometry.clone(),
         noise: crate::noise_report::noise(&outcome.noise, &outcome.sensor, &names),
         stars: crate::sensor_report::stars(&outcome.stars),
         run: report::Run {

@@ -2,6 +2,7 @@
 
 use crate::JobError;
 use crate::cull::{CullOptions, Limits};
+use crate::geometry::one_lens;
 use crate::light::{Place, Seen, SolvedLight};
 use crate::progress::Progress;
 use crate::scale::bring_to_one_scale;
@@ -25,9 +26,12 @@ pub struct Solved {
     pub reference: usize,
     /// What takes the camera out of them.
     pub calibrator: Calibrator,
+    /// What their maps are made of.
+    pub geometry: report::Geometry,
 }
 
-/// Finds stars in every light, aligns all to a reference, and brings them to one scale.
+/// Finds stars in every light, aligns all to a reference, by one lens where the stars show
+/// one, and brings them to one scale.
 ///
 /// - `memory_bytes`: memory for the lights that are looked at together.
 ///
@@ -64,13 +68,14 @@ pub fn solve(
     }
     progress.stage("aligning", session.lights.len());
     let size = session.lights[0].frame.size;
-    let (reference, places) = match reference {
+    let (reference, mut places) = match reference {
         Some(path) => {
             let reference = find_reference(session, path)?;
             (reference, place_all(&seen, reference, size))
         }
         None => choose_and_place(&seen, size),
     };
+    let geometry = one_lens(session, &seen, &mut places, reference, size);
     let lights = std::mem::take(&mut session.lights);
     let reference_path = lights[reference].path().to_owned();
     let n_lights = lights.len();
@@ -103,6 +108,7 @@ pub fn solve(
         lights,
         reference,
         calibrator,
+        geometry,
     })
 }
 

@@ -76,6 +76,8 @@ pub struct StackOutcome {
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
     pub layout: SensorLayout,
+    /// What the lights' maps are made of.
+    pub geometry: report::Geometry,
     /// Digest of what went in.
     pub digest: String,
     /// Time of each stage.
@@ -141,6 +143,7 @@ impl StackJob {
             lights,
             reference,
             calibrator,
+            geometry,
         } = solved;
         let layout = calibrator.layout().clone();
         let mask = StarMask::from_stars(
@@ -196,6 +199,7 @@ impl StackJob {
             calibration,
             left_out: session.left_out,
             layout,
+            geometry,
             digest: session.digest,
             stopwatch,
             halves,

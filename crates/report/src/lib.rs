@@ -40,6 +40,7 @@ pub use comparison::{
     Figure, MEASURABLE_SIGMAS, NoiseRatio, verdict,
 };
 pub use frame::{FrameEntry, FrameKind, file_name};
+pub use geometry::{Geometry, GeometryModel, Ring};
 pub use headline::{headline, sensor_line};
 pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
 pub use noise::{
@@ -55,6 +56,7 @@ pub use warning::{MasterKind, Warning, WarningEntry};
 mod channel;
 mod comparison;
 mod frame;
+mod geometry;
 mod headline;
 mod layout;
 mod measured;

@@ -1,6 +1,7 @@
 //! The whole file, written and read.
 
 use crate::frame::FrameEntry;
+use crate::geometry::Geometry;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
@@ -19,6 +20,9 @@ pub struct Report {
     pub schema_version: u32,
     /// Every input file, by name.
     pub frames: Vec<FrameEntry>,
+    /// How they lie on each other; nothing in reports of versions that did not say.
+    #[serde(default)]
+    pub geometry: Geometry,
     /// What was measured.
     pub noise: Noise,
     /// Star shape over the field.
@@ -50,6 +54,7 @@ impl Default for Report {
         Self {
             schema_version: SCHEMA_VERSION,
             frames: Vec::new(),
+            geometry: Geometry::default(),
             noise: Noise::default(),
             stars: Stars::default(),
             run: Run::default(),
