@@ -33,21 +33,30 @@ pub use homography::Homography;
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
+pub use quality::{
+    BLOCKED_SHARE, BurstFrame, CLEAR_SHARE, FocusDrift, FramePlace, FrameQuality, focus_drift,
+    grade_burst,
+};
+pub use refine::refine_places;
 pub use star::Star;
 pub use transparency::Transparency;
 
 mod asterism;
 mod background;
 mod detect;
+mod double_image;
 mod fit;
 mod footprints;
 mod grade;
 mod homography;
 mod hot_pixels;
 mod luminance;
+mod matched;
 mod matching;
 mod neighbors;
 mod pixel_map;
+mod quality;
+mod refine;
 mod search;
 mod shape;
 mod star;
