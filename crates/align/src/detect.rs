@@ -1,5 +1,6 @@
 //! Stars on a plane: what counts as one, and its measures.
 
+use crate::blinking::drop_blinking;
 use crate::footprints::{Footprint, Peak, footprints};
 use crate::matched::matched_sigmas;
 use crate::shape::{Ellipse, Patch};
@@ -102,7 +103,8 @@ impl Default for DetectOptions<'_> {
 /// - `background`: that of this very plane.
 ///
 /// Footprints above the threshold are taken apart at peaks with a saddle between them;
-/// trails, and what is too sharp, too wide or too long for a star of this frame, go.
+/// trails, and what is too sharp, too wide or too long for a star of this frame, go, and so do
+/// an aircraft's flashes: five equal dots or more at equal distances along a line.
 /// A star's **centroid** is the windowed one; the window is a Gaussian that, smoothing
 /// included, has 1.5 times the variance of the frame's median star. For a Gaussian star that
 /// stays within 4 % of the Cramér-Rao bound where the background makes the noise and 19 %
@@ -150,6 +152,7 @@ pub fn detect(
         .collect();
     detector.drop_misfits(&mut stars);
     sort_and_drop_doubles(&mut stars);
+    drop_blinking(&mut stars);
     stars
 }
 

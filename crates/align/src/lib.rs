@@ -43,6 +43,7 @@ pub use transparency::Transparency;
 
 mod asterism;
 mod background;
+mod blinking;
 mod detect;
 mod double_image;
 mod fit;

@@ -61,14 +61,16 @@ pub const CLEAR_SHARE: f64 = 0.75;
 /// the frame cannot mend it.
 pub const BLOCKED_SHARE: f64 = 0.5;
 
-/// Columns and rows of the zones.
-const ZONES: (usize, usize) = (6, 4);
-/// Fewest stars that speak for a zone.
-const ZONE_STARS: usize = 4;
+/// Columns and rows of the zones: the finest grid with enough stars for each.
+const GRIDS: [(usize, usize); 3] = [(6, 4), (4, 3), (3, 2)];
+/// Stars a zone should have on average, and the fewest that speak for it.
+const STARS_PER_ZONE: usize = 8;
+const FEWEST_STARS: usize = 3;
 /// Fewest zones that speak for a field.
 const FEWEST_ZONES: usize = 3;
-/// Stars that compare: brighter than this on the reference, SNR.
-const CLEAR_SNR: f64 = 15.0;
+/// Stars that compare: brighter than this on the reference, SNR. At a third of their light
+/// they are still found.
+const CLEAR_SNR: f64 = 8.0;
 /// A star this near the edge is not missed when it is not found, px.
 const EDGE_PX: f64 = 12.0;
 
@@ -163,7 +165,11 @@ impl Clearness {
         for &(i, j) in place.pairs {
             share[i] = usual[i].map(|usual| stars[j].flux_dn / usual);
         }
-        let mut zones: Vec<Vec<f64>> = vec![Vec::new(); ZONES.0 * ZONES.1];
+        let compared = usual.iter().flatten().count();
+        let enough = |(columns, rows): &(usize, usize)| compared >= STARS_PER_ZONE * columns * rows;
+        let grid = GRIDS.into_iter().find(enough);
+        let (columns, rows) = grid.unwrap_or(GRIDS[GRIDS.len() - 1]);
+        let mut zones: Vec<Vec<f64>> = vec![Vec::new(); columns * rows];
         let mut found = Vec::new();
         for (star, share) in own.iter().zip(&share) {
             let (Some(share), (x, y)) = (share, place.map.map(star.x, star.y)) else {
@@ -176,11 +182,11 @@ impl Clearness {
             let zone = |at: f64, extent: usize, n: usize| {
                 ((at / extent as f64 * n as f64) as usize).min(n - 1)
             };
-            let index = zone(y, size.1, ZONES.1) * ZONES.0 + zone(x, size.0, ZONES.0);
+            let index = zone(y, size.1, rows) * columns + zone(x, size.0, columns);
             zones[index].push(*share);
             found.push(*share);
         }
-        let zones = zones.iter_mut().filter(|zone| zone.len() >= ZONE_STARS);
+        let zones = zones.iter_mut().filter(|zone| zone.len() >= FEWEST_STARS);
         let zones: Vec<f64> = zones.filter_map(|zone| median(zone)).collect();
         let below = |limit: f64| match zones.len() >= FEWEST_ZONES {
             true => {

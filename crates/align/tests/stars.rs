@@ -116,3 +116,56 @@ fn trailed_stars_are_found_at_the_middle_of_their_path() {
         }
     }
 }
+
+/// Satellites from glaring to hardly visible, and an aircraft with lamps and flashes: what is
+/// found on their paths is stars that stand there.
+#[test]
+fn what_crosses_the_field_is_no_star() {
+    const SATELLITES_E_PER_PX: [f64; 5] = [1500.0, 500.0, 150.0, 60.0, 30.0];
+    let mut scene = synth::Scene::named("tripod-burst").expect("a scene");
+    (scene.width, scene.height, scene.frames) = (SIZE.0, SIZE.1, 2);
+    scene.satellites = SATELLITES_E_PER_PX
+        .iter()
+        .enumerate()
+        .map(|(i, &electrons_per_px)| synth::Satellite {
+            light: 0,
+            start: [-0.05, 0.1 + 0.15 * i as f64],
+            end: [1.05, 0.2 + 0.15 * i as f64],
+            electrons_per_px,
+        })
+        .collect();
+    let aircraft = |start, end, electrons_per_px| synth::Aircraft {
+        light: 0,
+        start,
+        end,
+        electrons_per_px,
+        flashes: 9,
+        flash_electrons: 30_000.0,
+        span_px: 7.0,
+    };
+    scene.aircraft = vec![
+        aircraft([0.1, -0.05], [0.3, 1.05], 700.0),
+        // Seen end on, its lamps are too faint and only the flashes show.
+        aircraft([0.9, -0.05], [0.7, 1.05], 0.0),
+    ];
+    let simulator = synth::Simulator::new(&scene).expect("a scene");
+    let stars: Vec<(f64, f64)> = (0..simulator.stars().len())
+        .filter_map(|star| simulator.star_px(star, 0))
+        .collect();
+    let found = starfield::found_on(&simulator, 0, &DetectOptions::default());
+    let is_star = |x: f64, y: f64| stars.iter().any(|s| (s.0 - x).hypot(s.1 - y) < 2.5);
+    let wrong: Vec<_> = found.iter().filter(|s| !is_star(s.x, s.y)).collect();
+    for star in &wrong {
+        println!(
+            "{:.0} {:.0} {:.1} {:.1} {:.2}",
+            star.x, star.y, star.snr, star.fwhm_px, star.ellipticity
+        );
+    }
+    println!("{} of {}", wrong.len(), found.len());
+    assert!(
+        300 * wrong.len() < found.len(),
+        "{} of {}",
+        wrong.len(),
+        found.len()
+    );
+}

@@ -20,9 +20,9 @@
 pub use args::{Cli, Command, Format};
 pub use calibration::calibrator;
 pub use commands::{Console, Done, run};
-pub use cull::CullOptions;
+pub use cull::{Cull, CullOptions};
 pub use error::JobError;
-pub use light::{Seen, SolvedLight};
+pub use light::{PoorLight, Seen, SolvedLight};
 pub use progress::{Bar, Progress, Stopwatch};
 pub use results::ResultFolder;
 pub use session::{Inputs, LeftOut, Session, SessionFrame, decode_options, gather};

@@ -121,15 +121,7 @@ impl Starfield {
 
     /// The stars found on one of the field's frames, which differ by their noise.
     pub fn found(&self, frame: usize, options: &DetectOptions) -> Vec<Star> {
-        let light = self.simulator.light(frame).expect("a light");
-        let scene = self.simulator.scene();
-        let black_dn = f32::from(scene.sensor.black_level_dn);
-        let mosaic = light.mosaic.data.mapv(|value| f32::from(value) - black_dn);
-        let plane = luminance(mosaic.view(), &scene.sensor.cfa);
-        let background = Background::estimate(plane.view(), &BackgroundOptions::default());
-        let mut stars = detect(plane.view(), &background, options);
-        refine_places(&mut stars, mosaic.view(), &scene.sensor.cfa);
-        stars
+        found_on(&self.simulator, frame, options)
     }
 
     /// Distance of a star from the middle over that of the corner.
@@ -138,6 +130,19 @@ impl Starfield {
         let (cx, cy) = (0.5 * scene.width as f64, 0.5 * scene.height as f64);
         (placed.x - cx).hypot(placed.y - cy) / cx.hypot(cy)
     }
+}
+
+/// The stars found on a light, as the program finds them.
+pub fn found_on(simulator: &Simulator, light: usize, options: &DetectOptions) -> Vec<Star> {
+    let light = simulator.light(light).expect("a light");
+    let sensor = &simulator.scene().sensor;
+    let black_dn = f32::from(sensor.black_level_dn);
+    let mosaic = light.mosaic.data.mapv(|value| f32::from(value) - black_dn);
+    let plane = luminance(mosaic.view(), &sensor.cfa);
+    let background = Background::estimate(plane.view(), &BackgroundOptions::default());
+    let mut stars = detect(plane.view(), &background, options);
+    refine_places(&mut stars, mosaic.view(), &sensor.cfa);
+    stars
 }
 
 /// What one photosite holds of a star.
