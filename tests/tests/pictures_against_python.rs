@@ -57,6 +57,7 @@ fn resampled(kernel: Kernel, map: Homography) -> Vec<f32> {
     let options = StackOptions {
         combine: Combine::Mean,
         kernel,
+        ..StackOptions::default()
     };
     let calibrator = mono_calibrator(WIDTH, HEIGHT);
     let (stack, _) =

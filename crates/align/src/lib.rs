@@ -38,6 +38,7 @@ pub use quality::{
     grade_burst,
 };
 pub use refine::refine_places;
+pub use shape::{Moments, Patch};
 pub use star::Star;
 pub use transparency::Transparency;
 

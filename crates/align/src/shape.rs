@@ -3,22 +3,27 @@
 use ndarray::ArrayView2;
 
 /// A patch of the plane with its background taken off on the way.
-pub(crate) struct Patch<'a> {
-    pub(crate) plane: ArrayView2<'a, f32>,
+#[derive(Clone, Copy, Debug)]
+pub struct Patch<'a> {
+    /// DN, `[row, column]`; NaN is masked.
+    pub plane: ArrayView2<'a, f32>,
     /// Background at the star, DN.
-    pub(crate) level_dn: f64,
+    pub level_dn: f64,
 }
 
 /// First and second moments of the light within a Gaussian window about a point.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Moments {
-    /// Offset of the windowed centroid from the window's center, px.
-    pub(crate) dx: f64,
-    pub(crate) dy: f64,
-    /// Windowed second moments about the window's center, px².
-    pub(crate) xx: f64,
-    pub(crate) xy: f64,
-    pub(crate) yy: f64,
+pub struct Moments {
+    /// Offset of the windowed centroid from the window's center, px to the right.
+    pub dx: f64,
+    /// The same, px downwards.
+    pub dy: f64,
+    /// Windowed second moment about the window's center, px²: along x.
+    pub xx: f64,
+    /// Mixed.
+    pub xy: f64,
+    /// Along y.
+    pub yy: f64,
 }
 
 /// Where the window's edge is cut, in its sigmas: the weight there is 3e-4.
@@ -30,7 +35,7 @@ const MAX_LOST_WEIGHT: f64 = 0.1;
 impl Patch<'_> {
     /// Moments about `(x, y)` under a round Gaussian window; `None` when too much of it is
     /// masked or off the plane, or there is no light.
-    pub(crate) fn moments(&self, x: f64, y: f64, window_variance_px2: f64) -> Option<Moments> {
+    pub fn moments(&self, x: f64, y: f64, window_variance_px2: f64) -> Option<Moments> {
         let (height, width) = self.plane.dim();
         let reach = WINDOW_SIGMAS * window_variance_px2.sqrt();
         let (x0, y0) = ((x - reach).ceil(), (y - reach).ceil());
@@ -84,7 +89,7 @@ impl Patch<'_> {
     /// A Gaussian star of variance s² off by d has its windowed centroid off by
     /// d · w²/(w² + s²), so steps of the inverse converge in a few rounds. (Windowed
     /// positions: the documentation of the `sep` library; the step there is 2, for w = s.)
-    pub(crate) fn centroid(
+    pub fn centroid(
         &self,
         start: (f64, f64),
         window_variance_px2: f64,

@@ -95,6 +95,9 @@ pub struct StackArgs {
     /// Rejection threshold in sigmas: one, or low,high
     #[arg(long, value_name = "SIGMAS", default_value = "3", value_parser = parse_clip)]
     pub clip: (f32, f32),
+    /// How the colors that a site did not record are made
+    #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
+    pub demosaic: DemosaicArg,
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
@@ -148,6 +151,15 @@ pub enum CombineArg {
     Median,
     /// Weighted mean of what an iterated clip about the median keeps
     SigmaClip,
+}
+
+/// The ways of demosaicing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum DemosaicArg {
+    /// Means of the nearest sites: least noise per pixel
+    Bilinear,
+    /// Bilinear, corrected by the gradients of the recorded color: sharper, noisier
+    Gradient,
 }
 
 /// The picture formats.

@@ -31,6 +31,7 @@ pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
 mod calibration;
+mod characterize;
 mod commands;
 mod cull;
 mod error;
@@ -42,6 +43,7 @@ mod reporting;
 mod result_names;
 mod results;
 mod scale;
+mod sensor_report;
 mod session;
 mod solve;
 mod stack_job;

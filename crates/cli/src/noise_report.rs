@@ -1,10 +1,15 @@
 //! The measured noise in the words of the report.
 
-use noise::{Evidence, GainReport, Part, PatternBasis, RegionNoise};
+use crate::sensor_report;
+use noise::{ChannelSensor, Evidence, GainReport, Part, PatternBasis, RegionNoise};
 use report::ByChannel;
 
 /// The report's `noise`; `names` are the picture's channels in order.
-pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report::Noise {
+pub(crate) fn noise(
+    measured: &GainReport,
+    sensor: &[ChannelSensor],
+    names: &[report::Channel],
+) -> report::Noise {
     let summary = &measured.summary;
     let pattern = &summary.pattern;
     report::Noise {
@@ -35,6 +40,7 @@ pub(crate) fn noise(measured: &GainReport, names: &[report::Channel]) -> report:
             .iter()
             .map(|measured| region(measured, names))
             .collect(),
+        sensor: sensor_report::sensor(sensor, names),
     }
 }
 

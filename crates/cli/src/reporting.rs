@@ -9,7 +9,7 @@ use align::PixelMap;
 use raw::{CaptureTime, FrameInfo, FrameKind};
 use report::{ByChannel, FrameEntry, Report, Warning};
 use serde_json::{Value, json};
-use stack::Combine;
+use stack::{Combine, DemosaicMethod};
 use std::collections::BTreeMap;
 
 /// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
@@ -39,7 +39,8 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
     let names: Vec<report::Channel> = channels.iter().map(|&c| channel_name(c)).collect();
     Report {
         frames,
-        noise: crate::noise_report::noise(&outcome.noise, &names),
+        noise: crate::noise_report::noise(&outcome.noise, &outcome.sensor, &names),
+        stars: crate::sensor_report::stars(&outcome.stars),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: settings(job),
@@ -56,6 +57,13 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
 fn settings(job: &StackJob) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
         ("combine".to_owned(), json!(job.options.combine.name())),
+        (
+            "demosaic".to_owned(),
+            json!(match job.options.demosaic {
+                DemosaicMethod::Bilinear => "bilinear",
+                DemosaicMethod::GradientCorrected => "gradient",
+            }),
+        ),
         (
             "kernel".to_owned(),
             json!(format!("{:?}", job.options.kernel).to_lowercase()),

@@ -2,6 +2,7 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
+use crate::characterize::{sensor, star_observer, star_shapes};
 use crate::cull::CullOptions;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
@@ -9,8 +10,8 @@ use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use noise::{
-    ChannelInfo, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis, PatternPrior,
-    ReportContext, StarMask, StarMaskOptions, regions,
+    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseObserver, NoiseOptions, PatternBasis,
+    PatternPrior, ReportContext, StarMask, StarMaskOptions, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -58,6 +59,10 @@ pub struct StackOutcome {
     pub stack: Stack,
     /// Its noise.
     pub noise: GainReport,
+    /// The sensor behind it, by channel.
+    pub sensor: Vec<ChannelSensor>,
+    /// The shapes of its stars.
+    pub stars: StarShapes,
     /// Lights in it, in capture order.
     pub lights: Vec<SolvedLight>,
     /// Index of the reference among them.
@@ -125,11 +130,13 @@ impl StackJob {
             &lights[reference].seen.stars,
             &StarMaskOptions::default(),
         );
+        let saturation_dn = saturation_dn(&lights, &layout);
         let options = NoiseOptions {
-            saturation_dn: Some(saturation_dn(&lights, &layout)),
+            saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let observer = NoiseObserver::new(mask, options);
+        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
+        let observer = (NoiseObserver::new(mask, options), stars);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         progress.stage("stacking", layout.bounds().tiles(stack::TILE_PX).len());
         let most = AtomicUsize::new(0);
@@ -138,10 +145,13 @@ impl StackJob {
         };
         let (stack, tiles) =
             stack::stack(&inputs, &calibrator, &self.options, &observer, &advance)?;
+        let (tiles, star_tiles): (Vec<_>, Vec<_>) = tiles.into_iter().unzip();
         stopwatch.lap("stack");
         let positions_px = positions_px(&lights, &layout);
         let context = self.report_context(&layout, positions_px, !session.flats.is_empty());
         let noise = GainReport::from_tiles(&tiles, &context)?;
+        let stars = star_shapes(&observer.1, &star_tiles, &lights, &layout);
+        let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
         stopwatch.lap("measure");
         let calibration = session
             .darks
@@ -152,6 +162,8 @@ impl StackJob {
         Ok(StackOutcome {
             stack,
             noise,
+            sensor,
+            stars,
             lights,
             reference,
             calibration,

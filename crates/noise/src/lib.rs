@@ -11,6 +11,10 @@
 //! 100 %; resampling lowers it with nothing gained. `area` is the noise of means over
 //! 8 x 8 pixels, times 8, and is the true one.
 //!
+//! [`measure_sensor`] tells the gain in electrons and where the noise of a light comes
+//! from, by photon transfer; [`StarShapes`] how wide the stars are over the field, and
+//! whether trails, the lens or the alignment make them so.
+//!
 //! What no difference can show is what all lights have in common: a fixed pattern that
 //! did not move. [`Summary::pattern`] says whether it could have been seen.
 //!
@@ -34,6 +38,7 @@
 //! ```
 
 pub use budget::Budget;
+pub use ccd_equation::ApertureLight;
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
 pub use mask::{StarMask, StarMaskOptions};
@@ -42,14 +47,23 @@ pub use pattern::{
     FEWEST_LIGHTS_FOR_PATTERN, Headline, PatternBasis, PatternPrior, PatternSummary,
     VISIBLE_DRIFT_PX,
 };
+pub use photon_transfer::{
+    ChannelSensor, Exposure, LightNoise, Measured, SensorFrames, SensorNote, TransferSource,
+    measure_sensor,
+};
 pub use region::{Part, Region, TILE_PX, regions};
 pub use report::{
     ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, SingleNoise,
     StackNoise, Summary,
 };
 pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
+pub use star_shape::{
+    Effect, RadialPattern, Second, StarField, StarFinding, StarPair, StarShapeObserver,
+    StarShapeOptions, StarShapes, StarZone, ZonePlace, ZoneShape, bayer_green_variance_px2,
+};
 
 mod budget;
+mod ccd_equation;
 mod covariance;
 mod difference;
 mod error;
@@ -58,9 +72,11 @@ mod lights;
 mod mask;
 mod observer;
 mod pattern;
+mod photon_transfer;
 mod region;
 mod region_noise;
 mod report;
 mod robust;
 mod series;
+mod star_shape;
 mod trend;

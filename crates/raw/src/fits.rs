@@ -225,6 +225,7 @@ fn metadata(header: &Header) -> Metadata {
             .map(|n| n as u32),
         aperture: positive(&["FOCRATIO", "APERTURE"]),
         focal_length_mm: positive(&["FOCALLEN"]),
+        pixel_pitch_um: positive(&["XPIXSZ", "PIXSIZE1"]),
         captured: header
             .text("DATE-OBS")
             .and_then(|stated| parse_time(&stated, None, utc)),

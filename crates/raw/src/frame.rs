@@ -31,6 +31,9 @@ pub struct FrameInfo {
     pub aperture: Option<f64>,
     /// Focal length, mm.
     pub focal_length_mm: Option<f64>,
+    /// Distance between photosites, µm, from the EXIF focal plane resolution or FITS
+    /// `XPIXSZ`; nominal.
+    pub pixel_pitch_um: Option<f64>,
     /// When it was taken.
     pub captured: Option<CaptureTime>,
     /// Sensor temperature, °C.

@@ -31,6 +31,8 @@ const DATE_TIME_ORIGINAL: u16 = 36867;
 const OFFSET_TIME_ORIGINAL: u16 = 36881;
 const SHUTTER_SPEED_VALUE: u16 = 37377;
 const FOCAL_LENGTH: u16 = 37386;
+const FOCAL_PLANE_X_RESOLUTION: u16 = 41486;
+const FOCAL_PLANE_RESOLUTION_UNIT: u16 = 41488;
 const SUB_SEC_TIME_ORIGINAL: u16 = 37521;
 const LENS_MODEL: u16 = 42036;
 
@@ -43,6 +45,7 @@ pub(crate) struct Metadata {
     pub(crate) iso: Option<u32>,
     pub(crate) aperture: Option<f64>,
     pub(crate) focal_length_mm: Option<f64>,
+    pub(crate) pixel_pitch_um: Option<f64>,
     pub(crate) captured: Option<CaptureTime>,
     pub(crate) temperature_c: Option<f64>,
     pub(crate) orientation: Option<u8>,
@@ -73,6 +76,7 @@ impl Metadata {
             iso: self.iso,
             aperture: self.aperture,
             focal_length_mm: self.focal_length_mm,
+            pixel_pitch_um: self.pixel_pitch_um,
             captured: self.captured,
             temperature_c: self.temperature_c,
             white_balance: facts.white_balance,
@@ -98,6 +102,8 @@ impl Metadata {
             iso: iso(tags),
             aperture: positive(F_NUMBER),
             focal_length_mm: positive(FOCAL_LENGTH),
+            pixel_pitch_um: positive(FOCAL_PLANE_X_RESOLUTION)
+                .and_then(|per_unit| pitch_um(per_unit, number(FOCAL_PLANE_RESOLUTION_UNIT))),
             captured: text(DATE_TIME_ORIGINAL).and_then(|stated| {
                 let sub_seconds = text(SUB_SEC_TIME_ORIGINAL);
                 let offset = text(OFFSET_TIME_ORIGINAL);
@@ -117,12 +123,29 @@ impl Metadata {
             iso: self.iso.or(other.iso),
             aperture: self.aperture.or(other.aperture),
             focal_length_mm: self.focal_length_mm.or(other.focal_length_mm),
+            pixel_pitch_um: self.pixel_pitch_um.or(other.pixel_pitch_um),
             captured: self.captured.or(other.captured),
             temperature_c: self.temperature_c.or(other.temperature_c),
             orientation: self.orientation.or(other.orientation),
             declared_kind: self.declared_kind.or(other.declared_kind),
         }
     }
+}
+
+/// Distance between photosites, µm, from their number in a unit: EXIF 2.32 states inches
+/// (2, the default) and centimeters (3); millimeters (4) and micrometers (5) occur.
+///
+/// `None` for what no camera has: cameras that state the resolution of a preview.
+fn pitch_um(per_unit: f64, unit: Option<f64>) -> Option<f64> {
+    const PLAUSIBLE_UM: std::ops::RangeInclusive<f64> = 0.5..=30.0;
+    let unit_um = match unit.unwrap_or(2.0) {
+        2.0 => 25_400.0,
+        3.0 => 10_000.0,
+        4.0 => 1000.0,
+        5.0 => 1.0,
+        _ => return None,
+    };
+    Some(unit_um / per_unit).filter(|pitch_um| PLAUSIBLE_UM.contains(pitch_um))
 }
 
 /// Sensitivity; a SHORT holds 65535 at most, where it means "see the longer tags".

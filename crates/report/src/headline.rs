@@ -1,7 +1,9 @@
 //! The result in one line.
 
+use crate::channel::Channel;
 use crate::noise::{Evidence, Summary};
 use crate::report::Report;
+use crate::sensor::{SensorChannel, Source};
 
 /// Expected gains closer to √N than this are printed as √N.
 const SAME_GAIN: f64 = 0.005;
@@ -30,6 +32,33 @@ pub fn headline(report: &Report) -> String {
         ),
         (_, Evidence::Measured) => measured(summary),
     }
+}
+
+/// Gain and read noise by channel in one line, such as
+/// `G: 0.400 ± 0.004 e⁻/DN from flats, read noise 2.20 e⁻ from bias`; `None` when no
+/// channel has a gain.
+pub fn sensor_line(report: &Report) -> Option<String> {
+    let name = |source: Option<Source>| match source {
+        Some(Source::Flats) => " from flats",
+        Some(Source::Bias) => " from bias",
+        Some(Source::Darks) => " from darks",
+        Some(Source::Lights) => " from lights",
+        None => "",
+    };
+    let of_channel = |(channel, sensor): (&Channel, &SensorChannel)| {
+        let gain = sensor.gain_e_per_dn?;
+        let (value, error) = (gain.value?, gain.error?);
+        let mut text = format!(
+            "{channel:?}: {value:.3} ± {error:.3} e⁻/DN{}",
+            name(sensor.gain_source)
+        );
+        if let Some(read_e) = sensor.read_noise_e.and_then(|read| read.value) {
+            text += &format!(", read noise {read_e:.2} e⁻{}", name(sensor.read_source));
+        }
+        Some(text)
+    };
+    let lines: Vec<String> = report.noise.sensor.iter().filter_map(of_channel).collect();
+    (!lines.is_empty()).then(|| lines.join("; "))
 }
 
 fn measured(summary: &Summary) -> String {

@@ -34,12 +34,14 @@
 
 pub use channel::{ByChannel, Channel};
 pub use frame::{FrameEntry, FrameKind, file_name};
-pub use headline::headline;
+pub use headline::{headline, sensor_line};
 pub use noise::{
     Budget, ChannelNoise, Evidence, Noise, Part, Pattern, PatternBasis, Region, Summary,
 };
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
+pub use sensor::{Figure, Sensor, SensorChannel, SensorLight, Source};
+pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
 mod channel;
@@ -50,4 +52,6 @@ mod noise;
 mod number;
 mod report;
 mod run;
+mod sensor;
+mod stars;
 mod warning;

@@ -2,6 +2,7 @@
 
 use crate::channel::ByChannel;
 use crate::number::nan_for_null;
+use crate::sensor::Sensor;
 use serde::{Deserialize, Serialize};
 
 /// Everything measured on the stack and its frames.
@@ -11,6 +12,9 @@ pub struct Noise {
     pub summary: Summary,
     /// The picture in pieces, row by row.
     pub regions: Vec<Region>,
+    /// The sensor behind it, by channel; empty when nothing was looked at.
+    #[serde(default)]
+    pub sensor: Sensor,
 }
 
 /// The picture as a whole. Gains are ratios without unit.

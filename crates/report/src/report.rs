@@ -4,6 +4,7 @@ use crate::frame::FrameEntry;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
 use crate::run::Run;
+use crate::stars::Stars;
 use crate::warning::WarningEntry;
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +21,9 @@ pub struct Report {
     pub frames: Vec<FrameEntry>,
     /// What was measured.
     pub noise: Noise,
+    /// Star shape over the field.
+    #[serde(default)]
+    pub stars: Stars,
     /// How it was made.
     pub run: Run,
     /// What the reader should know before trusting the figures.
@@ -47,6 +51,7 @@ impl Default for Report {
             schema_version: SCHEMA_VERSION,
             frames: Vec::new(),
             noise: Noise::default(),
+            stars: Stars::default(),
             run: Run::default(),
             warnings: Vec::new(),
         }

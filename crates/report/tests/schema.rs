@@ -149,10 +149,11 @@ fn types_and_schema_have_the_same_fields() {
         &mut n_objects,
     );
     // Report, 2 frames, noise, summary, pattern, region, 3 channels with budgets, run,
-    // warnings.
+    // warnings; a sensor with five or six figures and a light with two; stars, a zone with two
+    // shapes and an effect, two effects and a radial pattern.
     assert_eq!(
         n_objects,
-        1 + 2 + 4 + 2 * 3 + 1 + sample::all_warnings().len()
+        1 + 2 + 4 + 2 * 3 + 1 + sample::all_warnings().len() + (1 + 6 + 1 + 2) + (1 + 4 + 3)
     );
 }
 

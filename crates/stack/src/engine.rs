@@ -10,7 +10,7 @@
 //! at its border does not depend on where the borders are.
 
 use crate::combine::{TileStack, combine_channel};
-use crate::demosaic::Demosaic;
+use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::reject::{GROW_REACH_PX, grow_rejected, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{
@@ -47,6 +47,8 @@ pub struct StackOptions {
     pub combine: Combine,
     /// The interpolation kernel; default Lanczos-3.
     pub kernel: Kernel,
+    /// Demosaicing; default bilinear.
+    pub demosaic: DemosaicMethod,
 }
 
 impl Default for StackOptions {
@@ -54,6 +56,7 @@ impl Default for StackOptions {
         Self {
             combine: Combine::SigmaClip(Default::default()),
             kernel: Kernel::Lanczos3,
+            demosaic: DemosaicMethod::default(),
         }
     }
 }
@@ -110,7 +113,7 @@ pub fn stack<O: TileObserver>(
         lights,
         calibrator,
         options,
-        demosaic: Demosaic::new(&layout.cfa),
+        demosaic: Demosaic::new(&layout.cfa, options.demosaic),
         resampler: Resampler::new(options.kernel),
         bright_dn: bright_dn(layout),
     };

@@ -17,7 +17,7 @@
 
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
 pub use defects::{DefectMap, DefectOptions};
-pub use demosaic::Demosaic;
+pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{Light, Stack, StackOptions, TILE_PX, stack};
 pub use error::StackError;
 pub use masters::{MasterDark, MasterFlat};

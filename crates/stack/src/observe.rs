@@ -71,3 +71,12 @@ impl TileObserver for () {
 
     fn observe(&self, _: &TileSamples<'_>) {}
 }
+
+/// Two observers of the same tiles.
+impl<A: TileObserver, B: TileObserver> TileObserver for (A, B) {
+    type Summary = (A::Summary, B::Summary);
+
+    fn observe(&self, tile: &TileSamples<'_>) -> Self::Summary {
+        (self.0.observe(tile), self.1.observe(tile))
+    }
+}

@@ -90,7 +90,11 @@ fn lights(n: usize, cfa: &Cfa, trail_in: Option<usize>) -> Vec<Light> {
 }
 
 fn run(lights: &[Light], cfa: &Cfa, combine: Combine, kernel: Kernel) -> stack::Stack {
-    let options = StackOptions { combine, kernel };
+    let options = StackOptions {
+        combine,
+        kernel,
+        ..StackOptions::default()
+    };
     stack::stack(lights, &calibrator(cfa.clone()), &options, &(), &|_, _| ())
         .expect("a stack")
         .0

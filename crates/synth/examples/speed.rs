@@ -1,7 +1,7 @@
-//! How long the parts of a light of 20 MP take: `speed NAME LIGHTS`.
+//! How long a light of 20 MP takes: `speed NAME LIGHTS`.
 
 use std::time::Instant;
-use synth::{Scene, Simulator, Weather};
+use synth::{DngInfo, Scene, Simulator, encode_dng};
 
 fn main() -> Result<(), synth::SynthError> {
     let name = std::env::args().nth(1).unwrap_or("tripod-burst".into());
@@ -16,18 +16,12 @@ fn main() -> Result<(), synth::SynthError> {
     lap("making ready");
     say(&format!("{} stars", simulator.stars().len()));
     let lights = std::env::args().nth(2).and_then(|n| n.parse().ok());
-    for index in 0..lights.unwrap_or(2) {
-        let light = simulator.expected_light(index, Weather::AsItIs)?;
-        lap("expected light");
-        let mosaic = scene.sensor.expose(
-            simulator.maps(),
-            Some(&light),
-            scene.exposure_s,
-            scene.seed,
-            index,
-        );
-        lap("exposure");
-        drop(mosaic);
+    for shot in scene.shots().iter().take(lights.unwrap_or(2)) {
+        let light = simulator.render(shot)?;
+        lap("light");
+        let bytes = encode_dng(&light.mosaic, &DngInfo::of(&scene, shot))?;
+        lap("file");
+        drop(bytes);
     }
     Ok(())
 }

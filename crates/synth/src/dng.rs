@@ -2,8 +2,8 @@
 //!
 //! Tags by the DNG specification (numbers from the registry of tifffile) and EXIF 2.32.
 
-use crate::SynthError;
 use crate::lossless_jpeg;
+use crate::{Scene, Shot, SynthError};
 use jiff::civil::DateTime;
 use ndarray::Array2;
 use raw::{Channel, Mosaic, SitePattern};
@@ -51,6 +51,28 @@ pub struct DngInfo {
     pub neutral: [f64; 3],
     /// How the mosaic is packed.
     pub compression: Compression,
+}
+
+impl DngInfo {
+    /// What the file of a shot says of it.
+    pub fn of(scene: &Scene, shot: &Shot) -> Self {
+        let efficiency = scene.sensor.efficiency;
+        let largest = efficiency.into_iter().fold(f64::MIN_POSITIVE, f64::max);
+        Self {
+            make: scene.sensor.make.clone(),
+            model: scene.sensor.model.clone(),
+            lens: scene.lens.model.clone(),
+            exposure_s: shot.exposure_s,
+            iso: scene.sensor.iso,
+            f_number: scene.lens.f_number,
+            focal_length_mm: scene.lens.focal_length_mm,
+            captured: shot.start,
+            utc_offset_h: scene.utc_offset_h,
+            color_matrix: scene.sensor.color_matrix,
+            neutral: efficiency.map(|value| value / largest),
+            compression: scene.compression,
+        }
+    }
 }
 
 // Tags the encoder has no name for.

@@ -159,6 +159,13 @@ impl Simulator {
         })
     }
 
+    /// Whether the ground is elsewhere in some light than in the first.
+    pub(crate) fn ground_moves(&self) -> bool {
+        let scene = self.scene();
+        let shaken = (0..scene.frames).any(|index| scene.knock_arcsec(index) > 0.0);
+        scene.ground.is_some() && (shaken || !scene.mount.is_still())
+    }
+
     /// Share of every pixel of light `index` that is ground, over the exposure; `None`
     /// for a scene without ground.
     pub fn ground_cover(&self, index: usize) -> Option<Array2<f32>> {

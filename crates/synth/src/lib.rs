@@ -43,8 +43,8 @@ pub use shot::Shot;
 pub use simulator::{RenderedFrame, Simulator, Weather, render};
 pub use sky::{CountLaw, Sky, Star, Stars, surface_electrons_per_s, temperature_k};
 pub use truth::{
-    FrameTruth, HotPixelTruth, LensTruth, LightTruth, MountTruth, PlaneTruth, SensorTruth,
-    StarTruth, Truth,
+    AirTruth, FrameTruth, HotPixelTruth, LensTruth, LightTruth, MountTruth, PlaneTruth,
+    SensorTruth, StarTruth, Truth,
 };
 pub use weather::{Cloud, Dew};
 pub use write::{Progress, Written, write_scene};

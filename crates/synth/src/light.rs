@@ -6,7 +6,10 @@ use crate::lattice::Lattice;
 use crate::lens::{Blur, FWHM_PER_SIGMA, Projection};
 use crate::path::Turn;
 use crate::rotation;
-use crate::star_image::{Node, REACH_SIGMAS, Scratch, Strip, add_star};
+use crate::sensor::Exposure;
+use crate::star_image::{
+    FAINT_SEGMENT_SIGMAS, Node, REACH_SIGMAS, Scratch, Strip, add_star, is_faint,
+};
 use crate::{Simulator, Weather};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -24,6 +27,8 @@ pub(crate) struct View<'a> {
     projection: Projection,
     /// Where sky and ground are, and the share of the exposure each moment stands for.
     turns: Vec<Turn>,
+    /// Fewer moments, as many as a faint star needs.
+    faint_turns: Vec<Turn>,
     /// The middle of the exposure.
     middle: Turn,
     /// The longest way of a star, px.
@@ -62,7 +67,8 @@ impl<'a> View<'a> {
             index,
             weather,
             projection: simulator.projection_of(index),
-            turns: simulator.sky_turns(index),
+            turns: simulator.sky_turns(index, 1.0),
+            faint_turns: simulator.sky_turns(index, FAINT_SEGMENT_SIGMAS),
             middle: simulator.turn(index, 0.0),
             longest_px: simulator.sky_path_px(index),
             sky: simulator.sky_light(index, cloud.as_ref()),
@@ -77,6 +83,21 @@ impl<'a> View<'a> {
 
     /// Expected electrons in R, G and B at every pixel.
     pub(crate) fn planes(&self) -> [Array2<f32>; 3] {
+        self.planes_of(|number, planes, scratch| self.draw(number, planes, scratch))
+    }
+
+    /// The same of what crosses the picture alone.
+    pub(crate) fn crossing_planes(&self) -> [Array2<f32>; 3] {
+        self.planes_of(|number, planes, scratch| {
+            self.add_crossings(&mut self.strip(number, planes), scratch);
+        })
+    }
+
+    /// Planes whose strips, by number, are drawn by `draw`.
+    fn planes_of(
+        &self,
+        draw: impl Fn(usize, [&mut [f32]; 3], &mut Scratch) + Sync,
+    ) -> [Array2<f32>; 3] {
         let (width, height) = (self.simulator.scene().width, self.simulator.scene().height);
         let mut planes = [0, 1, 2].map(|_| Array2::<f32>::zeros((height, width)));
         let [red, green, blue] = planes.each_mut().map(|plane| {
@@ -86,18 +107,47 @@ impl<'a> View<'a> {
         let strips = red.zip(green).zip(blue).enumerate();
         strips.for_each_init(
             Scratch::default,
-            |scratch, (number, ((red, green), blue))| {
-                let mut strip = Strip {
-                    first_row: number * STRIP_ROWS,
-                    width,
-                    planes: [red, green, blue],
-                };
-                self.add_surfaces(&mut strip);
-                self.add_stars(&mut strip, number, scratch);
-                self.add_crossings(&mut strip, scratch);
-            },
+            |scratch, (number, ((red, green), blue))| draw(number, [red, green, blue], scratch),
         );
         planes
+    }
+
+    /// The light as a sensor records it. No plane of light is ever held whole.
+    pub(crate) fn exposed(&self, exposure: &Exposure<'_>) -> Array2<u16> {
+        let (width, height) = (self.simulator.scene().width, self.simulator.scene().height);
+        let mut data = Array2::<u16>::zeros((height, width));
+        let values = data.as_slice_mut().expect("made here, in standard layout");
+        let strips = values.par_chunks_mut(STRIP_ROWS * width).enumerate();
+        let room = || {
+            let planes = [0, 1, 2].map(|_| vec![0.0f32; STRIP_ROWS * width]);
+            (planes, Scratch::default(), Vec::new())
+        };
+        strips.for_each_init(room, |(planes, scratch, expected_e), (number, out)| {
+            let drawn = planes.each_mut().map(|plane| &mut plane[..out.len()]);
+            self.draw(number, drawn, scratch);
+            for (i, out) in out.chunks_exact_mut(width).enumerate() {
+                let row = i * width..(i + 1) * width;
+                let light_e = planes.each_ref().map(|plane| &plane[row.clone()]);
+                exposure.read_row(number * STRIP_ROWS + i, Some(light_e), expected_e, out);
+            }
+        });
+        data
+    }
+
+    /// Draws a strip over whatever its planes hold.
+    fn draw(&self, number: usize, planes: [&mut [f32]; 3], scratch: &mut Scratch) {
+        let mut strip = self.strip(number, planes);
+        self.add_surfaces(&mut strip);
+        self.add_stars(&mut strip, number, scratch);
+        self.add_crossings(&mut strip, scratch);
+    }
+
+    fn strip<'s>(&self, number: usize, planes: [&'s mut [f32]; 3]) -> Strip<'s> {
+        Strip {
+            first_row: number * STRIP_ROWS,
+            width: self.simulator.scene().width,
+            planes,
+        }
     }
 
     /// Finds the stars' ways and notes which strips their light reaches.
@@ -124,9 +174,15 @@ impl<'a> View<'a> {
         if x < -far || y < -far || x > scene.width as f64 + far || y > scene.height as f64 + far {
             return None;
         }
-        let mut path = Vec::with_capacity(self.turns.len());
+        let electrons = self.electrons(star, seen, (x, y));
+        let turns = if is_faint(electrons, blur.sigma_px) {
+            &self.faint_turns
+        } else {
+            &self.turns
+        };
+        let mut path = Vec::with_capacity(turns.len());
         let (mut top, mut bottom) = (f64::INFINITY, f64::NEG_INFINITY);
-        for turn in &self.turns {
+        for turn in turns {
             let seen = self.simulator.seen_direction(turn, star);
             if let Some((x, y)) = self.projection.project(seen)
                 && !self.simulator.is_hidden(turn, seen)
@@ -138,10 +194,10 @@ impl<'a> View<'a> {
         let strip = |y: f64| (y / STRIP_ROWS as f64).floor();
         let first = strip(top - reach).max(0.0);
         let last = strip(bottom + reach).min(self.strips.len() as f64 - 1.0);
-        (first <= last).then(|| StarImage {
+        (first <= last).then_some(StarImage {
             path,
             blur,
-            electrons: self.electrons(star, seen, (x, y)),
+            electrons,
             strips: (first as usize, last as usize),
         })
     }
@@ -189,7 +245,7 @@ impl<'a> View<'a> {
         1.0 - opacity * thickness
     }
 
-    /// Sky and ground.
+    /// Sky and ground, over whatever stood there.
     fn add_surfaces(&self, strip: &mut Strip<'_>) {
         let dew = self.simulator.scene().transmission(self.index) as f32;
         let ground_e = self.simulator.ground_electrons(self.index);

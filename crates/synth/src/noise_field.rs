@@ -43,18 +43,18 @@ impl NoiseField {
     fn octave(&self, point: [f64; 3], octave: u32) -> f64 {
         let cell = point.map(f64::floor);
         let blend = [0, 1, 2].map(|axis| smoothstep(point[axis] - cell[axis]));
-        let corner = |dx: i64, dy: i64, dz: i64| {
-            let mut hash = self.salt ^ u64::from(octave);
-            for (base, step) in cell.iter().zip([dx, dy, dz]) {
-                hash = mix(hash ^ (*base as i64 + step) as u64);
-            }
-            (hash >> 11) as f64 / (1u64 << 53) as f64
-        };
+        // Corners share the hashes of the coordinates they share.
+        let hash =
+            |hash: u64, axis: usize, step: i64| mix(hash ^ (cell[axis] as i64 + step) as u64);
+        let start = self.salt ^ u64::from(octave);
         let mut value = 0.0;
         for (dx, wx) in [(0, 1.0 - blend[0]), (1, blend[0])] {
+            let along_x = hash(start, 0, dx);
             for (dy, wy) in [(0, 1.0 - blend[1]), (1, blend[1])] {
+                let along_y = hash(along_x, 1, dy);
                 for (dz, wz) in [(0, 1.0 - blend[2]), (1, blend[2])] {
-                    value += wx * wy * wz * corner(dx, dy, dz);
+                    let corner = hash(along_y, 2, dz);
+                    value += wx * wy * wz * ((corner >> 11) as f64 / (1u64 << 53) as f64);
                 }
             }
         }

@@ -72,11 +72,12 @@ impl Simulator {
     }
 
     /// The exposure of light `index` as moments, so many that no star moves more than
-    /// about a sigma between two segments.
-    pub(crate) fn sky_turns(&self, index: usize) -> Vec<Turn> {
+    /// about `segment_sigmas` of its image's sigma in a segment.
+    pub(crate) fn sky_turns(&self, index: usize, segment_sigmas: f64) -> Vec<Turn> {
         let sigma_px = self.scene().lens.fwhm_px / FWHM_PER_SIGMA;
         let length_px = self.sky_path_px(index);
-        let segments = ((length_px / sigma_px).ceil() as usize).min(MOST_SEGMENTS);
+        let segments =
+            ((length_px / (segment_sigmas * sigma_px)).ceil() as usize).min(MOST_SEGMENTS);
         path_moments(segments)
             .into_iter()
             .map(|(fraction, weight)| Turn {

@@ -224,6 +224,13 @@ impl Scene {
             .map_or(1.0, |dew| 1.0 - dew.loss * dew.amount(index, self.frames))
     }
 
+    /// Whether anything crosses the picture in light `index`.
+    pub(crate) fn is_crossed(&self, index: usize) -> bool {
+        self.satellites.iter().any(|s| s.light == index)
+            || self.meteors.iter().any(|m| m.light == index)
+            || self.aircraft.iter().any(|a| a.light == index)
+    }
+
     pub(crate) fn knock_arcsec(&self, index: usize) -> f64 {
         let shaken = self.faults.shaken.filter(|shaken| shaken.light == index);
         shaken.map_or(0.0, |shaken| shaken.arcsec)

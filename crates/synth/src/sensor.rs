@@ -91,6 +91,15 @@ pub struct HotPixel {
     pub rate_e_per_s: f64,
 }
 
+/// One exposure: what its rows share.
+pub(crate) struct Exposure<'a> {
+    sensor: &'a Sensor,
+    maps: &'a SensorMaps,
+    exposure_s: f64,
+    seed: u64,
+    shot: usize,
+}
+
 /// Distance in which the amplifier's glow falls by e, as a share of the sensor's width.
 const AMP_GLOW_REACH: f64 = 0.12;
 
@@ -194,32 +203,38 @@ impl Sensor {
         for plane in light_e.into_iter().flatten() {
             assert_eq!(plane.dim(), shape, "light and sensor differ in shape");
         }
-        let (height, width) = shape;
         let mut data = Array2::<u16>::zeros(shape);
-        let dark_e = self.dark_current_e_per_s * self.warmth() * exposure_s;
-        rows_of(&mut data).for_each(|(row, out)| {
-            let mut expected_e = vec![dark_e as f32; width];
-            if let Some(planes) = light_e {
-                self.gather(planes, maps, row, &mut expected_e);
-            }
-            if self.amp_glow_e_per_s > 0.0 {
-                for (col, value) in expected_e.iter_mut().enumerate() {
-                    *value += (self.amp_glow_at(col, row, width, height) * exposure_s) as f32;
-                }
-            }
-            for hot in maps.hot_in_row(row) {
-                expected_e[hot.x] += (hot.rate_e_per_s * exposure_s) as f32;
-            }
-            let mut rng = stream(seed, Purpose::Exposure, shot, row);
-            let row_e = self.row_noise_e * normal(&mut rng);
-            let offsets = maps.offset_e.row(row);
-            let pixels = out.iter_mut().zip(&expected_e).zip(offsets);
-            for ((value, &expected), &offset_e) in pixels {
-                let well_e = poisson(f64::from(expected), &mut rng).min(self.full_well_e);
-                let read_e = self.read_noise_e * normal(&mut rng);
-                *value = self.convert(well_e + read_e + row_e + f64::from(offset_e));
-            }
+        let exposure = self.exposure(maps, exposure_s, seed, shot);
+        rows_of(&mut data).for_each_init(Vec::new, |expected_e, (row, out)| {
+            let light = light_e.map(|planes| {
+                let rows = planes.each_ref().map(|plane| plane.row(row));
+                rows.map(|row| row.to_slice().expect("the last axis is unbroken"))
+            });
+            exposure.read_row(row, light, expected_e, out);
         });
+        self.mosaic(data)
+    }
+
+    /// What the rows of one exposure share.
+    pub(crate) fn exposure<'a>(
+        &'a self,
+        maps: &'a SensorMaps,
+        exposure_s: f64,
+        seed: u64,
+        shot: usize,
+    ) -> Exposure<'a> {
+        Exposure {
+            sensor: self,
+            maps,
+            exposure_s,
+            seed,
+            shot,
+        }
+    }
+
+    /// Recorded numbers with what is known of them.
+    pub(crate) fn mosaic(&self, data: Array2<u16>) -> Mosaic {
+        let (height, width) = data.dim();
         Mosaic {
             data,
             cfa: self.cfa.clone(),
@@ -229,30 +244,63 @@ impl Sensor {
         }
     }
 
-    /// Adds the light of a row as the filters and the pixels' response let it through.
-    fn gather(
-        &self,
-        planes: &[Array2<f32>; 3],
-        maps: &SensorMaps,
-        row: usize,
-        expected_e: &mut [f32],
-    ) {
-        let period = self.cfa.width();
-        let response = maps.response.row(row);
-        for phase in 0..period {
-            let plane = planes[channel_index(self.cfa.at(row, phase))].row(row);
-            let sites = expected_e.iter_mut().zip(plane).zip(response);
-            for ((value, &light), &response) in sites.skip(phase).step_by(period) {
-                *value += light * response;
-            }
-        }
-    }
-
     /// The converter: rounds, and cuts to what it can say.
     fn convert(&self, electrons: f64) -> u16 {
         let dn = f64::from(self.black_level_dn) + electrons / self.gain_e_per_dn;
         // A cast cuts off the fraction, and stops at 0 and at the largest number.
         ((dn + 0.5) as u16).min(self.last_dn())
+    }
+}
+
+impl Exposure<'_> {
+    /// Reads a row: `light_e` is its light in R, G and B, `expected_e` room for as many
+    /// values as `out` has.
+    pub(crate) fn read_row(
+        &self,
+        row: usize,
+        light_e: Option<[&[f32]; 3]>,
+        expected_e: &mut Vec<f32>,
+        out: &mut [u16],
+    ) {
+        let (sensor, maps) = (self.sensor, self.maps);
+        let (height, width) = maps.response.dim();
+        let dark_e = sensor.dark_current_e_per_s * sensor.warmth() * self.exposure_s;
+        expected_e.clear();
+        expected_e.resize(width, dark_e as f32);
+        if let Some(planes) = light_e {
+            self.gather(planes, row, expected_e);
+        }
+        if sensor.amp_glow_e_per_s > 0.0 {
+            for (col, value) in expected_e.iter_mut().enumerate() {
+                let glow_e_per_s = sensor.amp_glow_at(col, row, width, height);
+                *value += (glow_e_per_s * self.exposure_s) as f32;
+            }
+        }
+        for hot in maps.hot_in_row(row) {
+            expected_e[hot.x] += (hot.rate_e_per_s * self.exposure_s) as f32;
+        }
+        let mut rng = stream(self.seed, Purpose::Exposure, self.shot, row);
+        let row_e = sensor.row_noise_e * normal(&mut rng);
+        let offsets = maps.offset_e.row(row);
+        let pixels = out.iter_mut().zip(expected_e.iter()).zip(offsets);
+        for ((value, &expected), &offset_e) in pixels {
+            let well_e = poisson(f64::from(expected), &mut rng).min(sensor.full_well_e);
+            let read_e = sensor.read_noise_e * normal(&mut rng);
+            *value = sensor.convert(well_e + read_e + row_e + f64::from(offset_e));
+        }
+    }
+
+    /// Adds the light of a row as the filters and the pixels' response let it through.
+    fn gather(&self, planes: [&[f32]; 3], row: usize, expected_e: &mut [f32]) {
+        let cfa = &self.sensor.cfa;
+        let response = self.maps.response.row(row);
+        for phase in 0..cfa.width() {
+            let plane = planes[channel_index(cfa.at(row, phase))];
+            let sites = expected_e.iter_mut().zip(plane).zip(response);
+            for ((value, &light), &response) in sites.skip(phase).step_by(cfa.width()) {
+                *value += light * response;
+            }
+        }
     }
 }
 

@@ -191,9 +191,11 @@ impl Simulator {
     ///
     /// When there is no such light.
     pub fn light(&self, index: usize) -> Result<RenderedFrame, SynthError> {
-        let light_e = self.expected_light(index, Weather::AsItIs)?;
+        let view = self.view(index, Weather::AsItIs)?;
+        let (sensor, exposure_s) = (&self.scene.sensor, self.scene.exposure_of(index));
+        let exposure = sensor.exposure(&self.maps, exposure_s, self.scene.seed, index);
         Ok(RenderedFrame {
-            mosaic: self.expose(Some(&light_e), self.scene.exposure_of(index), index),
+            mosaic: sensor.mosaic(view.exposed(&exposure)),
             kind: FrameKind::Light,
             exposure_s: self.scene.exposure_of(index),
             homography: self.homography(index),
@@ -265,6 +267,21 @@ impl Simulator {
         index: usize,
         weather: Weather,
     ) -> Result<[Array2<f32>; 3], SynthError> {
+        Ok(self.view(index, weather)?.planes())
+    }
+
+    /// The part of [`Self::expected_light`] that satellites, aircraft and meteors bring;
+    /// `None` where nothing crosses the picture.
+    ///
+    /// # Errors
+    ///
+    /// When there is no such light.
+    pub fn crossing_light(&self, index: usize) -> Result<Option<[Array2<f32>; 3]>, SynthError> {
+        let view = self.view(index, Weather::AsItIs)?;
+        Ok(self.scene.is_crossed(index).then(|| view.crossing_planes()))
+    }
+
+    fn view(&self, index: usize, weather: Weather) -> Result<View<'_>, SynthError> {
         if index >= self.scene.frames {
             return Err(SynthError::NoSuchLight {
                 scene: self.scene.name.clone(),
@@ -272,7 +289,7 @@ impl Simulator {
                 lights: self.scene.frames,
             });
         }
-        Ok(View::new(self, index, weather).planes())
+        Ok(View::new(self, index, weather))
     }
 
     /// Share of the starlight that comes through the cloud over light `index` at every

@@ -34,6 +34,8 @@ pub struct Truth {
     pub pointing_deg: [f64; 3],
     /// Latitude and longitude of the site, degrees.
     pub site_deg: [f64; 2],
+    /// The air; `None` where there is none.
+    pub air: Option<AirTruth>,
     /// From the reference camera's axes to the equator of J2000, row by row; for the real
     /// sky only.
     pub j2000_from_camera: Option<Matrix>,
@@ -47,6 +49,15 @@ pub struct Truth {
     pub stars: Vec<StarTruth>,
     /// Hot pixels, row by row.
     pub hot_pixels: Vec<HotPixelTruth>,
+}
+
+/// The air.
+#[derive(Clone, Debug, Serialize)]
+pub struct AirTruth {
+    /// Loss towards the zenith in R, G, B, mag.
+    pub extinction_mag: [f64; 3],
+    /// Pressure, hPa, and temperature, °C, of air that bends light.
+    pub refraction: Option<[f64; 2]>,
 }
 
 /// The lens.
@@ -95,6 +106,8 @@ pub struct SensorTruth {
     pub column_noise_e: f64,
     /// Dark current of an ordinary pixel at the sensor's temperature, e⁻/s.
     pub dark_current_e_per_s: f64,
+    /// Warming that doubles the dark current, K.
+    pub dark_doubling_k: f64,
     /// Temperature, °C.
     pub temperature_c: f64,
     /// Extra dark current in the corner by the amplifier, e⁻/s.
@@ -176,7 +189,8 @@ pub struct LightTruth {
     pub meteors: Vec<[[f64; 2]; 2]>,
 }
 
-/// A file with one noise-free plane of the reference light: `f32`, little-endian, row by row.
+/// A file with one noise-free plane of a light, row by row: `f32`, little-endian; those that
+/// end in `.u8` a byte a pixel.
 ///
 /// The light as it falls on the sensor: trailed and vignetted, under a clear sky. No
 /// dark current, no pixel response, nothing cut at saturation. Divided by the plane
@@ -185,10 +199,12 @@ pub struct LightTruth {
 pub struct PlaneTruth {
     /// The file, from the scene's folder, with `/`.
     pub file: String,
-    /// `R`, `G`, `B`, `illumination`, or `ground`.
+    /// `R`, `G`, `B`, `illumination`, `ground`, or `crossing`.
     pub content: &'static str,
     /// Unit of the values.
     pub unit: &'static str,
+    /// The light, counted from 0.
+    pub light: usize,
 }
 
 /// A star in the reference light.
@@ -200,6 +216,8 @@ pub struct StarTruth {
     pub y: f64,
     /// Visual magnitude.
     pub magnitude: f64,
+    /// Color index B-V, mag.
+    pub color_bv: f64,
     /// Electrons in one light in R, G and B, before vignetting, air and cloud.
     pub electrons: [f64; 3],
 }
@@ -244,6 +262,12 @@ impl Truth {
                 scene.pointing.roll_deg,
             ],
             site_deg: [scene.site.latitude_deg, scene.site.longitude_deg],
+            air: scene.sky.air.map(|air| AirTruth {
+                extinction_mag: air.extinction_mag,
+                refraction: air
+                    .refraction
+                    .map(|state| [state.pressure_hpa, state.temperature_c]),
+            }),
             j2000_from_camera: matches!(scene.sky.stars, Stars::Catalog(_))
                 .then(|| simulator.sky_axes()),
             frames: frames.iter().map(|shot| frame(simulator, shot)).collect(),
@@ -286,6 +310,7 @@ fn sensor(simulator: &Simulator) -> SensorTruth {
         row_noise_e: sensor.row_noise_e,
         column_noise_e: sensor.column_noise_e,
         dark_current_e_per_s: sensor.dark_current_e_per_s * sensor.warmth(),
+        dark_doubling_k: sensor.dark_doubling_k,
         temperature_c: sensor.temperature_c,
         amp_glow_e_per_s: sensor.amp_glow_e_per_s,
         prnu: sensor.prnu,
@@ -359,6 +384,7 @@ fn stars(simulator: &Simulator) -> Vec<StarTruth> {
             x,
             y,
             magnitude: star.magnitude,
+            color_bv: star.color_bv,
             electrons: rates.map(|rate| rate * scene.exposure_s),
         })
     });

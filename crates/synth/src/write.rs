@@ -5,6 +5,8 @@
 //! darks/ flats/ bias/       calibration frames, numbered on
 //! truth/truth.json          see [`Truth`](crate::Truth)
 //! truth/reference_r.f32 …   the reference light without noise
+//! truth/ground_0002.u8 …    the ground in further lights, where it moves
+//! truth/crossing_0003.u8 …  where a satellite, an aircraft or a meteor is
 //! composite/multi_shot.dng  what the camera makes of shots with a moved sensor
 //! NAME/lights/ …            the same for every further session
 //! ```
@@ -12,8 +14,9 @@
 use crate::composite::Composite;
 use crate::dng::{DngInfo, encode_dng, encode_rgb_dng};
 use crate::scene::Damage;
+use crate::sensor::channel_index;
 use crate::truth::{PlaneTruth, Truth, slashed};
-use crate::{Scene, Shot, Simulator, SynthError, Weather};
+use crate::{Scene, Sensor, Shot, Simulator, SynthError, Weather};
 use ndarray::Array2;
 use raw::{FrameKind, Mosaic};
 use std::fs::{self, OpenOptions};
@@ -107,7 +110,7 @@ fn write_session(
         files.push(path);
     }
     if let Some(composite) = Composite::of(&parts, shift) {
-        let info = dng_info(scene, &scene.shots()[0]);
+        let info = DngInfo::of(scene, &scene.shots()[0]);
         let bytes = encode_rgb_dng(
             &composite.planes,
             composite.black_dn,
@@ -142,35 +145,11 @@ fn shot_bytes(scene: &Scene, shot: &Shot, mosaic: &Mosaic) -> Result<Vec<u8>, Sy
         Some(Damage::Jpeg) => return Ok(FOREIGN_JPEG.to_vec()),
         Some(Damage::Truncated) | None => {}
     }
-    let mut bytes = encode_dng(mosaic, &dng_info(scene, shot))?;
+    let mut bytes = encode_dng(mosaic, &DngInfo::of(scene, shot))?;
     if shot.damage.is_some() {
         bytes.truncate((bytes.len() as f64 * TRUNCATED_TO) as usize);
     }
     Ok(bytes)
-}
-
-/// What the file of a shot says of it.
-pub(crate) fn dng_info(scene: &Scene, shot: &Shot) -> DngInfo {
-    let largest = scene
-        .sensor
-        .efficiency
-        .iter()
-        .copied()
-        .fold(f64::MIN_POSITIVE, f64::max);
-    DngInfo {
-        make: scene.sensor.make.clone(),
-        model: scene.sensor.model.clone(),
-        lens: scene.lens.model.clone(),
-        exposure_s: shot.exposure_s,
-        iso: scene.sensor.iso,
-        f_number: scene.lens.f_number,
-        focal_length_mm: scene.lens.focal_length_mm,
-        captured: shot.start,
-        utc_offset_h: scene.utc_offset_h,
-        color_matrix: scene.sensor.color_matrix,
-        neutral: scene.sensor.efficiency.map(|value| value / largest),
-        compression: scene.compression,
-    }
 }
 
 /// The reference light without noise, cloud and satellites, and the lens's illumination.
@@ -200,17 +179,55 @@ fn write_planes(
         planes.push(("ground.f32", "ground", "share of the pixel", cover));
     }
     let mut described = Vec::new();
-    for (name, content, unit, plane) in planes {
+    let mut add = |name: &str, bytes: &[u8], (content, unit, light)| {
         let name = Path::new("truth").join(name);
-        put(&folder.join(&name), &little_endian(&plane))?;
+        put(&folder.join(&name), bytes)?;
         files.push(folder.join(&name));
         described.push(PlaneTruth {
             file: slashed(&name),
             content,
             unit,
+            light,
         });
+        Ok::<_, SynthError>(())
+    };
+    for (name, content, unit, plane) in planes {
+        add(name, &little_endian(&plane), (content, unit, 0))?;
+    }
+    for light in (0..simulator.scene().frames).filter(|&light| simulator.scene().is_crossed(light))
+    {
+        if let Some(light_e) = simulator.crossing_light(light)? {
+            let bytes = mask(&simulator.scene().sensor, &light_e);
+            let name = format!("crossing_{:04}.u8", light + 1);
+            add(
+                &name,
+                &bytes,
+                ("crossing", "1 where it brings a DN or more", light),
+            )?;
+        }
+    }
+    for light in 1..simulator.scene().frames {
+        if !simulator.ground_moves() {
+            break;
+        }
+        if let Some(cover) = simulator.ground_cover(light) {
+            let bytes: Vec<u8> = cover
+                .iter()
+                .map(|share| (255.0 * share).round() as u8)
+                .collect();
+            let name = format!("ground_{:04}.u8", light + 1);
+            add(&name, &bytes, ("ground", "1/255 of the pixel", light))?;
+        }
     }
     Ok(described)
+}
+
+/// 1 for pixels that get at least a DN through their own filter, else 0.
+fn mask(sensor: &Sensor, light_e: &[Array2<f32>; 3]) -> Vec<u8> {
+    let own = |(row, col)| light_e[channel_index(sensor.cfa.at(row, col))][[row, col]];
+    let sites = light_e[0].indexed_iter().map(|(site, _)| own(site));
+    let seen = sites.map(|electrons| f64::from(electrons) >= sensor.gain_e_per_dn);
+    seen.map(u8::from).collect()
 }
 
 fn little_endian(plane: &Array2<f32>) -> Vec<u8> {

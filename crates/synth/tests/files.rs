@@ -7,7 +7,7 @@ use pattern::{info, mosaic};
 use raw::FrameKind;
 use std::fs;
 use std::path::Path;
-use synth::{DngInfo, Layout, Scene, Simulator, SynthError, encode_dng, write_scene};
+use synth::{DngInfo, Layout, Mount, Scene, Simulator, SynthError, encode_dng, write_scene};
 
 fn small(name: &str) -> Scene {
     let mut scene = Scene::named(name).expect("a known scene");
@@ -169,7 +169,12 @@ fn the_truth_is_read_back_as_it_was_put_in() {
     );
     for plane in truth["planes"].as_array().expect("a list") {
         let file = folder.path().join(plane["file"].as_str().expect("a name"));
-        assert_eq!(fs::metadata(file).expect("the plane").len(), 96 * 64 * 4);
+        let bytes = if file.extension().is_some_and(|ending| ending == "u8") {
+            1
+        } else {
+            4
+        };
+        assert_eq!(fs::metadata(file).expect("there").len(), 96 * 64 * bytes);
     }
 }
 
@@ -449,13 +454,97 @@ fn every_named_scene_is_written_whole_and_its_lights_are_readable() {
             let truth = fs::read(folder.join("truth/truth.json")).expect("the truth is there");
             let truth: serde_json::Value = serde_json::from_slice(&truth).expect("JSON");
             let ground = truth["planes"].as_array().expect("a list").iter();
-            let masks = ground.filter(|plane| plane["content"] == "ground").count();
-            let expected = usize::from(scene.ground.is_some() && scene.frames > 0);
-            assert_eq!(masks, expected, "{name}");
+            let ground = ground.filter(|plane| plane["content"] == "ground");
+            let masked: Vec<_> = ground.map(|plane| plane["light"].as_u64()).collect();
+            // One for all lights of a tripod, and one for each where the ground moves.
+            let lights = match (scene.ground, scene.mount == Mount::tripod(scene.mount.axis)) {
+                (None, _) => 0,
+                (Some(_), true) => 1,
+                (Some(_), false) => scene.frames as u64,
+            };
+            assert!((0..lights).map(Some).eq(masked), "{name}");
         }
         let composite = folder.path().join("composite/multi_shot.dng").exists();
         assert_eq!(composite, name.starts_with("multi-shot"), "{name}");
     }
+}
+
+#[test]
+fn a_mask_covers_what_crosses_and_nothing_else() {
+    const ROUNDING_E: f32 = 0.01; // sums of several thousand e- in single precision
+    let mut scene = small("faults");
+    scene.faults = synth::Faults::default();
+    let gain = scene.sensor.gain_e_per_dn as f32;
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    write_scene(&scene, folder.path(), |_| ()).expect("an empty folder");
+    let simulator = Simulator::new(&scene).expect("sound");
+    let mut without = scene.clone();
+    (without.satellites, without.meteors, without.aircraft) = (vec![], vec![], vec![]);
+    let without = Simulator::new(&without).expect("sound");
+    for light in 0..scene.frames {
+        let file = folder
+            .path()
+            .join(format!("truth/crossing_{:04}.u8", light + 1));
+        let crossed = [2, 3, 4, 6, 7].contains(&light);
+        assert_eq!(file.exists(), crossed, "light {light}");
+        if !crossed {
+            continue;
+        }
+        let mask = fs::read(file).expect("it exists");
+        let planes = |simulator: &Simulator| {
+            let light = simulator.expected_light(light, synth::Weather::AsItIs);
+            light.expect("a light")
+        };
+        let (with, plain) = (planes(&simulator), planes(&without));
+        for (i, &masked) in mask.iter().enumerate() {
+            let (row, col) = (i / scene.width, i % scene.width);
+            let channel = match scene.sensor.cfa.at(row, col) {
+                raw::Channel::R => 0,
+                raw::Channel::B => 2,
+                _ => 1,
+            };
+            let added_e = with[channel][[row, col]] - plain[channel][[row, col]];
+            if masked == 1 {
+                assert!(added_e > gain - ROUNDING_E, "{added_e} e at {row} {col}");
+            } else {
+                assert!(added_e < gain + ROUNDING_E, "{added_e} e at {row} {col}");
+            }
+        }
+        assert!(mask.contains(&1), "light {light}");
+    }
+}
+
+#[test]
+fn every_light_of_a_moving_ground_has_its_mask() {
+    const ROUNDING: f32 = 0.5001 / 255.0;
+    let mut scene = small("tracked-ground");
+    // More would see the ridge leave the small picture.
+    scene.frames = 3;
+    scene.sessions.clear();
+    let (ridge_deg, ground) = (scene.pointing.altitude_deg, scene.ground);
+    scene.ground = ground.map(|ground| synth::Ground {
+        ridge_deg,
+        ..ground
+    });
+    let folder = tempfile::tempdir().expect("a scratch folder");
+    write_scene(&scene, folder.path(), |_| ()).expect("an empty folder");
+    let simulator = Simulator::new(&scene).expect("sound");
+    let mut masks = Vec::new();
+    for light in 1..scene.frames {
+        let file = folder
+            .path()
+            .join(format!("truth/ground_{:04}.u8", light + 1));
+        let mask = fs::read(file).expect("the mask is there");
+        let cover = simulator.ground_cover(light).expect("ground");
+        let pairs = mask.iter().zip(&cover);
+        assert_eq!(mask.len(), cover.len());
+        for (&byte, &share) in pairs {
+            assert!((f32::from(byte) / 255.0 - share).abs() < ROUNDING);
+        }
+        masks.push(mask);
+    }
+    masks.dedup();
+    assert_eq!(masks.len(), scene.frames - 1, "the ground moves");
 }
 
 #[test]

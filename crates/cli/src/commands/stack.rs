@@ -1,9 +1,9 @@
 //! `radicand stack`: the main job.
 
 use super::{Console, Done};
-use crate::args::{CombineArg, StackArgs};
+use crate::args::{CombineArg, DemosaicArg, StackArgs};
 use crate::{Cull, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
-use ::stack::{ClipOptions, Combine, StackOptions};
+use ::stack::{ClipOptions, Combine, DemosaicMethod, StackOptions};
 use export::Overwrite;
 use raw::printable;
 use report::Report;
@@ -47,6 +47,10 @@ fn job(args: &StackArgs) -> StackJob {
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
         combine,
+        demosaic: match args.demosaic {
+            DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
+            DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
+        },
         ..StackOptions::default()
     };
     job.reference = args.reference.clone();
@@ -106,6 +110,12 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
     }
     for left_out in &outcome.left_out {
         console.complain(&left_out.to_string());
+    }
+    for finding in &report.stars.findings {
+        console.detail(finding);
+    }
+    if let Some(line) = report::sensor_line(report) {
+        console.detail(&line);
     }
     for warning in &report.warnings {
         console.say(&format!("note: {}; {}", warning.text, warning.advice));

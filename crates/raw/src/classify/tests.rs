@@ -16,6 +16,7 @@ fn frame(exposure_s: f64) -> SurveyedFrame {
             iso: Some(1600),
             aperture: None,
             focal_length_mm: None,
+            pixel_pitch_um: None,
             captured: None,
             temperature_c: None,
             white_balance: None,

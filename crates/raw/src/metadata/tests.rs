@@ -131,3 +131,14 @@ fn tiff_under_another_magic_number_is_read() {
         );
     }
 }
+
+#[test]
+fn the_pitch_of_photosites_follows_from_their_number_in_a_unit() {
+    // 4.35 µm: 5839 px an inch, 2298.9 px a centimeter (EXIF 2.32, tags 41486 and 41488).
+    for (per_unit, unit) in [(5839.08, None), (5839.08, Some(2.0)), (2298.85, Some(3.0))] {
+        let pitch = pitch_um(per_unit, unit).expect("a pitch");
+        assert!((pitch - 4.35).abs() < 1e-4, "{pitch}");
+    }
+    assert_eq!(pitch_um(72.0, Some(2.0)), None, "a resolution for printing");
+    assert_eq!(pitch_um(5839.0, Some(1.0)), None, "no unit");
+}

@@ -12,7 +12,9 @@ pub fn full() -> Report {
         noise: Noise {
             summary: summary(),
             regions: vec![region()],
+            sensor: [(Channel::G, sensor())].into(),
         },
+        stars: stars(),
         run: run(),
         warnings: all_warnings().iter().map(WarningEntry::from).collect(),
     }
@@ -178,5 +180,83 @@ fn run() -> Run {
         input_digest: "00".repeat(32),
         seconds: BTreeMap::from([("decode".to_owned(), 1.5), ("stack".to_owned(), 9.25)]),
         peak_memory_bytes: Some(1_200_000_000),
+    }
+}
+
+fn figure(value: f64, error: f64) -> Option<Figure> {
+    Some(Figure {
+        value: Some(value),
+        error: Some(error),
+    })
+}
+
+fn sensor() -> SensorChannel {
+    SensorChannel {
+        gain_e_per_dn: figure(0.4, 0.004),
+        gain_source: Some(Source::Flats),
+        gain_pairs: 4,
+        read_noise_e: figure(2.2, 0.03),
+        read_noise_dn: figure(5.5, 0.02),
+        read_source: Some(Source::Bias),
+        read_pairs: 4,
+        step_dn: Some(1.0),
+        dark_current_e_per_s: figure(0.02, 0.001),
+        prnu: figure(0.006, 0.0001),
+        dsnu_e: figure(0.8, 0.02),
+        light: Some(SensorLight {
+            level_dn: Some(522.0),
+            total_dn: figure(36.7, 0.1),
+            total_e: figure(14.7, 0.2),
+            shot_e: Some(14.4),
+            read_e: Some(2.2),
+            dark_e: Some(0.6),
+            quantization_e: Some(0.12),
+            pairs: 6,
+        }),
+        notes: vec!["levels of the lights differ too little to tell the gain".to_owned()],
+    }
+}
+
+fn stars() -> Stars {
+    let effect = StarEffect {
+        size_px: Some(1.3),
+        error_px: Some(0.1),
+        direction_deg: Some(32.0),
+        direction_error_deg: Some(4.0),
+        seen: true,
+        limit_px: Some(1.5),
+    };
+    let shape = StarShape {
+        fwhm_px: Some(2.3),
+        fwhm_error_px: Some(0.02),
+        fwhm_scatter_px: Some(0.1),
+        fwhm_arcsec: Some(86.0),
+        ellipticity: Some(0.12),
+        ellipticity_error: Some(0.01),
+        direction_deg: Some(31.0),
+    };
+    Stars {
+        measured: 210,
+        zones: vec![StarZone {
+            x0: 0,
+            y0: 0,
+            x1: 400,
+            y1: 300,
+            place: ZonePlace::Corner,
+            measured: 21,
+            single: Some(shape),
+            stack: Some(shape),
+            misalignment: Some(effect),
+        }],
+        trail: Some(effect),
+        expected_trail_px: Some(1.4),
+        expected_trail_deg: Some(30.0),
+        radial: Some(RadialPattern {
+            corner_px: Some(0.6),
+            error_px: Some(0.1),
+            seen: true,
+        }),
+        misalignment: Some(effect),
+        findings: vec!["stars are trailed 1.3 px along 32° in a single light".to_owned()],
     }
 }

@@ -1,0 +1,155 @@
+//! What the frames of a job tell about sensor and stars.
+
+use crate::light::SolvedLight;
+use crate::session::{Session, SessionFrame};
+use align::{Background, BackgroundOptions, DetectOptions, Saturation, Smoothing, Star, detect};
+use ndarray::Axis;
+use noise::{
+    ChannelSensor, Exposure, SensorFrames, StarField, StarPair, StarShapeObserver,
+    StarShapeOptions, StarShapes, bayer_green_variance_px2, measure_sensor,
+};
+use raw::Channel;
+use stack::{SensorLayout, Stack, StackError};
+
+/// Index of the channel that stars are measured on: green, or the only one.
+fn star_channel(layout: &SensorLayout) -> usize {
+    let channels = layout.cfa.channels();
+    let green = channels.iter().position(|&channel| channel == Channel::G);
+    green.unwrap_or(0)
+}
+
+/// What measures the stars while the stack is made.
+pub(crate) fn star_observer(
+    stars: &[Star],
+    layout: &SensorLayout,
+    saturation_dn: f32,
+) -> StarShapeObserver {
+    let options = StarShapeOptions {
+        channel: star_channel(layout),
+        smoothing_px2: match layout.cfa.is_bayer() {
+            true => bayer_green_variance_px2(),
+            false => 0.0,
+        },
+        saturation_dn: Some(saturation_dn),
+        ..StarShapeOptions::default()
+    };
+    StarShapeObserver::new(stars, options)
+}
+
+/// The shapes of the stars that the observer saw.
+pub(crate) fn star_shapes(
+    observer: &StarShapeObserver,
+    tiles: &[Vec<StarPair>],
+    lights: &[SolvedLight],
+    layout: &SensorLayout,
+) -> StarShapes {
+    let trail = |x: f64, y: f64| trail_px(lights, x, y).unwrap_or((f64::NAN, f64::NAN));
+    let (center_x, center_y) = (0.5 * layout.width as f64, 0.5 * layout.height as f64);
+    let timed = trail_px(lights, center_x, center_y).is_some();
+    let known = StarField {
+        width: layout.width,
+        height: layout.height,
+        arcsec_per_px: lights.first().and_then(|light| arcsec_per_px(&light.frame)),
+        trail_px: if timed { Some(&trail) } else { None },
+    };
+    StarShapes::from_stars(observer, tiles, &known)
+}
+
+/// Scale at the center of the field, where focal length and pixel pitch are known.
+fn arcsec_per_px(frame: &SessionFrame) -> Option<f64> {
+    const ARCSEC_PER_RADIAN: f64 = 206_264.806;
+    let info = &frame.frame.info;
+    Some(ARCSEC_PER_RADIAN * 1e-3 * info.pixel_pitch_um? / info.focal_length_mm?)
+}
+
+/// How far a star moves over the sensor in one exposure, px: its drift from light to
+/// light, by least squares over the capture times. `None` where they are not known.
+fn trail_px(lights: &[SolvedLight], x: f64, y: f64) -> Option<(f64, f64)> {
+    let first = lights.first()?.frame.frame.info.captured?;
+    let exposure_s = lights.first()?.frame.frame.info.exposure_s?;
+    let places: Option<Vec<(f64, f64, f64)>> = lights
+        .iter()
+        .map(|light| {
+            let captured = light.frame.frame.info.captured?;
+            let (own_x, own_y) = light.light.map.map(x, y);
+            let finite = own_x.is_finite() && own_y.is_finite();
+            finite.then(|| (captured.seconds_since(&first), own_x, own_y))
+        })
+        .collect();
+    let places = places?;
+    let n = places.len() as f64;
+    let mean = |of: fn(&(f64, f64, f64)) -> f64| places.iter().map(of).sum::<f64>() / n;
+    let (mt, mx, my) = (mean(|p| p.0), mean(|p| p.1), mean(|p| p.2));
+    let (mut tt, mut tx, mut ty) = (0.0, 0.0, 0.0);
+    for (t, x, y) in &places {
+        tt += (t - mt) * (t - mt);
+        tx += (t - mt) * (x - mx);
+        ty += (t - mt) * (y - my);
+    }
+    (tt > 0.0).then(|| (tx / tt * exposure_s, ty / tt * exposure_s))
+}
+
+/// What the frames tell about the sensor.
+///
+/// # Errors
+///
+/// When samples cannot be read back from the scratch file.
+pub(crate) fn sensor(
+    session: &Session,
+    lights: &[SolvedLight],
+    stack: &Stack,
+    layout: &SensorLayout,
+    saturation_dn: f32,
+) -> Result<Vec<ChannelSensor>, StackError> {
+    let stars = stars_of_stack(stack, layout, saturation_dn);
+    let exposure = |frame: &SessionFrame, stars: Vec<Star>| Exposure {
+        mosaic: frame.mosaic.clone(),
+        exposure_s: frame.frame.info.exposure_s,
+        stars,
+    };
+    let plain = |frames: &[SessionFrame]| -> Vec<Exposure> {
+        frames
+            .iter()
+            .map(|frame| exposure(frame, Vec::new()))
+            .collect()
+    };
+    let iso = |frame: &SessionFrame| frame.frame.info.iso;
+    let light_iso = lights.first().and_then(|light| iso(&light.frame));
+    // Flats serve the light's response at any sensitivity setting, but the gain is one's own.
+    let flats: Vec<SessionFrame> = session
+        .flats
+        .iter()
+        .filter(|flat| iso(flat) == light_iso || iso(flat).is_none() || light_iso.is_none())
+        .cloned()
+        .collect();
+    let of_lights: Vec<Exposure> = lights
+        .iter()
+        .map(|light| {
+            let moved = |star: &Star| {
+                let (x, y) = light.light.map.map(star.x, star.y);
+                Star { x, y, ..*star }
+            };
+            exposure(&light.frame, stars.iter().map(moved).collect())
+        })
+        .collect();
+    measure_sensor(&SensorFrames {
+        layout,
+        bias: &plain(&session.bias),
+        darks: &plain(&session.darks),
+        flats: &plain(&flats),
+        lights: &of_lights,
+    })
+}
+
+/// The stars of the stack, which shows fainter ones than any light; in the light's
+/// differences they would pass for noise.
+fn stars_of_stack(stack: &Stack, layout: &SensorLayout, saturation_dn: f32) -> Vec<Star> {
+    let plane = stack.mean.index_axis(Axis(0), star_channel(layout));
+    let background = Background::estimate(plane, &BackgroundOptions::default());
+    let options = DetectOptions {
+        saturation: Some(Saturation::Level(saturation_dn)),
+        smoothing: Smoothing::None,
+        ..DetectOptions::default()
+    };
+    detect(plane, &background, &options)
+}
