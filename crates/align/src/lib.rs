@@ -36,6 +36,11 @@ pub use lens_choice::{FocalPrior, LensTrial};
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
+pub use quality::{
+    BLOCKED_SHARE, BurstFrame, CLEAR_SHARE, FocusDrift, FramePlace, FrameQuality, focus_drift,
+    grade_burst,
+};
+pub use refine::refine_places;
 pub use shape::{Moments, Patch};
 pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
@@ -46,8 +51,10 @@ pub use verdict::{Verdict, Zone};
 mod asterism;
 mod attitude;
 mod background;
+mod blinking;
 mod bundle;
 mod detect;
+mod double_image;
 mod fit;
 mod footprints;
 mod grade;
@@ -57,10 +64,13 @@ mod lens;
 mod lens_choice;
 mod lens_map;
 mod luminance;
+mod matched;
 mod matching;
 mod motion;
 mod neighbors;
 mod pixel_map;
+mod quality;
+mod refine;
 mod resection;
 mod search;
 mod shape;

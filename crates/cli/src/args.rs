@@ -112,6 +112,10 @@ pub struct StackArgs {
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
+    /// Keep every light that can be aligned, however cloudy, soft or shaken; weights still tell
+    /// good from poor
+    #[arg(long)]
+    pub keep_all: bool,
     /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
     /// scratch file. A quarter of the machine's when not given, at most 4G
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]

@@ -6,7 +6,9 @@ use crate::session::decode_options;
 use ndarray::Array2;
 use raw::{Channel, Encoding, Frame, FrameInfo, Opened, OpenedContent, Picture, PictureContainer};
 use report::{FrameEntry, FrameKind, Report};
-use stack::{Calibrator, DefectMap, Demosaic, SensorLayout, StackError, StoredMosaic};
+use stack::{
+    Calibrator, DefectMap, Demosaic, DemosaicMethod, SensorLayout, StackError, StoredMosaic,
+};
 use std::path::{Path, PathBuf};
 
 /// What a result is.
@@ -131,7 +133,7 @@ impl OpenedResult {
         let layout = calibrator.layout();
         let channels = layout.cfa.channels().to_vec();
         let mut planes = vec![Vec::new(); channels.len()];
-        Demosaic::new(&layout.cfa).run(&window, &bounds, &mut planes);
+        Demosaic::new(&layout.cfa, DemosaicMethod::default()).run(&window, &bounds, &mut planes);
         let planes = planes
             .into_iter()
             .map(|plane| {

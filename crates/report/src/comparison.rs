@@ -1,15 +1,13 @@
 //! `compare.json`: results held against each other, and the verdict in a sentence.
 
 use crate::channel::ByChannel;
+use crate::figure::Figure;
 use crate::layout::OneLinePerField;
 use crate::number::nan_for_null;
 use serde::{Deserialize, Serialize};
 
 /// Version of the file's structure.
 pub const COMPARE_SCHEMA_VERSION: u32 = 1;
-
-/// Standard errors from which a difference is called one.
-pub const MEASURABLE_SIGMAS: f64 = 3.0;
 
 /// `compare.json`. Fluxes are DN of the first result.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -26,49 +24,6 @@ pub struct Comparison {
     pub sky: ComparedSky,
     /// What to know before trusting the figures.
     pub notes: Vec<String>,
-}
-
-/// A figure with one standard error.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Figure {
-    /// The figure.
-    #[serde(deserialize_with = "nan_for_null")]
-    pub value: f64,
-    /// One standard error.
-    #[serde(deserialize_with = "nan_for_null")]
-    pub error: f64,
-}
-
-impl Figure {
-    /// Times a number.
-    pub fn times(self, factor: f64) -> Self {
-        Self {
-            value: self.value * factor,
-            error: self.error * factor.abs(),
-        }
-    }
-
-    /// Squared.
-    pub fn squared(self) -> Self {
-        Self {
-            value: self.value * self.value,
-            error: 2.0 * self.value.abs() * self.error,
-        }
-    }
-
-    /// One over it.
-    pub fn inverse(self) -> Self {
-        Self {
-            value: 1.0 / self.value,
-            error: self.error / self.value.powi(2),
-        }
-    }
-
-    /// Whether a ratio differs from 1 by more than chance.
-    pub fn differs_from_one(self) -> bool {
-        // Of logarithms, so that a ratio and its inverse are judged alike.
-        self.value.ln().abs() > MEASURABLE_SIGMAS * self.error / self.value
-    }
 }
 
 /// The patch of sky common to all.
@@ -192,7 +147,7 @@ pub struct NoiseRatio {
     pub over: usize,
     /// The ratio.
     pub ratio: Figure,
-    /// Whether it differs from 1 by more than [`MEASURABLE_SIGMAS`].
+    /// Whether it differs from 1 by more than [`MEASURABLE_SIGMAS`](crate::MEASURABLE_SIGMAS).
     pub measurable: bool,
 }
 

@@ -37,8 +37,9 @@
 pub use channel::{ByChannel, Channel};
 pub use comparison::{
     AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Comparison,
-    Figure, MEASURABLE_SIGMAS, NoiseRatio, verdict,
+    NoiseRatio, verdict,
 };
+pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use geometry::{Geometry, GeometryModel, Ring};
 pub use headline::{headline, sensor_line};
@@ -49,12 +50,13 @@ pub use noise::{
 };
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
-pub use sensor::{Figure, Sensor, SensorChannel, SensorLight, Source};
+pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
 pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
 mod channel;
 mod comparison;
+mod figure;
 mod frame;
 mod geometry;
 mod headline;

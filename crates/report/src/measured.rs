@@ -1,7 +1,7 @@
 //! A result made elsewhere, in the report that `measure` writes of it.
 
 use crate::channel::ByChannel;
-use crate::comparison::Figure;
+use crate::figure::Figure;
 use crate::layout::OneLinePerField;
 use crate::number::nan_for_null;
 use crate::report::Report;

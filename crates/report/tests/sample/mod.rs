@@ -115,6 +115,9 @@ fn light() -> FrameEntry {
         decoder: Some("rawloader".to_owned()),
         stars: Some(812),
         fwhm_px: Some(2.31),
+        ellipticity: Some(0.12),
+        shake_px: Some(0.3),
+        cloud_fraction: Some(0.0),
         sky: Some(
             [
                 (Channel::R, 301.5),
@@ -229,10 +232,7 @@ fn run() -> Run {
 }
 
 fn figure(value: f64, error: f64) -> Option<Figure> {
-    Some(Figure {
-        value: Some(value),
-        error: Some(error),
-    })
+    Some(Figure { value, error })
 }
 
 fn sensor() -> SensorChannel {
