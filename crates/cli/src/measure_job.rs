@@ -170,8 +170,8 @@ fn notes(opened: &OpenedResult, foreign: &Foreign) -> Vec<String> {
             100.0 * (1.0 - share)
         ));
     }
-    let common = foreign.channels.iter().map(|c| c.common_sigmas);
-    if let Some(sigmas) = common.filter(|sigmas| sigmas.abs() > COMMON_SIGMAS).next() {
+    let mut common = foreign.channels.iter().map(|c| c.common_sigmas);
+    if let Some(sigmas) = common.find(|sigmas| sigmas.abs() > COMMON_SIGMAS) {
         notes.push(
             match sigmas < 0.0 {
                 true => {
