@@ -34,22 +34,24 @@ const RATIO_TOLERANCE: f64 = 0.015;
 /// Sides closer than this cannot be put in order reliably.
 const MIN_SIDE_DIFFERENCE: f64 = 0.02;
 
-/// Shorter sides have too uncertain ratios, px.
-const MIN_SIDE_PX: f64 = 6.0;
-
 /// Suggestions for lists of places, most votes first; equal votes in the order of the lists.
 ///
 /// - `neighbors`: each star makes triangles with so many nearest ones.
 /// - `max_scale_change`: greatest logarithm of the ratio of two alike triangles' sizes.
-pub(crate) fn suggestions(
-    reference: &[[f64; 2]],
-    frame: &[[f64; 2]],
+/// - `min_side`: shorter sides have too uncertain ratios.
+///
+/// Places are points of the plane, or directions: triangles of chords then keep their size
+/// and shape however the camera turns.
+pub(crate) fn suggestions<const K: usize>(
+    reference: &[[f64; K]],
+    frame: &[[f64; K]],
     neighbors: usize,
     max_scale_change: f64,
+    min_side: f64,
 ) -> Vec<Suggestion> {
     let scale = RATIO_TOLERANCE / max_scale_change.max(1e-6);
-    let on_reference = triangles(reference, neighbors, scale);
-    let on_frame = triangles(frame, neighbors, scale);
+    let on_reference = triangles(reference, neighbors, scale, min_side);
+    let on_frame = triangles(frame, neighbors, scale, min_side);
     let keys: Vec<[f64; 3]> = on_reference.iter().map(|triangle| triangle.key).collect();
     let index = Neighbors::new(&keys);
     let mut votes: HashMap<(usize, usize), u32> = HashMap::new();
@@ -77,7 +79,12 @@ pub(crate) fn suggestions(
     found
 }
 
-fn triangles(places: &[[f64; 2]], neighbors: usize, log_scale: f64) -> Vec<Triangle> {
+fn triangles<const K: usize>(
+    places: &[[f64; K]],
+    neighbors: usize,
+    log_scale: f64,
+    min_side: f64,
+) -> Vec<Triangle> {
     let index = Neighbors::new(places);
     let mut triples = BTreeSet::new();
     for (i, place) in places.iter().enumerate() {
@@ -94,16 +101,21 @@ fn triangles(places: &[[f64; 2]], neighbors: usize, log_scale: f64) -> Vec<Trian
             }
         }
     }
-    let triangle = |triple| Triangle::new(places, triple, log_scale);
+    let triangle = |triple| Triangle::new(places, triple, log_scale, min_side);
     triples.into_iter().filter_map(triangle).collect()
 }
 
 impl Triangle {
     /// `None` when two sides are too alike, or one too short.
-    fn new(places: &[[f64; 2]], triple: [usize; 3], log_scale: f64) -> Option<Self> {
+    fn new<const K: usize>(
+        places: &[[f64; K]],
+        triple: [usize; 3],
+        log_scale: f64,
+        min_side: f64,
+    ) -> Option<Self> {
         let side = |i: usize| {
             let (a, b) = (places[triple[(i + 1) % 3]], places[triple[(i + 2) % 3]]);
-            (a[0] - b[0]).hypot(a[1] - b[1])
+            (0..K).map(|k| (a[k] - b[k]).powi(2)).sum::<f64>().sqrt()
         };
         let mut sides = [0, 1, 2].map(|i| (side(i), triple[i]));
         sides.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -112,11 +124,21 @@ impl Triangle {
         let ordered = 1.0 - second > MIN_SIDE_DIFFERENCE && second - third > MIN_SIDE_DIFFERENCE;
         let vertices = sides.map(|(_, vertex)| vertex);
         let [a, b, c] = vertices.map(|vertex| places[vertex]);
-        let turn = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
-        (ordered && shortest > MIN_SIDE_PX).then(|| Self {
+        let turn = turn(a, b, c);
+        (ordered && shortest > min_side).then(|| Self {
             vertices,
             clockwise: turn > 0.0,
             key: [log_scale * longest.ln(), second, third],
         })
+    }
+}
+
+/// Positive for three places that turn from +x towards +y, as seen from the origin of
+/// directions.
+fn turn<const K: usize>(a: [f64; K], b: [f64; K], c: [f64; K]) -> f64 {
+    let area = |i: usize, j: usize| (b[i] - a[i]) * (c[j] - a[j]) - (b[j] - a[j]) * (c[i] - a[i]);
+    match K {
+        2 => area(0, 1),
+        _ => a[2] * area(0, 1) + a[0] * area(1, 2) + a[1] * area(2, 0),
     }
 }

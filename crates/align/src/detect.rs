@@ -1,10 +1,12 @@
 //! Stars on a plane: what counts as one, and its measures.
 
+use crate::blinking::drop_blinking;
 use crate::footprints::{Footprint, Peak, footprints};
+use crate::matched::matched_sigmas;
 use crate::shape::{Ellipse, Patch};
 use crate::stats::median;
 use crate::{Background, Star};
-use ndarray::ArrayView2;
+use ndarray::{Array2, ArrayView2};
 
 /// 2 √(2 ln 2): full width at half maximum over sigma of a Gaussian.
 const FWHM_PER_SIGMA: f64 = 2.354_820_045_030_949;
@@ -101,7 +103,8 @@ impl Default for DetectOptions<'_> {
 /// - `background`: that of this very plane.
 ///
 /// Footprints above the threshold are taken apart at peaks with a saddle between them;
-/// trails, and what is too sharp, too wide or too long for a star of this frame, go.
+/// trails, and what is too sharp, too wide or too long for a star of this frame, go, and so do
+/// an aircraft's flashes: five equal dots or more at equal distances along a line.
 /// A star's **centroid** is the windowed one; the window is a Gaussian that, smoothing
 /// included, has 1.5 times the variance of the frame's median star. For a Gaussian star that
 /// stays within 4 % of the Cramér-Rao bound where the background makes the noise and 19 %
@@ -137,16 +140,19 @@ pub fn detect(
         background,
         options,
     };
-    let candidates = detector.candidates();
+    let bright = footprints(detector.plane, background, options.threshold_sigmas);
+    let mut candidates = detector.candidates(&bright);
     let Some(variance_px2) = detector.typical_variance_px2(&candidates) else {
         return detector.saturated_only(&candidates);
     };
+    candidates.extend(detector.faint_candidates(&bright, variance_px2));
     let mut stars: Vec<Star> = candidates
         .iter()
         .filter_map(|candidate| detector.measure(candidate, variance_px2))
         .collect();
     detector.drop_misfits(&mut stars);
     sort_and_drop_doubles(&mut stars);
+    drop_blinking(&mut stars);
     stars
 }
 
@@ -156,6 +162,8 @@ struct Candidate {
     saturated: bool,
     /// Whether it has its footprint to itself.
     alone: bool,
+    /// Whether only the matched filter shows it: too faint for a shape of its own.
+    faint: bool,
     /// Pixels of its footprint above half of its height, and their middle.
     half: Half,
 }
@@ -185,19 +193,86 @@ const APERTURE_SIGMAS: f64 = 2.5;
 const MIN_WINDOW_PX2: f64 = 0.6;
 
 impl Detector<'_, '_> {
-    fn candidates(&self) -> Vec<Candidate> {
-        let options = self.options;
-        footprints(self.plane, self.background, options.threshold_sigmas)
+    fn candidates(&self, bright: &[Footprint]) -> Vec<Candidate> {
+        bright
             .iter()
-            .filter(|footprint| footprint.area_px() >= options.min_area_px)
+            .filter(|footprint| footprint.area_px() >= self.options.min_area_px)
             .filter(|footprint| !self.is_trail(footprint))
             .flat_map(|footprint| self.peaks_of(footprint))
+            .collect()
+    }
+
+    /// Stars that pass the threshold only when the light of all their pixels is taken
+    /// together, away from all that is large enough without that.
+    fn faint_candidates(&self, bright: &[Footprint], variance_px2: f64) -> Vec<Candidate> {
+        let smoothing = self.options.smoothing.variance_px2();
+        let wider = variance_px2 - 2.0 * smoothing;
+        let sigmas = matched_sigmas(self.plane, self.background, wider);
+        let mut taken = Array2::from_elem(self.plane.dim(), false);
+        let large = bright
+            .iter()
+            .filter(|f| f.area_px() >= self.options.min_area_px);
+        large
+            .flat_map(Footprint::pixels)
+            .for_each(|at| taken[at] = true);
+        let unit = Background::flat(0.0, 1.0, (self.plane.ncols(), self.plane.nrows()));
+        let threshold = self.faint_threshold(bright.len(), variance_px2 - smoothing);
+        let found = footprints(sigmas.view(), &unit, threshold);
+        found
+            .iter()
+            .filter(|footprint| !footprint.pixels().any(|at| taken[at]))
+            .filter(|footprint| !self.is_trail(footprint))
+            .filter_map(|footprint| {
+                let highest =
+                    |a: &(usize, usize), b: &(usize, usize)| sigmas[*a].total_cmp(&sigmas[*b]);
+                let (row, col) = footprint.pixels().max_by(highest)?;
+                let level_dn = self.background.at(col as f64, row as f64) as f32;
+                let height_dn = self.plane[(row, col)] - level_dn;
+                (height_dn > 0.0).then_some(Candidate {
+                    peak: Peak {
+                        row,
+                        col,
+                        height_dn,
+                    },
+                    saturated: false,
+                    alone: true,
+                    faint: true,
+                    half: Half {
+                        area_px: footprint.area_px() as f64,
+                        x: col as f64,
+                        y: row as f64,
+                    },
+                })
+            })
             .collect()
     }
 
     fn is_trail(&self, footprint: &Footprint) -> bool {
         let (length, width) = footprint.extent_px();
         length >= self.options.min_trail_px && length >= 4.0 * width
+    }
+
+    /// The threshold at which noise alone stays below one in 200 of what is found anyway.
+    ///
+    /// A smooth Gaussian field of A pixels has `A (2π)^(-3/2) λ u exp(−u²/2)` maxima above a
+    /// high `u` (Adler & Hasofer 1976, from memory), and `λ = 1 / (2 s²)` for white noise
+    /// under a Gaussian filter of variance s².
+    fn faint_threshold(&self, found: usize, filter_px2: f64) -> f32 {
+        const SHARE: f64 = 0.005;
+        const STEP: f32 = 0.05;
+        const MOST: f32 = 8.0;
+        let area = self.plane.len() as f64 / std::f64::consts::TAU.powf(1.5);
+        let rate = area
+            / (2.0
+                * filter_px2
+                    .max(self.options.smoothing.variance_px2())
+                    .max(0.5));
+        let alarms = |u: f32| rate * f64::from(u) * (-0.5 * f64::from(u * u)).exp();
+        let mut threshold = self.options.threshold_sigmas;
+        while threshold < MOST && alarms(threshold) > SHARE * found as f64 {
+            threshold += STEP;
+        }
+        threshold
     }
 
     fn peaks_of(&self, footprint: &Footprint) -> Vec<Candidate> {
@@ -212,6 +287,7 @@ impl Detector<'_, '_> {
                 peak,
                 saturated: self.is_saturated(&peak, half.area_px),
                 alone: single,
+                faint: false,
                 half,
             }
         };
@@ -332,7 +408,9 @@ impl Detector<'_, '_> {
         let (flux_dn, snr) = self.flux(&patch, peak, x, y, variance_px2.sqrt())?;
         let moments = patch.moments(x, y, variance_px2)?;
         let own = Ellipse::behind_window(&moments, variance_px2).and_then(|e| self.unsmoothed(e));
-        let faint = f64::from(peak.height_dn) < MIN_SHAPE_SIGMAS * self.noise_at(peak);
+        let own = own.filter(|_| !candidate.faint);
+        let faint =
+            candidate.faint || f64::from(peak.height_dn) < MIN_SHAPE_SIGMAS * self.noise_at(peak);
         let shape = match own {
             Some(shape) => shape,
             None if faint => {

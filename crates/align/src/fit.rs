@@ -79,10 +79,10 @@ pub(crate) struct Fit {
 
 /// Tukey's biweight takes no notice of residuals beyond this many sigmas; 95 % efficient for
 /// Gaussian errors in one dimension (Holland & Welsch 1977; from memory).
-const TUKEY_SIGMAS: f64 = 4.685;
+pub(crate) const TUKEY_SIGMAS: f64 = 4.685;
 
 /// The median length of a two-dimensional Gaussian vector, in sigmas: √(2 ln 2).
-const MEDIAN_LENGTH: f64 = 1.177_410_022_515_474_7;
+pub(crate) const MEDIAN_LENGTH: f64 = 1.177_410_022_515_474_7;
 
 /// The map the pairs support best: of the models that have pairs enough, spread enough, that
 /// of the least corrected Akaike criterion

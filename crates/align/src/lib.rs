@@ -25,36 +25,64 @@
 //! assert!((stars[0].x - 31.3).hypot(stars[0].y - 24.6) < 0.01);
 //! ```
 
+pub use attitude::Attitude;
 pub use background::{Background, BackgroundOptions};
 pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
 pub use ground::{cell_means, cell_px, find_ground};
 pub use homography::Homography;
+pub use lens::{Lens, Projection};
+pub use lens_choice::{FocalPrior, LensTrial};
 pub use luminance::luminance;
 pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
 pub use pixel_map::PixelMap;
+pub use quality::{
+    BLOCKED_SHARE, BurstFrame, CLEAR_SHARE, FocusDrift, FramePlace, FrameQuality, focus_drift,
+    grade_burst,
+};
+pub use refine::refine_places;
 pub use shape::{Moments, Patch};
+pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
 pub use transparency::Transparency;
+pub use tripod::{Clock, SIDEREAL_RATE_DEG_PER_DAY, Tripod};
+pub use verdict::{Verdict, Zone};
 
 mod asterism;
+mod attitude;
 mod background;
+mod blinking;
+mod bundle;
 mod detect;
+mod double_image;
 mod fit;
 mod footprints;
 mod grade;
 mod ground;
 mod homography;
 mod hot_pixels;
+mod lens;
+mod lens_choice;
+mod lens_map;
 mod luminance;
+mod matched;
 mod matching;
+mod motion;
 mod neighbors;
 mod pixel_map;
+mod quality;
+mod refine;
+mod resection;
 mod search;
 mod shape;
+mod sky_model;
 mod star;
 mod stats;
 #[cfg(test)]
 mod testing;
+mod tracks;
 mod transparency;
+mod tripod;
+mod turned;
+mod verdict;

@@ -20,6 +20,9 @@ pub struct MatchOptions {
     pub asterism_neighbors: usize,
     /// Greatest change of scale between the frames, as a logarithm: 0.1 is 10 %. Default 0.1.
     pub max_scale_change: f64,
+    /// The same for frames that do not match so: another focal length. Default 0.75, a factor
+    /// of 2.1.
+    pub other_scale_change: f64,
 }
 
 impl Default for MatchOptions {
@@ -29,6 +32,7 @@ impl Default for MatchOptions {
             asterism_stars: 120,
             asterism_neighbors: 7,
             max_scale_change: 0.1,
+            other_scale_change: 0.75,
         }
     }
 }
@@ -44,7 +48,7 @@ pub struct Alignment {
     pub residual_px: f64,
     /// Star fluxes of the frame over those of the reference; 1 is equally clear.
     pub transparency: Transparency,
-    /// What kind of map it is.
+    /// What kind of plane-to-plane map the frame's own stars support.
     pub model: Model,
     /// Whether the frame shows the field mirrored.
     pub mirrored: bool,

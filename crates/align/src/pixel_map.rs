@@ -1,16 +1,25 @@
 //! Where a pixel of the reference lies on a frame.
 
-use crate::Homography;
 use crate::homography::project;
+use crate::lens_map::LensMap;
+use crate::{Attitude, Homography, Lens};
 use raw::Rect;
+use std::sync::Arc;
 
 /// Reference pixel to frame pixel, both with the first pixel's center at (0, 0).
 ///
-/// The seam between geometry and resampling: what stands behind it may change from
-/// a plane-to-plane map to a lens model without the stack noticing.
+/// The seam between geometry and resampling: behind it stands a plane-to-plane map, or a
+/// lens and a rotation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PixelMap {
-    homography: Homography,
+    kind: Kind,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Kind {
+    Plane(Homography),
+    /// Shared: a lattice is large, and maps are cloned freely.
+    Lens(Arc<LensMap>),
 }
 
 impl PixelMap {
@@ -21,12 +30,26 @@ impl PixelMap {
 
     /// A map by a homography from reference to frame.
     pub fn from_homography(homography: Homography) -> Self {
-        Self { homography }
+        Self {
+            kind: Kind::Plane(homography),
+        }
+    }
+
+    /// A map by a lens that both frames were taken with, and the attitude of the frame.
+    ///
+    /// - `size`: width and height of the frames, px; rows are interpolated within them.
+    pub fn from_lens(lens: Lens, attitude: Attitude, size: (usize, usize)) -> Self {
+        Self {
+            kind: Kind::Lens(Arc::new(LensMap::new(lens, attitude, size))),
+        }
     }
 
     /// Where the reference point lies on the frame, px; NaN where it lies nowhere.
     pub fn map(&self, x: f64, y: f64) -> (f64, f64) {
-        self.homography.apply(x, y)
+        match &self.kind {
+            Kind::Plane(homography) => homography.apply(x, y),
+            Kind::Lens(lens) => lens.exact(x, y),
+        }
     }
 
     /// Where the frame point lies on the reference, px; NaN where it lies nowhere.
@@ -37,13 +60,23 @@ impl PixelMap {
 
     /// The map from frame to reference; `None` when this one cannot be undone.
     pub fn inverse(&self) -> Option<Self> {
-        self.homography.inverse().map(Self::from_homography)
+        match &self.kind {
+            Kind::Plane(homography) => homography.inverse().map(Self::from_homography),
+            Kind::Lens(lens) => Some(Self {
+                kind: Kind::Lens(Arc::new(lens.inverse())),
+            }),
+        }
     }
 
     /// Where the pixels `x0 .. x0 + out.len()` of reference row `y` lie on the frame, px;
-    /// NaN where they lie nowhere. Equal to [`map`](Self::map) to 1e-9 px.
+    /// NaN where they lie nowhere. Equal to [`map`](Self::map) to
+    /// [`row_error_px`](Self::row_error_px).
     pub fn map_row(&self, x0: usize, y: usize, out: &mut [(f64, f64)]) {
-        let m = &self.homography.0;
+        let homography = match &self.kind {
+            Kind::Plane(homography) => homography,
+            Kind::Lens(lens) => return lens.map_row(x0, y, out),
+        };
+        let m = &homography.0;
         let y = y as f64;
         let [at_x, at_y, at_scale] = [0, 1, 2].map(|i| m[i][1] * y + m[i][2]);
         for (i, point) in out.iter_mut().enumerate() {
@@ -56,30 +89,50 @@ impl PixelMap {
         }
     }
 
+    /// Greatest difference between [`map_row`](Self::map_row) and [`map`](Self::map) where the
+    /// frame shows the point, px: rounding for a homography; for a lens measured in the middle
+    /// of each cell of its lattice, and aimed below 0.001 px.
+    pub fn row_error_px(&self) -> f64 {
+        const ROUNDING_PX: f64 = 1e-9;
+        match &self.kind {
+            Kind::Plane(_) => ROUNDING_PX,
+            Kind::Lens(lens) => lens.error_px().max(ROUNDING_PX),
+        }
+    }
+
+    /// The homography, where the map is one.
+    pub fn homography(&self) -> Option<&Homography> {
+        match &self.kind {
+            Kind::Plane(homography) => Some(homography),
+            Kind::Lens(_) => None,
+        }
+    }
+
     /// The window of `frame` that covers where every pixel of the reference rectangle
     /// `area` lies, and `margin` pixels more on every side.
     ///
-    /// `None` when the frame is not touched, or `area` is empty. A projective map takes a
-    /// rectangle on one side of the horizon to the convex hull of its corners' images, so
-    /// four corners tell; a rectangle across the horizon gets the whole frame.
+    /// `None` when the frame is not touched, or `area` is empty. Either kind of map takes a
+    /// rectangle that it sees all of to the inside of its rim's image, so the rim tells: of a
+    /// projective map its corners, of a lens sixteen points a side and a pixel more. Where a
+    /// part lies nowhere, the whole frame is given.
     pub fn source_window(&self, area: Rect, margin: usize, frame: Rect) -> Option<Rect> {
         if area.is_empty() || frame.is_empty() {
             return None;
         }
-        let (left, right) = (area.x0 as f64, (area.x1 - 1) as f64);
-        let (top, bottom) = (area.y0 as f64, (area.y1 - 1) as f64);
-        let corners = [(left, top), (right, top), (left, bottom), (right, bottom)]
-            .map(|(x, y)| self.map(x, y));
-        let seen = corners
-            .iter()
-            .filter(|(x, y)| x.is_finite() && y.is_finite());
+        let (points, bulge) = match &self.kind {
+            Kind::Plane(_) => (1, 0),
+            Kind::Lens(_) => (16, 1),
+        };
+        let rim: Vec<(f64, f64)> = rim(area, points).map(|(x, y)| self.map(x, y)).collect();
+        let seen = rim.iter().filter(|(x, y)| x.is_finite() && y.is_finite());
         match seen.count() {
             0 => return None,
-            4 => {}
+            n if n == rim.len() => {}
             _ => return Some(frame),
         }
-        let (x0, x1) = window(corners.map(|(x, _)| x), margin, (frame.x0, frame.x1))?;
-        let (y0, y1) = window(corners.map(|(_, y)| y), margin, (frame.y0, frame.y1))?;
+        let margin = margin + bulge;
+        let (x0, x1) = window(rim.iter().map(|(x, _)| *x), margin, (frame.x0, frame.x1))?;
+        let (y0, y1) = window(rim.iter().map(|(_, y)| *y), margin, (frame.y0, frame.y1))?;
         Some(Rect { x0, y0, x1, y1 })
     }
 
@@ -105,11 +158,29 @@ impl PixelMap {
     }
 }
 
+/// Points around a rectangle's outer pixels, so many from each corner to the next.
+fn rim(area: Rect, points: usize) -> impl Iterator<Item = (f64, f64)> {
+    let (left, right) = (area.x0 as f64, (area.x1 - 1) as f64);
+    let (top, bottom) = (area.y0 as f64, (area.y1 - 1) as f64);
+    let corners = [(left, top), (right, top), (right, bottom), (left, bottom)];
+    (0..4).flat_map(move |side| {
+        let ((x0, y0), (x1, y1)) = (corners[side], corners[(side + 1) % 4]);
+        (0..points).map(move |i| {
+            let share = i as f64 / points as f64;
+            (x0 + share * (x1 - x0), y0 + share * (y1 - y0))
+        })
+    })
+}
+
 /// The pixels from the least to the greatest coordinate and `margin` more, cut to `limits`
 /// (half-open); `None` when nothing is left.
-fn window(at: [f64; 4], margin: usize, limits: (usize, usize)) -> Option<(usize, usize)> {
-    let least = at.iter().copied().fold(f64::INFINITY, f64::min).floor() - margin as f64;
-    let greatest = at.iter().copied().fold(f64::NEG_INFINITY, f64::max).ceil() + margin as f64;
+fn window(
+    at: impl Iterator<Item = f64> + Clone,
+    margin: usize,
+    limits: (usize, usize),
+) -> Option<(usize, usize)> {
+    let least = at.clone().fold(f64::INFINITY, f64::min).floor() - margin as f64;
+    let greatest = at.fold(f64::NEG_INFINITY, f64::max).ceil() + margin as f64;
     let start = least.max(limits.0 as f64);
     let end = (greatest + 1.0).min(limits.1 as f64);
     (start < end).then_some((start as usize, end as usize))

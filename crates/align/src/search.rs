@@ -75,6 +75,21 @@ pub(crate) struct Search<'a> {
     pub(crate) needed: usize,
 }
 
+/// Stars and triangles that a search is made with.
+struct Attempt {
+    /// Brightest stars of the reference, and of the frame.
+    stars: (usize, usize),
+    /// Nearest stars each of them makes triangles with.
+    neighbors: usize,
+    /// Greatest change of scale, as a logarithm.
+    max_scale_change: f64,
+    /// Whether it is made for another focal length.
+    other_scale: bool,
+}
+
+/// Shorter sides of triangles have too uncertain ratios, px.
+const MIN_SIDE_PX: f64 = 6.0;
+
 /// Suggestions looked at, the best of which are refined.
 const TRIED: usize = 600;
 const REFINED: usize = 3;
@@ -83,12 +98,19 @@ impl Search<'_> {
     /// The map most stars agree with, if more than chance lets agree.
     pub(crate) fn solve(&self, reference: &List, frame: &List) -> Result<Solution, AlignError> {
         let mut best: Option<Solution> = None;
-        for attempt in 0..2 {
-            let stars = self.options.asterism_stars * (1 + 2 * attempt);
-            let neighbors = self.options.asterism_neighbors + 5 * attempt;
-            let bright = (reference.brightest(stars), frame.brightest(stars));
+        let longest = reference.stars.len().max(frame.stars.len());
+        let mut all_tried = false;
+        for attempt in self.attempts() {
+            // The same stars again suggest what they suggested; another scale is new to them.
+            if all_tried && !attempt.other_scale {
+                continue;
+            }
+            let bright = (
+                reference.brightest(attempt.stars.0),
+                frame.brightest(attempt.stars.1),
+            );
             let grown = self
-                .promising(&bright.0, &bright.1, neighbors)
+                .promising(&bright.0, &bright.1, &attempt)
                 .into_iter()
                 .filter_map(|suggestion| self.grow(&suggestion, &bright))
                 .max_by(|a, b| {
@@ -103,11 +125,10 @@ impl Search<'_> {
             {
                 best = Some(solution);
             }
-            let all_tried = reference.stars.len().max(frame.stars.len()) <= stars;
+            all_tried |= longest <= attempt.stars.0;
             if best
                 .as_ref()
                 .is_some_and(|b| self.is_no_chance(b, reference, frame))
-                || all_tried
             {
                 break;
             }
@@ -123,6 +144,39 @@ impl Search<'_> {
                 reference: reference.stars.len(),
                 needed,
             })
+    }
+
+    /// What is tried, one after the other until the stars agree. Through a lens of twice the
+    /// focal length a quarter of the stars fill the frame: equal numbers of the brightest
+    /// would be other stars.
+    fn attempts(&self) -> [Attempt; 4] {
+        const OTHER_LENS: f64 = 4.0;
+        let MatchOptions {
+            asterism_stars: stars,
+            asterism_neighbors: neighbors,
+            max_scale_change,
+            other_scale_change,
+            ..
+        } = *self.options;
+        let few = (3.0 * stars as f64 / OTHER_LENS) as usize;
+        let attempt = |stars, neighbors, max_scale_change, other_scale| Attempt {
+            stars,
+            neighbors,
+            max_scale_change,
+            other_scale,
+        };
+        let other = max_scale_change.max(other_scale_change);
+        [
+            attempt((stars, stars), neighbors, max_scale_change, false),
+            attempt(
+                (3 * stars, 3 * stars),
+                neighbors + 5,
+                max_scale_change,
+                false,
+            ),
+            attempt((3 * stars, few), neighbors, other, true),
+            attempt((few, 3 * stars), neighbors, other, true),
+        ]
     }
 
     fn is_no_chance(&self, solution: &Solution, reference: &List, frame: &List) -> bool {
@@ -143,10 +197,16 @@ impl Search<'_> {
     }
 
     /// The suggestions that most bright stars agree with.
-    fn promising(&self, reference: &List, frame: &List, neighbors: usize) -> Vec<Suggestion> {
+    fn promising(&self, reference: &List, frame: &List, attempt: &Attempt) -> Vec<Suggestion> {
         let (a, b) = (reference.places(), frame.places());
         let index = Neighbors::new(&b);
-        let found = suggestions(&a, &b, neighbors, self.options.max_scale_change);
+        let found = suggestions(
+            &a,
+            &b,
+            attempt.neighbors,
+            attempt.max_scale_change,
+            MIN_SIDE_PX,
+        );
         let mut scored: Vec<(usize, Suggestion)> = Vec::new();
         let (mut done, mut seen) = (0, std::collections::HashSet::new());
         for suggestion in found {

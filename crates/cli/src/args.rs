@@ -1,6 +1,7 @@
 //! What can be typed, and its help.
 
 use crate::GroundChoice;
+use crate::compare_args::CompareArgs;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -47,6 +48,16 @@ pub enum Command {
         radicand stack night/ -o result --dark darks/ --combine median\n  \
         radicand stack night/*.dng -o result --clip 2.5,3.5 --reference night/shot_0012.dng")]
     Stack(StackArgs),
+    /// Measure noise and gain of a result made elsewhere, by the frames it was made of
+    #[command(after_help = "Example:\n  radicand measure finished.tif --frames night/ -o measured")]
+    Measure(MeasureArgs),
+    /// Hold results against each other on the same patch of sky
+    #[command(
+        after_help = "Examples:\n  radicand compare night/shot_0001.dng result/stack.tif -o versus\n  \
+        radicand compare burst/stack.fits composite.dng --exposures -,8x13 \\\n    \
+        --focal-length 24 --pixel-pitch 3.3"
+    )]
+    Compare(CompareArgs),
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),
@@ -106,6 +117,10 @@ pub struct StackArgs {
     /// takes everything for sky, a PNG of the lights' size shows it in white
     #[arg(long, value_name = "auto|none|MASK.png", default_value = "auto")]
     pub ground: GroundChoice,
+    /// Keep every light that can be aligned, however cloudy, soft or shaken; weights still tell
+    /// good from poor
+    #[arg(long)]
+    pub keep_all: bool,
     /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
     /// scratch file. A quarter of the machine's when not given, at most 4G
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]
@@ -120,6 +135,23 @@ pub struct StackArgs {
     #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
     pub format: Vec<Format>,
     /// Replace an existing result
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
+/// Arguments of `measure`.
+#[derive(Debug, Args)]
+pub struct MeasureArgs {
+    /// The result: TIFF, FITS, PNG or linear DNG
+    #[arg(value_name = "RESULT")]
+    pub result: PathBuf,
+    /// The frames it was made of, with their darks, flats and bias frames; may be given again
+    #[arg(long, required = true, value_name = "DIR|FILE", num_args = 1..)]
+    pub frames: Vec<PathBuf>,
+    /// Folder for report.json, made if it is not there; without it nothing is written
+    #[arg(short, long)]
+    pub output: Option<PathBuf>,
+    /// Replace an earlier report
     #[arg(long)]
     pub overwrite: bool,
 }

@@ -5,7 +5,9 @@ use crate::args::{Cli, Command, Common};
 use crate::progress::{Bar, Progress};
 use std::io::{ErrorKind, Write};
 
+mod compare;
 mod demo;
+mod measure;
 mod simulate;
 mod stack;
 mod survey;
@@ -117,5 +119,7 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
         Command::Survey(args) => survey::run(args, &console),
         Command::Stack(args) => stack::run(args, &console),
         Command::Simulate(args) => simulate::run(args, &console),
+        Command::Measure(args) => measure::run(args, &console),
+        Command::Compare(args) => compare::run(args, &console),
     }
 }

@@ -88,6 +88,25 @@ pub enum JobError {
     /// Measuring failed.
     #[error(transparent)]
     Noise(#[from] noise::NoiseError),
+    /// A result cannot be read.
+    #[error(transparent)]
+    Result(#[from] raw::DecodeError),
+    /// Results cannot be compared.
+    #[error(transparent)]
+    Compare(#[from] noise::CompareError),
+    /// A single raw is measured by its own stack.
+    #[error("{}: a raw frame, not a result", printable(.0))]
+    RawResult(PathBuf),
+    /// A list of options that does not fit the results.
+    #[error("{option}: {found} given for {results} results, needed is one for all or one for each")]
+    OptionCount {
+        /// The option.
+        option: &'static str,
+        /// How many were given.
+        found: usize,
+        /// How many results there are.
+        results: usize,
+    },
     /// Writing failed.
     #[error(transparent)]
     Export(#[from] export::ExportError),
@@ -134,6 +153,11 @@ impl JobError {
             Self::Stack(stack::StackError::ScratchWrite { .. }) => {
                 "name a folder with room by --scratch, or allow more with --memory"
             }
+            Self::Result(_) => "results are raws, stacks, linear DNG, TIFF, FITS or PNG",
+            Self::Compare(noise::CompareError::Register { .. }) => {
+                "all results must show the same field, at scales that differ by less than 2.2 times"
+            }
+            Self::OptionCount { .. } => "separate values by commas; - leaves one to the file",
             Self::Export(export::ExportError::Exists { .. }) => {
                 "choose another folder with -o, or replace the result with --overwrite"
             }

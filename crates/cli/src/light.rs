@@ -1,7 +1,7 @@
 //! A light on its way into the stack: what it shows, and where it lies.
 
 use crate::session::SessionFrame;
-use align::{AlignError, Alignment, FrameGrade, Star};
+use align::{AlignError, Alignment, FrameGrade, FrameQuality, Star};
 use stack::{Light, SkyMesh};
 
 /// What one light shows.
@@ -11,6 +11,8 @@ pub struct Seen {
     pub stars: Vec<Star>,
     /// Their number and shape.
     pub grade: FrameGrade,
+    /// What is wrong with it against the others.
+    pub quality: FrameQuality,
     /// Its sky.
     pub sky: SkyMesh,
     /// Noise of a sample by channel, DN.
@@ -28,8 +30,19 @@ pub struct SolvedLight {
     pub alignment: Option<Alignment>,
     /// Brightness of its stars relative to the reference.
     pub transparency: f64,
+    /// Why it would have been left out, had that not been overruled.
+    pub fault: Option<String>,
     /// Its part in the stack.
     pub light: Light,
+}
+
+/// What was found on a light that is left out, and where it lies if that is known.
+#[derive(Clone, Debug)]
+pub struct PoorLight {
+    /// What it shows.
+    pub seen: Seen,
+    /// Its place.
+    pub alignment: Option<Alignment>,
 }
 
 /// Where a light lies relative to the reference; `None` for the reference itself.

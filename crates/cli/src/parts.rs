@@ -2,6 +2,7 @@
 
 use crate::JobError;
 use crate::ground::for_each;
+use crate::half_keeper::{self, HalfKeeper, Halves, KeptTile};
 use crate::progress::Progress;
 use align::Star;
 use ndarray::Array2;
@@ -34,6 +35,8 @@ pub(crate) struct Parts<'a> {
     pub calibrator: &'a Calibrator,
     pub options: &'a StackOptions,
     pub noise: &'a NoiseOptions,
+    /// Whether the half-stacks of the sky are kept.
+    pub keep: bool,
     pub progress: &'a dyn Progress,
 }
 
@@ -43,6 +46,8 @@ pub(crate) struct Stacked {
     pub noise: GainReport,
     /// What the stars' observer saw.
     pub star_tiles: Vec<Vec<StarPair>>,
+    /// The half-stacks of the sky, when they are kept.
+    pub halves: Option<Halves>,
     pub ground: Option<Ground>,
 }
 
@@ -59,16 +64,19 @@ impl Parts<'_> {
     ) -> Result<Stacked, JobError> {
         let Some(mask) = ground else {
             let (stack, tiles, star_tiles) = self.sky(stars, &[], None, context)?;
+            let (tiles, halves) = self.join_halves(tiles);
             return Ok(Stacked {
                 stack,
                 noise: GainReport::from_tiles(&tiles, context)?,
                 star_tiles,
+                halves,
                 ground: None,
             });
         };
         let masks = for_each(mask.not_sky(), self.lights.len());
         let hidden = mask.not_pure_sky();
         let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), context)?;
+        let (tiles, halves) = self.join_halves(tiles);
         let of_sky = ReportContext {
             regions: regions_of(&context.regions, &mask, Part::Sky),
             ..context.clone()
@@ -103,6 +111,7 @@ impl Parts<'_> {
             stack: stack::join(sky, &ground, &mask),
             noise,
             star_tiles,
+            halves,
             ground: Some(Ground {
                 mask,
                 noise: ground_noise.map(|noise| noise.summary),
@@ -118,17 +127,27 @@ impl Parts<'_> {
         masks: &[Arc<Array2<bool>>],
         hidden: Option<&Array2<bool>>,
         context: &ReportContext,
-    ) -> Result<(Stack, Vec<TileNoise>, Vec<Vec<StarPair>>), StackError> {
+    ) -> Result<(Stack, Vec<KeptTile>, Vec<Vec<StarPair>>), StackError> {
         let noise = self
             .noise_observer(hidden)
             .with_track(context.track.clone());
+        let keeper = HalfKeeper {
+            noise,
+            keep: self.keep,
+        };
         let stage = match masks {
             [] => "stacking",
             _ => "stacking the sky",
         };
-        let (stack, tiles) = self.part(stage, self.lights, masks, &(noise, stars))?;
+        let (stack, tiles) = self.part(stage, self.lights, masks, &(keeper, stars))?;
         let (tiles, star_tiles) = tiles.into_iter().unzip();
         Ok((stack, tiles, star_tiles))
+    }
+
+    fn join_halves(&self, tiles: Vec<KeptTile>) -> (Vec<TileNoise>, Option<Halves>) {
+        let layout = self.calibrator.layout();
+        let channels = layout.cfa.channels().len();
+        half_keeper::join(tiles, channels, (layout.width, layout.height))
     }
 
     /// Measures noise off the stars and off what is `hidden`.

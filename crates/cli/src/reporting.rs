@@ -1,7 +1,8 @@
 //! A finished job in the words of the report.
 
 use crate::GroundChoice;
-use crate::light::SolvedLight;
+use crate::cull::Cull;
+use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
 use crate::session::{LeftOut, SessionFrame};
@@ -32,13 +33,15 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         frames.push(light_entry(light, outcome));
     }
     frames.extend(outcome.calibration.iter().map(calibration_entry));
-    frames.extend(outcome.left_out.iter().map(left_out_entry));
+    let left_out = outcome.left_out.iter();
+    frames.extend(left_out.map(|left_out| left_out_entry(left_out, outcome)));
     frames.sort_by(|a, b| a.file.cmp(&b.file));
     let reference = &outcome.lights[outcome.reference];
     let channels = outcome.layout.cfa.channels();
     let names: Vec<report::Channel> = channels.iter().map(|&c| channel_name(c)).collect();
     Report {
         frames,
+        geometry: outcome.geometry.clone(),
         noise: crate::noise_report::noise(&outcome.noise, &outcome.sensor, &names),
         ground: outcome
             .ground
@@ -95,6 +98,15 @@ fn settings(job: &StackJob) -> BTreeMap<String, Value> {
         ),
         ("max_fwhm_ratio".to_owned(), json!(job.cull.max_fwhm_ratio)),
         (
+            "max_blocked_fraction".to_owned(),
+            json!(job.cull.max_blocked_fraction),
+        ),
+        (
+            "max_shake_ratio".to_owned(),
+            json!(job.cull.max_shake_ratio),
+        ),
+        ("keep_all".to_owned(), json!(job.cull.cull == Cull::Nothing)),
+        (
             "max_residual_px".to_owned(),
             json!(job.cull.max_residual_px),
         ),
@@ -134,18 +146,7 @@ fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
             LATTICE.1,
         )
     };
-    let sky: ByChannel<f64> = outcome
-        .layout
-        .cfa
-        .channels()
-        .iter()
-        .enumerate()
-        .map(|(i, &channel)| (channel_name(channel), f64::from(light.seen.sky.level(i))))
-        .collect();
     FrameEntry {
-        stars: Some(light.seen.grade.stars as u32),
-        fwhm_px: finite(light.seen.grade.fwhm_px),
-        sky: Some(sky),
         transparency: finite(light.transparency),
         weight: Some(f64::from(light.light.weight)),
         matched: light
@@ -157,7 +158,30 @@ fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
             .as_ref()
             .map(|alignment| alignment.residual_px),
         mapping: Some(lattice(&light.light.map)),
-        ..frame_entry(&light.frame.frame.info, FrameKind::Light)
+        ..seen_entry(
+            &light.seen,
+            outcome,
+            frame_entry(&light.frame.frame.info, FrameKind::Light),
+        )
+    }
+}
+
+/// What a light shows, added to what its file says.
+fn seen_entry(seen: &Seen, outcome: &StackOutcome, entry: FrameEntry) -> FrameEntry {
+    let channels = outcome.layout.cfa.channels();
+    let sky: ByChannel<f64> = channels
+        .iter()
+        .enumerate()
+        .map(|(i, &channel)| (channel_name(channel), f64::from(seen.sky.level(i))))
+        .collect();
+    FrameEntry {
+        stars: Some(seen.grade.stars as u32),
+        fwhm_px: finite(seen.grade.fwhm_px),
+        ellipticity: finite(seen.grade.ellipticity),
+        shake_px: finite(seen.quality.shake_px),
+        cloud_fraction: finite(seen.quality.cloud_fraction),
+        sky: Some(sky),
+        ..entry
     }
 }
 
@@ -165,13 +189,25 @@ fn calibration_entry(frame: &SessionFrame) -> FrameEntry {
     frame_entry(&frame.frame.info, frame.kind)
 }
 
-fn left_out_entry(left_out: &LeftOut) -> FrameEntry {
+fn left_out_entry(left_out: &LeftOut, outcome: &StackOutcome) -> FrameEntry {
     let known = match &left_out.frame {
         Some(known) => frame_entry(&known.0.info, known.1),
         None => FrameEntry {
             file: report::file_name(&left_out.path),
             ..FrameEntry::default()
         },
+    };
+    let known = match &left_out.poor {
+        Some(poor) => {
+            let alignment = poor.alignment.as_ref();
+            FrameEntry {
+                transparency: alignment.and_then(|a| finite(a.transparency.ratio)),
+                matched: alignment.map(|a| a.matched as u32),
+                residual_px: alignment.map(|a| a.residual_px),
+                ..seen_entry(&poor.seen, outcome, known)
+            }
+        }
+        None => known,
     };
     FrameEntry {
         used: false,
@@ -181,7 +217,7 @@ fn left_out_entry(left_out: &LeftOut) -> FrameEntry {
 }
 
 /// `YYYY-MM-DDThh:mm:ss[.fff]`, with the offset from UTC where it is known.
-fn capture_text(captured: &CaptureTime) -> String {
+pub(crate) fn capture_text(captured: &CaptureTime) -> String {
     let mut text = captured.local.to_string();
     if let Some(offset_s) = captured.utc_offset_s {
         let sign = if offset_s < 0 { '-' } else { '+' };
@@ -266,7 +302,21 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
             worst_transparency,
         });
     }
+    let widths: Vec<f64> = outcome
+        .lights
+        .iter()
+        .map(|light| light.seen.grade.fwhm_px)
+        .collect();
+    if let Some(align::FocusDrift { from_px, to_px }) = align::focus_drift(&widths) {
+        warnings.push(Warning::FocusDrift { from_px, to_px });
+    }
     for light in &outcome.lights {
+        if let Some(fault) = &light.fault {
+            warnings.push(Warning::KeptAnyway {
+                file: report::file_name(light.frame.path()),
+                fault: fault.clone(),
+            });
+        }
         if let Some(alignment) = light
             .alignment
             .as_ref()

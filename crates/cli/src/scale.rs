@@ -8,11 +8,18 @@ use stack::{Light, SkyMesh, inverse_variance_weights, sky_offsets};
 /// How many standard errors a transparency must differ from 1 to be acted on.
 const SIGNIFICANT: f64 = 3.0;
 
+/// A light that stays.
+pub(crate) struct Kept {
+    pub frame: SessionFrame,
+    pub seen: Seen,
+    pub alignment: Option<Alignment>,
+    /// Why it would not have, had that not been overruled.
+    pub fault: Option<String>,
+}
+
 /// Scales every light to the reference's star flux, levels the skies, and weighs by the
 /// inverse of the noise variance that is left.
-pub(crate) fn bring_to_one_scale(
-    kept: Vec<(SessionFrame, Seen, Option<Alignment>)>,
-) -> Vec<SolvedLight> {
+pub(crate) fn bring_to_one_scale(kept: Vec<Kept>) -> Vec<SolvedLight> {
     let clear = |alignment: &Option<Alignment>| {
         let Some(transparency) = alignment.as_ref().map(|alignment| alignment.transparency) else {
             return 1.0;
@@ -25,40 +32,35 @@ pub(crate) fn bring_to_one_scale(
             1.0
         }
     };
-    let transparency: Vec<f64> = kept
-        .iter()
-        .map(|(_, _, alignment)| clear(alignment))
-        .collect();
+    let transparency: Vec<f64> = kept.iter().map(|light| clear(&light.alignment)).collect();
     let scale: Vec<f32> = transparency.iter().map(|&t| (1.0 / t) as f32).collect();
     let noise: Vec<Vec<f32>> = kept
         .iter()
-        .map(|(_, seen, _)| seen.noise_dn.clone())
+        .map(|light| light.seen.noise_dn.clone())
         .collect();
     let weight = inverse_variance_weights(&noise, &scale);
     let map = |alignment: &Option<Alignment>| match alignment {
         Some(alignment) => alignment.map.clone(),
         None => PixelMap::identity(),
     };
-    let maps: Vec<PixelMap> = kept
-        .iter()
-        .map(|(_, _, alignment)| map(alignment))
-        .collect();
-    let skies: Vec<&SkyMesh> = kept.iter().map(|(_, seen, _)| &seen.sky).collect();
+    let maps: Vec<PixelMap> = kept.iter().map(|light| map(&light.alignment)).collect();
+    let skies: Vec<&SkyMesh> = kept.iter().map(|light| &light.seen.sky).collect();
     let offsets = sky_offsets(&skies, &maps, &scale, &weight);
     kept.into_iter()
         .zip(offsets)
         .enumerate()
-        .map(|(i, ((frame, seen, alignment), sky_offset))| SolvedLight {
+        .map(|(i, (kept, sky_offset))| SolvedLight {
             light: Light {
-                mosaic: frame.mosaic.clone(),
+                mosaic: kept.frame.mosaic.clone(),
                 map: maps[i].clone(),
                 scale: scale[i],
                 sky_offset,
                 weight: weight[i],
             },
-            frame,
-            seen,
-            alignment,
+            frame: kept.frame,
+            seen: kept.seen,
+            alignment: kept.alignment,
+            fault: kept.fault,
             transparency: transparency[i],
         })
         .collect()

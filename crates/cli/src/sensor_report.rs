@@ -39,8 +39,8 @@ fn sensor_channel(sensor: &ChannelSensor) -> report::SensorChannel {
 
 fn figure(measured: Measured) -> report::Figure {
     report::Figure {
-        value: finite(measured.value),
-        error: finite(measured.error),
+        value: measured.value,
+        error: measured.error,
     }
 }
 

@@ -2,6 +2,7 @@
 //! calibrate them.
 
 use crate::JobError;
+use crate::light::PoorLight;
 use crate::progress::Progress;
 use crate::result_names::RESULT_NAMES;
 use raw::{
@@ -62,6 +63,8 @@ pub struct LeftOut {
     pub path: PathBuf,
     /// Its frame, when it has one.
     pub frame: Option<Box<(SurveyedFrame, FrameKind)>>,
+    /// What was found on it, when it was looked at as a light.
+    pub poor: Option<Box<PoorLight>>,
     /// Why it is not used.
     pub reason: String,
 }
@@ -78,6 +81,15 @@ impl LeftOut {
             reason: error.fault.to_string(),
             path: error.path,
             frame: None,
+            poor: None,
+        }
+    }
+
+    /// A light that does not fit the others.
+    pub(crate) fn poor(frame: SessionFrame, poor: PoorLight, reason: String) -> Self {
+        Self {
+            poor: Some(Box::new(poor)),
+            ..Self::of(frame, reason)
         }
     }
 
@@ -87,6 +99,7 @@ impl LeftOut {
         Self {
             path,
             frame: Some(Box::new((frame.frame, frame.kind))),
+            poor: None,
             reason,
         }
     }
@@ -163,6 +176,7 @@ pub fn gather(
                 path: unreadable.path,
                 frame: None,
                 reason,
+                poor: None,
             });
         }
         // A folder of darks inside the folder of lights is found twice; what was said

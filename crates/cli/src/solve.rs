@@ -1,14 +1,16 @@
 //! From decoded lights to lights that fit each other: stars, sky, geometry.
 
 use crate::JobError;
-use crate::cull::{CullOptions, Limits};
-use crate::light::{Place, Seen, SolvedLight};
+use crate::cull::{Cull, CullOptions, Limits};
+use crate::geometry::one_lens;
+use crate::light::{Place, PoorLight, Seen, SolvedLight};
 use crate::progress::Progress;
-use crate::scale::bring_to_one_scale;
+use crate::scale::{Kept, bring_to_one_scale};
 use crate::session::{LeftOut, Session, SessionFrame};
 use align::{
-    Background, BackgroundOptions, DetectOptions, FrameGrade, MatchOptions, Saturation, Star,
-    align_stars, choose_reference, detect, luminance,
+    Background, BackgroundOptions, BurstFrame, DetectOptions, FrameGrade, FramePlace, FrameQuality,
+    MatchOptions, PixelMap, Saturation, Star, align_stars, choose_reference, detect, grade_burst,
+    luminance, refine_places,
 };
 use ndarray::ArrayView2;
 use rayon::prelude::*;
@@ -25,9 +27,12 @@ pub struct Solved {
     pub reference: usize,
     /// What takes the camera out of them.
     pub calibrator: Calibrator,
+    /// What their maps are made of.
+    pub geometry: report::Geometry,
 }
 
-/// Finds stars in every light, aligns all to a reference, and brings them to one scale.
+/// Finds stars in every light, aligns all to a reference, by one lens where the stars show
+/// one, and brings them to one scale.
 ///
 /// - `memory_bytes`: memory for the lights that are looked at together.
 ///
@@ -64,27 +69,49 @@ pub fn solve(
     }
     progress.stage("aligning", session.lights.len());
     let size = session.lights[0].frame.size;
-    let (reference, places) = match reference {
+    let (reference, mut places) = match reference {
         Some(path) => {
             let reference = find_reference(session, path)?;
             (reference, place_all(&seen, reference, size))
         }
         None => choose_and_place(&seen, size),
     };
+    let geometry = one_lens(session, &seen, &mut places, reference, size);
     let lights = std::mem::take(&mut session.lights);
     let reference_path = lights[reference].path().to_owned();
     let n_lights = lights.len();
+    grade(&mut seen, &places, reference, size);
     let limits = Limits::of(&seen, &places, cull);
     let mut kept = Vec::new();
     for ((frame, seen), place) in lights.into_iter().zip(seen).zip(places) {
-        let fits = match place {
-            None => Ok(None),
-            Some(Ok(alignment)) => limits.check(&seen, &alignment).map(|()| Some(alignment)),
-            Some(Err(error)) => Err(error.to_string()),
+        let (alignment, reason) = match place {
+            None => (None, None),
+            Some(Ok(alignment)) => {
+                let fault = limits.fault(&seen, &alignment);
+                (Some(alignment), fault)
+            }
+            Some(Err(error)) => {
+                let poor = PoorLight {
+                    seen,
+                    alignment: None,
+                };
+                session
+                    .left_out
+                    .push(LeftOut::poor(frame, poor, error.to_string()));
+                continue;
+            }
         };
-        match fits {
-            Ok(alignment) => kept.push((frame, seen, alignment)),
-            Err(reason) => session.left_out.push(LeftOut::of(frame, reason)),
+        match (reason, cull.cull) {
+            (Some(reason), Cull::Poor) => {
+                let poor = PoorLight { seen, alignment };
+                session.left_out.push(LeftOut::poor(frame, poor, reason));
+            }
+            (fault, _) => kept.push(Kept {
+                frame,
+                seen,
+                alignment,
+                fault,
+            }),
         }
     }
     if kept.len() < 2 {
@@ -103,7 +130,36 @@ pub fn solve(
         lights,
         reference,
         calibrator,
+        geometry,
     })
+}
+
+/// Grades every light against the others.
+fn grade(seen: &mut [Seen], places: &[Place], reference: usize, size: (usize, usize)) {
+    let identity = PixelMap::identity();
+    let own: Vec<(usize, usize)> = (0..seen[reference].stars.len()).map(|i| (i, i)).collect();
+    let frames: Vec<BurstFrame> = seen
+        .iter()
+        .zip(places)
+        .map(|(seen, place)| BurstFrame {
+            stars: &seen.stars,
+            place: match place {
+                None => Some(FramePlace {
+                    pairs: &own,
+                    map: &identity,
+                }),
+                Some(Ok(alignment)) => Some(FramePlace {
+                    pairs: &alignment.pairs,
+                    map: &alignment.map,
+                }),
+                Some(Err(_)) => None,
+            },
+        })
+        .collect();
+    let quality = grade_burst(&frames, reference, size);
+    for (seen, quality) in seen.iter_mut().zip(quality) {
+        seen.quality = quality;
+    }
 }
 
 /// How many lights are searched for stars together: each takes a calibrated copy, the
@@ -191,14 +247,16 @@ fn look_at(light: &SessionFrame, calibrator: &Calibrator) -> Result<Seen, StackE
     let window = calibrator.window(&light.mosaic, &layout.bounds())?;
     let sky = SkyMesh::measure(&window, &layout.cfa);
     let mosaic = ArrayView2::from_shape((layout.height, layout.width), &window.values);
-    let plane = luminance(mosaic.expect("a whole frame"), &layout.cfa);
+    let mosaic = mosaic.expect("a whole frame");
+    let plane = luminance(mosaic, &layout.cfa);
     let background = Background::estimate(plane.view(), &BackgroundOptions::default());
     let saturated = calibrator.saturated(&light.mosaic)?;
     let options = DetectOptions {
         saturation: Some(Saturation::Mask(saturated.view())),
         ..Default::default()
     };
-    let stars = detect(plane.view(), &background, &options);
+    let mut stars = detect(plane.view(), &background, &options);
+    refine_places(&mut stars, mosaic, &layout.cfa);
     let noise_dn = light
         .frame
         .stats
@@ -208,6 +266,7 @@ fn look_at(light: &SessionFrame, calibrator: &Calibrator) -> Result<Seen, StackE
         .collect();
     Ok(Seen {
         grade: FrameGrade::of(&stars),
+        quality: FrameQuality::default(),
         stars,
         sky,
         noise_dn,

@@ -5,6 +5,7 @@ use crate::calibration::calibrator;
 use crate::characterize::{sensor, star_observer, star_shapes};
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart};
+use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::parts::{Ground, Parts, Stacked};
@@ -82,10 +83,14 @@ pub struct StackOutcome {
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
     pub layout: SensorLayout,
+    /// What the lights' maps are made of.
+    pub geometry: report::Geometry,
     /// Digest of what went in.
     pub digest: String,
     /// Time of each stage.
     pub stopwatch: Stopwatch,
+    /// Half-stacks, where they were asked for.
+    pub halves: Option<Halves>,
 }
 
 impl StackJob {
@@ -95,6 +100,19 @@ impl StackJob {
     ///
     /// See [`JobError`]. Single bad inputs are left out with their reason instead.
     pub fn run(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(false, progress)
+    }
+
+    /// As [`run`](Self::run), with the half-stacks kept: the memory of two more pictures.
+    ///
+    /// # Errors
+    ///
+    /// As there.
+    pub fn run_with_halves(&self, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
+        self.run_keeping(true, progress)
+    }
+
+    fn run_keeping(&self, halves: bool, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let mask = self.ground.read()?;
         let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
@@ -118,7 +136,7 @@ impl StackJob {
             progress,
         )?;
         stopwatch.lap("align");
-        self.stack(session, solved, mask, stopwatch, progress)
+        self.stack(session, solved, mask, stopwatch, halves, progress)
     }
 
     fn stack(
@@ -127,12 +145,14 @@ impl StackJob {
         solved: Solved,
         given: Option<Array2<bool>>,
         mut stopwatch: Stopwatch,
+        keep: bool,
         progress: &dyn Progress,
     ) -> Result<StackOutcome, JobError> {
         let Solved {
             mut lights,
             reference,
             calibrator,
+            geometry,
         } = solved;
         let layout = calibrator.layout().clone();
         let ground = set_apart(&self.ground, given, &mut lights, &calibrator, progress)?;
@@ -158,12 +178,14 @@ impl StackJob {
             calibrator: &calibrator,
             options: &self.options,
             noise: &options,
+            keep,
             progress,
         };
         let Stacked {
             stack,
             noise,
             star_tiles,
+            halves,
             ground,
         } = parts.stack(ground, &stars, &context)?;
         stopwatch.lap("stack");
@@ -187,8 +209,10 @@ impl StackJob {
             calibration,
             left_out: session.left_out,
             layout,
+            geometry,
             digest: session.digest,
             stopwatch,
+            halves,
         })
     }
 

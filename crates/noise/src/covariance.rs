@@ -100,6 +100,34 @@ pub(crate) fn block_window(block_px: usize) -> Vec<f64> {
         .collect()
 }
 
+/// Lags up to here count in full under [`flat_top_window`], px.
+const FLAT_PX: usize = 3;
+/// Lags from here on do not count.
+pub(crate) const FLAT_TOP_REACH_PX: usize = 6;
+/// Side of the block whose triangular window has the same sum.
+pub(crate) const FLAT_TOP_BLOCK_PX: usize = 9;
+
+/// A window over the half plane that is 1 up to a lag of 3 px along each axis and falls to 0
+/// at 6 px, doubled as [`block_window`] is.
+///
+/// Interpolation moves noise to the neighboring lags and leaves their sum alone; a
+/// triangular window loses a part of it that depends on the fraction of the shift (up to
+/// 12 % of the variance for blocks of 8 px), a flat top does not (Politis & Romano 1995,
+/// J. Time Ser. Anal. 16, 67; from memory).
+pub(crate) fn flat_top_window() -> Vec<f64> {
+    let weight = |lag: usize| {
+        let beyond = lag.saturating_sub(FLAT_PX) as f64;
+        1.0 - beyond / (FLAT_TOP_REACH_PX - FLAT_PX) as f64
+    };
+    half_plane(FLAT_TOP_REACH_PX)
+        .enumerate()
+        .map(|(index, (lag_x, lag_y))| {
+            let copies = if index == 0 { 1.0 } else { 2.0 };
+            copies * weight(lag_x.unsigned_abs()) * weight(lag_y)
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -147,6 +175,27 @@ mod tests {
                     "{width}x{height} lag {lag_x},{lag_y}"
                 );
             }
+        }
+    }
+
+    #[test]
+    fn a_flat_top_costs_a_surface_what_its_block_does_and_keeps_what_shifts_move() {
+        let sum: f64 = flat_top_window().iter().sum();
+        let block = (FLAT_TOP_BLOCK_PX * FLAT_TOP_BLOCK_PX) as f64;
+        assert!((sum - block).abs() < 1e-9, "{sum}");
+        // Bilinear interpolation by a fraction f along x: 1 - 2 f (1 - f) stays at lag 0,
+        // f (1 - f) goes to either side.
+        for fraction in [0.1, 0.5, 0.77] {
+            let moved = fraction * (1.0 - fraction);
+            let kept: f64 = half_plane(FLAT_TOP_REACH_PX)
+                .zip(flat_top_window())
+                .map(|(lag, weight)| match lag {
+                    (0, 0) => weight * (1.0 - 2.0 * moved),
+                    (1, 0) => weight * moved,
+                    _ => 0.0,
+                })
+                .sum();
+            assert!((kept - 1.0).abs() < 1e-12, "{fraction}: {kept}");
         }
     }
 

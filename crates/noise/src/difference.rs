@@ -1,6 +1,8 @@
 //! The noise of one difference over one tile, at pixel and at area scale.
 
-use crate::covariance::{PaddedPlane, block_window};
+use crate::covariance::{
+    FLAT_TOP_BLOCK_PX, FLAT_TOP_REACH_PX, PaddedPlane, block_window, flat_top_window,
+};
 use crate::trend::Trend;
 
 /// Noise of one tile, as variances on the scale of the difference's input.
@@ -57,6 +59,27 @@ impl DifferenceMeter {
             pairs_of: Vec::new(),
             pairs: Vec::new(),
             covariance: Vec::new(),
+        }
+    }
+
+    /// A meter whose "area" is the sum of the autocovariance under
+    /// [`flat_top_window`](crate::covariance::flat_top_window): the level that the noise has
+    /// at low frequencies, which no interpolation changes.
+    pub(crate) fn flat_top(
+        (width, height): (usize, usize),
+        outlier_sigmas: f32,
+        outlier_grow_px: usize,
+    ) -> Self {
+        Self {
+            window: flat_top_window(),
+            plane: PaddedPlane::new(width, height, FLAT_TOP_REACH_PX),
+            ..Self::new(
+                (width, height),
+                // Blocks whose window has the same sum cost a surface as much.
+                FLAT_TOP_BLOCK_PX,
+                outlier_sigmas,
+                outlier_grow_px,
+            )
         }
     }
 

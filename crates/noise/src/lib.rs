@@ -40,6 +40,11 @@
 
 pub use budget::Budget;
 pub use ccd_equation::ApertureLight;
+pub use compare::{
+    CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, Estimate,
+    Foreign, ForeignChannel, OwnStack, PairNoise, Value, compare, detect_on, measure_foreign,
+    resample,
+};
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
 pub use growth::{GrowthCurve, GrowthPoint};
@@ -68,6 +73,7 @@ pub use track::SensorTrack;
 mod budget;
 mod ccd_equation;
 mod channel_layers;
+mod compare;
 mod covariance;
 mod difference;
 mod error;

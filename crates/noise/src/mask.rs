@@ -58,10 +58,15 @@ impl StarMask {
         options: &StarMaskOptions,
     ) -> Self {
         let mut mask = Self::empty(width, height);
-        for star in stars {
-            mask.mask_disk(star.x, star.y, radius_px(star, options));
-        }
+        mask.add_stars(stars, options);
         mask
+    }
+
+    /// Masks a disk around every star, as [`from_stars`](Self::from_stars) does.
+    pub fn add_stars(&mut self, stars: &[Star], options: &StarMaskOptions) {
+        for star in stars {
+            self.mask_disk(star.x, star.y, radius_px(star, options));
+        }
     }
 
     /// Masks the pixels whose centers lie within `radius_px` of a point; parts outside

@@ -44,6 +44,32 @@ impl Decode for Rawloader {
     }
 }
 
+/// Size and values, side by side, of a raw with `samples` values a pixel.
+pub(crate) fn full_color(
+    bytes: &[u8],
+    samples: usize,
+) -> Result<((usize, usize), Vec<f32>), DecodeFault> {
+    let said = |said| DecodeFault::Undecodable {
+        tried: vec![(Decoder::Rawloader, said)],
+    };
+    let decoded = pool()
+        .ok_or_else(|| said("no thread to run on".to_owned()))?
+        .install(|| contained(|| rawloader::decode(&mut &bytes[..])))
+        .map_err(&said)?
+        .map_err(|error| said(first_line(&error.to_string())))?;
+    if decoded.cpp != samples {
+        return Err(DecodeFault::Unsupported(format!(
+            "a raw of {} values a pixel, {samples} needed",
+            decoded.cpp
+        )));
+    }
+    let values = match decoded.data {
+        RawImageData::Integer(values) => values.into_iter().map(f32::from).collect(),
+        RawImageData::Float(values) => values,
+    };
+    Ok(((decoded.width, decoded.height), values))
+}
+
 /// The message itself, without the request to send samples that follows some.
 fn first_line(message: &str) -> String {
     let line = message.lines().next().unwrap_or_default();

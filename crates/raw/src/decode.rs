@@ -81,15 +81,24 @@ impl RawFile<'_> {
 
 fn decode_file(path: &Path, options: &DecodeOptions) -> Result<Frame, DecodeFault> {
     let bytes = read(path, options.max_file_bytes)?;
-    let content = Content::of_raw(&bytes)?;
-    complete::check(content, &bytes)?;
+    decode_bytes(path, &bytes, options)
+}
+
+/// The frame of a file that is in memory already.
+pub(crate) fn decode_bytes(
+    path: &Path,
+    bytes: &[u8],
+    options: &DecodeOptions,
+) -> Result<Frame, DecodeFault> {
+    let content = Content::of_raw(bytes)?;
+    complete::check(content, bytes)?;
     if content == Content::Tiff {
-        crate::tiff_tags::refuse_picture(&bytes)?;
+        crate::tiff_tags::refuse_picture(bytes)?;
     }
     let file = RawFile {
         path,
-        bytes: &bytes,
-        dng: Dng::read(&bytes)
+        bytes,
+        dng: Dng::read(bytes)
             .filter(|_| content == Content::Tiff)
             .transpose()?,
         options,
@@ -144,7 +153,7 @@ impl Decode for UncompressedDng {
     }
 }
 
-fn read(path: &Path, max_bytes: u64) -> Result<Vec<u8>, DecodeFault> {
+pub(crate) fn read(path: &Path, max_bytes: u64) -> Result<Vec<u8>, DecodeFault> {
     // Asked before opening: a pipe would wait for a writer that never comes.
     let stated = std::fs::metadata(path)?;
     if !stated.is_file() {

@@ -12,7 +12,7 @@ use crate::{DecodeFault, Rect};
 
 const PHOTOMETRIC_BLACK_IS_ZERO: usize = 1;
 const PHOTOMETRIC_CFA: usize = 32803;
-const PHOTOMETRIC_LINEAR_RAW: usize = 34892;
+pub(crate) const PHOTOMETRIC_LINEAR_RAW: usize = 34892;
 const UNCOMPRESSED: usize = 1;
 const SAMPLE_FORMAT_FLOAT: usize = 3;
 
@@ -356,7 +356,8 @@ fn filters(raw: &Directory) -> Result<Cfa, DecodeFault> {
     })
 }
 
-fn camera_facts(directories: &[Directory]) -> CameraFacts {
+/// What the directories say of the camera.
+pub(crate) fn camera_facts(directories: &[Directory]) -> CameraFacts {
     let text = |tag| directories.iter().find_map(|d| d.text(tag));
     let numbers = |tag| directories.iter().find_map(|d| d.numbers(tag));
     let matrix = numbers(tag::COLOR_MATRIX_2).or_else(|| numbers(tag::COLOR_MATRIX_1));

@@ -12,7 +12,7 @@ use crate::mosaic::{Cfa, SitePattern};
 use crate::quiet::contained;
 use crate::sensor::{CameraFacts, Sensor};
 use crate::{DecodeFault, Decoder, Frame, FrameKind, Rect};
-use fitsio_pure::hdu::{Hdu, HduInfo};
+use fitsio_pure::hdu::{FitsData, Hdu, HduInfo};
 use fitsio_pure::image::{ImageData, extract_bscale_bzero};
 use fitsio_pure::value::Value;
 
@@ -26,20 +26,51 @@ pub(crate) struct Fits;
 impl Fits {
     /// The frame: the first two-dimensional picture of the file.
     pub(crate) fn frame(&self, file: &RawFile) -> Result<Frame, DecodeFault> {
-        check_data_units(file.bytes)?;
-        let parsed = contained(|| fitsio_pure::hdu::parse_fits(file.bytes)).map_err(damaged)?;
-        let parsed = parsed.map_err(|error| damaged(error.to_string()))?;
-        let hdu = parsed
-            .iter()
-            .find(|hdu| axes(hdu).is_some_and(|a| !a.is_empty()));
+        let parsed = FitsFile::read(file.bytes)?;
+        let hdu = parsed.first_picture();
         let hdu = hdu.ok_or_else(|| DecodeFault::Unsupported("a FITS without a picture".into()))?;
-        let header = Header {
-            hdus: [hdu, parsed.primary()],
-        };
-        let sensor = sensor(file, hdu, &header)?;
+        let header = parsed.header(hdu);
+        let sensor = sensor(file, &parsed, hdu, &header)?;
         let (mosaic, facts) = sensor.into_mosaic()?;
         let info = metadata(&header).into_info(file.path, Decoder::Fits, facts);
         Ok(Frame { info, mosaic })
+    }
+}
+
+/// A FITS file whose headers have been read and checked.
+pub(crate) struct FitsFile<'a> {
+    bytes: &'a [u8],
+    parsed: FitsData,
+}
+
+impl<'a> FitsFile<'a> {
+    /// Reads the headers; every data unit is known to be whole afterwards.
+    pub(crate) fn read(bytes: &'a [u8]) -> Result<Self, DecodeFault> {
+        check_data_units(bytes)?;
+        let parsed = contained(|| fitsio_pure::hdu::parse_fits(bytes)).map_err(damaged)?;
+        let parsed = parsed.map_err(|error| damaged(error.to_string()))?;
+        Ok(Self { bytes, parsed })
+    }
+
+    /// The first unit with pixels.
+    pub(crate) fn first_picture(&self) -> Option<&Hdu> {
+        self.parsed
+            .iter()
+            .find(|hdu| axes(hdu).is_some_and(|axes| !axes.is_empty()))
+    }
+
+    /// The cards of a unit, and those of the primary.
+    pub(crate) fn header<'h>(&'h self, hdu: &'h Hdu) -> Header<'h> {
+        Header {
+            hdus: [hdu, self.parsed.primary()],
+        }
+    }
+
+    /// The values as stored.
+    pub(crate) fn data(&self, hdu: &Hdu) -> Result<ImageData, DecodeFault> {
+        contained(|| fitsio_pure::image::read_image_data(self.bytes, hdu))
+            .map_err(damaged)?
+            .map_err(|error| damaged(error.to_string()))
     }
 }
 
@@ -48,7 +79,7 @@ fn damaged(what: String) -> DecodeFault {
 }
 
 /// Header cards: those of the picture, then those of the primary.
-struct Header<'a> {
+pub(crate) struct Header<'a> {
     hdus: [&'a Hdu; 2],
 }
 
@@ -60,7 +91,8 @@ impl Header<'_> {
             .find_map(|card| card.value.as_ref())
     }
 
-    fn number(&self, keyword: &str) -> Option<f64> {
+    /// A number, quoted or not.
+    pub(crate) fn number(&self, keyword: &str) -> Option<f64> {
         match self.value(keyword)? {
             Value::Integer(n) => Some(*n as f64),
             Value::Float(n) => Some(*n).filter(|n| n.is_finite()),
@@ -70,8 +102,16 @@ impl Header<'_> {
         }
     }
 
-    fn first_number(&self, keywords: &[&str]) -> Option<f64> {
+    /// The first of several keywords that holds a number.
+    pub(crate) fn first_number(&self, keywords: &[&str]) -> Option<f64> {
         keywords.iter().find_map(|keyword| self.number(keyword))
+    }
+
+    /// Whether a color filter array is stated.
+    pub(crate) fn has_filters(&self) -> bool {
+        ["BAYERPAT", "COLORTYP"]
+            .iter()
+            .any(|keyword| self.text(keyword).is_some())
     }
 
     fn text(&self, keyword: &str) -> Option<String> {
@@ -82,7 +122,8 @@ impl Header<'_> {
     }
 }
 
-fn axes(hdu: &Hdu) -> Option<&[usize]> {
+/// The sides of the picture in a unit, px; `None` for tables.
+pub(crate) fn axes(hdu: &Hdu) -> Option<&[usize]> {
     match &hdu.info {
         HduInfo::Primary { naxes, .. } | HduInfo::Image { naxes, .. } => Some(naxes),
         HduInfo::CompressedImage { znaxes, .. } => Some(znaxes),
@@ -90,7 +131,12 @@ fn axes(hdu: &Hdu) -> Option<&[usize]> {
     }
 }
 
-fn sensor(file: &RawFile, hdu: &Hdu, header: &Header) -> Result<Sensor, DecodeFault> {
+fn sensor(
+    file: &RawFile,
+    parsed: &FitsFile,
+    hdu: &Hdu,
+    header: &Header,
+) -> Result<Sensor, DecodeFault> {
     let (width, height) = match axes(hdu).unwrap_or_default() {
         [width, height] | [width, height, 1] => (*width, *height),
         [_, _, 3] | [3, _, _] => {
@@ -106,10 +152,7 @@ fn sensor(file: &RawFile, hdu: &Hdu, header: &Header) -> Result<Sensor, DecodeFa
         }
     };
     file.check_size(width.saturating_mul(height))?;
-    let stored = contained(|| fitsio_pure::image::read_image_data(file.bytes, hdu));
-    let stored = stored
-        .map_err(damaged)?
-        .map_err(|e| damaged(e.to_string()))?;
+    let stored = parsed.data(hdu)?;
     let (scale, zero) = extract_bscale_bzero(&hdu.cards);
     let highest = match &stored {
         ImageData::U8(_) => f64::from(u8::MAX),
@@ -208,7 +251,8 @@ fn balance(header: &Header) -> Option<[f32; 3]> {
     white_balance(gains)
 }
 
-fn metadata(header: &Header) -> Metadata {
+/// What the cards say of the taking.
+pub(crate) fn metadata(header: &Header) -> Metadata {
     let positive = |keywords: &[&str]| header.first_number(keywords).filter(|n| *n > 0.0);
     let time_system = header.text("TIMESYS").unwrap_or_else(|| "UTC".to_owned());
     let utc = time_system.eq_ignore_ascii_case("UTC").then_some("Z");

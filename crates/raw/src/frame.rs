@@ -60,6 +60,12 @@ pub struct CaptureTime {
 }
 
 impl CaptureTime {
+    /// The moment that a text such as `2026-01-19T21:04:00.5` states, in any of the usual
+    /// spellings; what stands after the seconds is not looked at. `None` for no date.
+    pub fn parse(text: &str) -> Option<Self> {
+        crate::metadata::parse_time(text, None, None)
+    }
+
     /// Seconds from `earlier` to `self`, on the camera's clock.
     pub fn seconds_since(&self, earlier: &Self) -> f64 {
         self.local.duration_since(earlier.local).as_secs_f64()
@@ -102,6 +108,10 @@ pub enum Decoder {
     Fits,
     /// The reader of uncompressed DNG.
     Dng,
+    /// The tiff library; pictures only.
+    Tiff,
+    /// The png library; pictures only.
+    Png,
 }
 
 impl Decoder {
@@ -112,6 +122,8 @@ impl Decoder {
             Self::Rawler => "rawler",
             Self::Fits => "fits",
             Self::Dng => "dng",
+            Self::Tiff => "tiff",
+            Self::Png => "png",
         }
     }
 }

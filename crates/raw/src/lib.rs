@@ -5,6 +5,7 @@
 //! [`decode`] makes one from a raw, DNG or FITS file; what it cannot make one from is a
 //! [`DecodeError`], never a panic. [`collect_files`] and [`survey`] look through whole
 //! folders and tell lights, darks, flats and bias frames apart by [`FrameStats`].
+//! [`open`] reads results too: stacks, camera-made composites and finished pictures.
 //!
 //! ```
 //! use radicand_raw::{SurveyOptions, collect_files, survey};
@@ -29,6 +30,7 @@ pub use decode::{DecodeOptions, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
+pub use picture::{Encoding, Opened, OpenedContent, Picture, PictureContainer, open};
 pub use printable::printable;
 pub use rect::Rect;
 pub use stats::{ChannelStats, FrameStats};
@@ -49,6 +51,7 @@ mod fits;
 mod frame;
 mod metadata;
 mod mosaic;
+mod picture;
 mod printable;
 mod quiet;
 mod rect;

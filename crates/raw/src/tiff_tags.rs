@@ -27,6 +27,7 @@ pub(crate) mod tag {
     pub(crate) const SAMPLES_PER_PIXEL: u16 = 277;
     pub(crate) const ROWS_PER_STRIP: u16 = 278;
     pub(crate) const STRIP_BYTE_COUNTS: u16 = 279;
+    pub(crate) const PLANAR_CONFIGURATION: u16 = 284;
     pub(crate) const TILE_WIDTH: u16 = 322;
     pub(crate) const TILE_LENGTH: u16 = 323;
     pub(crate) const TILE_OFFSETS: u16 = 324;
@@ -35,6 +36,10 @@ pub(crate) mod tag {
     pub(crate) const SAMPLE_FORMAT: u16 = 339;
     pub(crate) const CFA_REPEAT_PATTERN_DIM: u16 = 33421;
     pub(crate) const CFA_PATTERN: u16 = 33422;
+    pub(crate) const EXIF_IFD: u16 = 34665;
+    pub(crate) const FOCAL_PLANE_X_RESOLUTION: u16 = 41486;
+    pub(crate) const FOCAL_PLANE_RESOLUTION_UNIT: u16 = 41488;
+    pub(crate) const SOURCE_IMAGES_OF_COMPOSITE: u16 = 42081;
     pub(crate) const DNG_VERSION: u16 = 50706;
     pub(crate) const UNIQUE_CAMERA_MODEL: u16 = 50708;
     pub(crate) const CFA_PLANE_COLOR: u16 = 50710;
@@ -105,6 +110,11 @@ impl<'a> Tiff<'a> {
             directories.push(directory);
         }
         directories
+    }
+
+    /// The directory at an offset that a tag points to.
+    pub(crate) fn directory_at(&self, offset: usize) -> Option<Directory<'a>> {
+        self.directory(offset).map(|(directory, _)| directory)
     }
 
     fn directory(&self, offset: usize) -> Option<(Directory<'a>, Option<usize>)> {

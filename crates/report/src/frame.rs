@@ -43,6 +43,17 @@ pub struct FrameEntry {
     pub stars: Option<u32>,
     /// Median full width of the stars at half their maximum, px of this frame.
     pub fwhm_px: Option<f64>,
+    /// Median ellipticity of the stars, 1 − minor/major axis.
+    #[serde(default)]
+    pub ellipticity: Option<f64>,
+    /// Width of a movement that draws out all stars along one direction, beyond what the
+    /// typical light shows, px.
+    #[serde(default)]
+    pub shake_px: Option<f64>,
+    /// Share of the field whose stars are dimmed by a quarter or more of their brightness in
+    /// the burst, 0 to 1.
+    #[serde(default)]
+    pub cloud_fraction: Option<f64>,
     /// Sky background by channel, DN above black.
     pub sky: Option<ByChannel<f64>>,
     /// Star brightness relative to the reference; 1 is equal, less is haze or cloud.

@@ -47,12 +47,12 @@ pub fn sensor_line(report: &Report) -> Option<String> {
     };
     let of_channel = |(channel, sensor): (&Channel, &SensorChannel)| {
         let gain = sensor.gain_e_per_dn?;
-        let (value, error) = (gain.value?, gain.error?);
+        let (value, error) = (gain.value, gain.error);
         let mut text = format!(
             "{channel:?}: {value:.3} ± {error:.3} e⁻/DN{}",
             name(sensor.gain_source)
         );
-        if let Some(read_e) = sensor.read_noise_e.and_then(|read| read.value) {
+        if let Some(read_e) = sensor.read_noise_e.map(|read| read.value) {
             text += &format!(", read noise {read_e:.2} e⁻{}", name(sensor.read_source));
         }
         Some(text)

@@ -5,6 +5,8 @@
 //! crate of the workspace; whoever runs the job fills it in. [`headline`] says the result
 //! in one line, and every [`Warning`] says what is the matter and what to do about it.
 //!
+//! [`Comparison`] is `compare.json`: results against each other, with their [`verdict`].
+//!
 //! The meaning of every field, with its unit and when it misleads, is in
 //! `docs/report.md`; `docs/report.schema.json` is the same as a JSON Schema.
 //!
@@ -33,24 +35,35 @@
 //! ```
 
 pub use channel::{ByChannel, Channel};
+pub use comparison::{
+    AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Comparison,
+    NoiseRatio, verdict,
+};
+pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
+pub use geometry::{Geometry, GeometryModel, Ring};
 pub use ground::{Ground, GroundFound};
 pub use headline::{headline, sensor_line};
+pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
 pub use noise::{
     Budget, ChannelNoise, Evidence, Growth, GrowthPoint, Noise, Part, Pattern, PatternBasis,
     Region, Summary,
 };
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
-pub use sensor::{Figure, Sensor, SensorChannel, SensorLight, Source};
+pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
 pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
 mod channel;
+mod comparison;
+mod figure;
 mod frame;
+mod geometry;
 mod ground;
 mod headline;
 mod layout;
+mod measured;
 mod noise;
 mod number;
 mod report;

@@ -1,6 +1,7 @@
 //! The whole file, written and read.
 
 use crate::frame::FrameEntry;
+use crate::geometry::Geometry;
 use crate::ground::Ground;
 use crate::layout::OneLinePerField;
 use crate::noise::Noise;
@@ -20,6 +21,9 @@ pub struct Report {
     pub schema_version: u32,
     /// Every input file, by name.
     pub frames: Vec<FrameEntry>,
+    /// How they lie on each other; nothing in reports of versions that did not say.
+    #[serde(default)]
+    pub geometry: Geometry,
     /// What was measured.
     pub noise: Noise,
     /// The ground, where there is one.
@@ -53,6 +57,7 @@ impl Default for Report {
         Self {
             schema_version: SCHEMA_VERSION,
             frames: Vec::new(),
+            geometry: Geometry::default(),
             noise: Noise::default(),
             ground: None,
             stars: Stars::default(),

@@ -1,19 +1,11 @@
 //! The sensor behind the noise: gain, read noise and the parts of a light's noise.
 
 use crate::channel::ByChannel;
+use crate::figure::Figure;
 use serde::{Deserialize, Serialize};
 
 /// What photon transfer tells, by channel; empty when nothing was looked at.
 pub type Sensor = ByChannel<SensorChannel>;
-
-/// A figure and its standard error, in the figure's unit.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Figure {
-    /// The figure.
-    pub value: Option<f64>,
-    /// One standard error.
-    pub error: Option<f64>,
-}
 
 /// Frames that a figure comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

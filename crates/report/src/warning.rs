@@ -59,6 +59,20 @@ pub enum Warning {
         /// Transparency of the worst relative to the reference, 0 to 1.
         worst_transparency: f64,
     },
+    /// Stars that grow wider or narrower from the first light to the last.
+    FocusDrift {
+        /// Width at the first light, px.
+        from_px: f64,
+        /// Width at the last light, px.
+        to_px: f64,
+    },
+    /// A light that was kept although it is beyond a limit.
+    KeptAnyway {
+        /// The light.
+        file: String,
+        /// What is wrong with it.
+        fault: String,
+    },
     /// Barely enough stars to align a light.
     FewStars {
         /// The light.
@@ -115,6 +129,8 @@ impl Warning {
             Self::NoFlats => "no_flats",
             Self::FramesLeftOut { .. } => "frames_left_out",
             Self::CloudyFrames { .. } => "cloudy_frames",
+            Self::FocusDrift { .. } => "focus_drift",
+            Self::KeptAnyway { .. } => "kept_anyway",
             Self::FewStars { .. } => "few_stars",
             Self::MastersMismatch { .. } => "masters_mismatch",
         }
@@ -173,6 +189,10 @@ impl Warning {
                  of the reference's starlight",
                 100.0 * worst_transparency
             ),
+            Self::FocusDrift { from_px, to_px } => {
+                format!("the stars go from {from_px:.1} to {to_px:.1} px wide over the burst")
+            }
+            Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
             Self::FewStars {
                 file,
                 found,
@@ -217,6 +237,10 @@ impl Warning {
             Self::CloudyFrames { .. } => "they are weighted down already; leave the worst out \
                  if the sky looks uneven"
                 .to_owned(),
+            Self::FocusDrift { .. } => "look for dew on the lens, and for focus that creeps with \
+                 the temperature; focus again in a long night"
+                .to_owned(),
+            Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
             Self::FewStars { .. } => "check this light in the stack's corners; choose the \
                  sharpest light with --reference, or leave this one out"
                 .to_owned(),

@@ -148,12 +148,12 @@ fn types_and_schema_have_the_same_fields() {
         &as_value(&sample::full()),
         &mut n_objects,
     );
-    // Report, 2 frames, noise, summary, pattern, growth and its point, region, 3 channels
+    // Report, 2 frames, geometry with a ring, noise, summary, pattern, growth and its point, region, 3 channels
     // with budgets, ground, run, warnings; a sensor with five or six figures and a light with two;
     // stars, a zone with two shapes and an effect, two effects and a radial pattern.
     assert_eq!(
         n_objects,
-        1 + 2 + 6 + 2 * 3 + 2 + sample::all_warnings().len() + (1 + 6 + 1 + 2) + (1 + 4 + 3)
+        1 + 2 + 2 + 6 + 2 * 3 + 2 + sample::all_warnings().len() + (1 + 6 + 1 + 2) + (1 + 4 + 3)
     );
 }
 

@@ -151,6 +151,7 @@ pub fn stack_masked<O: TileObserver>(
         options,
         demosaic: Demosaic::new(&layout.cfa, options.demosaic),
         resampler: Resampler::new(options.kernel),
+        bright_dn: bright_dn(layout),
     };
     let tiles = layout.bounds().tiles(TILE_PX);
     let done = AtomicUsize::new(0);
@@ -200,6 +201,18 @@ struct Engine<'a> {
     options: &'a StackOptions,
     demosaic: Demosaic,
     resampler: Resampler,
+    /// From here on stars make the kernel ring, DN of a light.
+    bright_dn: f32,
+}
+
+/// Half of full scale of the site that saturates first: a star that reaches it stands so far
+/// above any sky that the kernel's ring around it, a tenth of a step, is darker than noise.
+fn bright_dn(layout: &crate::SensorLayout) -> f32 {
+    const SHARE: f32 = 0.5;
+    let whites = layout.white_level_dn.values().iter().copied();
+    let blacks = layout.black_level_dn.values().iter().copied();
+    // The patterns may repeat at different steps: the cautious side of both.
+    SHARE * (whites.fold(f32::INFINITY, f32::min) - blacks.fold(f32::NEG_INFINITY, f32::max))
 }
 
 /// Buffers of one worker, reused from tile to tile.
@@ -296,6 +309,7 @@ impl Engine<'_> {
         for (channel, out) in out.iter_mut().enumerate() {
             let padded = &mut scratch.padded[channel];
             padded.fill(needed, &source, &scratch.planes[channel]);
+            let bright = padded.reaches(self.bright_dn);
             let rows = out.chunks_exact_mut(area.width());
             let points = scratch.points.chunks_exact(area.width());
             scratch.offsets.resize(area.width(), 0.0);
@@ -306,7 +320,14 @@ impl Engine<'_> {
                     .fill_row(channel, area.x0, y, &mut scratch.offsets);
                 for ((out, point), offset) in out.iter_mut().zip(points).zip(&scratch.offsets) {
                     if inside(point) {
-                        let value = self.resampler.sample(padded, point.0, point.1);
+                        let (x, y) = *point;
+                        let value = match bright {
+                            true => {
+                                self.resampler
+                                    .sample_beside_bright(padded, x, y, self.bright_dn)
+                            }
+                            false => self.resampler.sample(padded, x, y),
+                        };
                         *out = light.scale * value + offset;
                     }
                 }

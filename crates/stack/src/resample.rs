@@ -114,6 +114,41 @@ impl Resampler {
         let [a, b, c, d, e, f, ..] = products;
         ((a + b) + (c + d)) + (e + f)
     }
+
+    /// The same where stars are so bright that a kernel with negative weights would draw
+    /// rings around them.
+    ///
+    /// Where one of the 36 pixels under the kernel reaches `bright_dn`, the value stays
+    /// between the least and the greatest of the four pixels around the position: no darker
+    /// than the sky beside a saturated star, no brighter than its flat top. Elsewhere, and
+    /// so wherever noise is measured, nothing is clamped.
+    #[inline]
+    pub(crate) fn sample_beside_bright(
+        &self,
+        plane: &PaddedPlane,
+        x: f64,
+        y: f64,
+        bright_dn: f32,
+    ) -> f32 {
+        let value = self.sample(plane, x, y);
+        let (column, row) = (split(x).0, split(y).0);
+        let left = (column - REACH_BEFORE_PX as isize - plane.window.x0) as usize;
+        let top = (row - REACH_BEFORE_PX as isize - plane.window.y0) as usize;
+        let width = plane.window.width();
+        let row_of = |tap: usize| &plane.values[(top + tap) * width + left..][..TAPS];
+        let bright = (0..TAPS).any(|tap| row_of(tap).iter().any(|&value| value >= bright_dn));
+        if !bright || value.is_nan() {
+            return value;
+        }
+        let near = REACH_BEFORE_PX..REACH_BEFORE_PX + 2;
+        let (mut least, mut most) = (f32::INFINITY, f32::NEG_INFINITY);
+        for tap in near.clone() {
+            for &neighbor in &row_of(tap)[near.clone()] {
+                (least, most) = (least.min(neighbor), most.max(neighbor));
+            }
+        }
+        value.max(least).min(most)
+    }
 }
 
 /// The pixel at or before a position, and the phase after it. Positions lie at
@@ -200,6 +235,11 @@ impl PaddedPlane {
         }
         debug_assert_eq!(self.values.len(), window.width() * window.height());
     }
+
+    /// Whether any pixel reaches a value.
+    pub fn reaches(&self, value: f32) -> bool {
+        self.values.iter().any(|&v| v >= value)
+    }
 }
 
 #[cfg(test)]
@@ -278,6 +318,56 @@ mod tests {
                     (f64::from(found) - want).abs() < 8e-4,
                     "{kernel:?} {shift} {found}"
                 );
+            }
+        }
+    }
+
+    /// A star of 20 times full scale, cut off there, on a sky of 100 DN with noise below and
+    /// above zero far from it.
+    fn saturated_star(col: isize, row: isize) -> f32 {
+        const WHITE_DN: f32 = 15_000.0;
+        let (dx, dy) = (col as f32 - 20.3, row as f32 - 19.6);
+        (100.0 + 20.0 * WHITE_DN * (-0.5 * (dx * dx + dy * dy) / 0.8).exp()).min(WHITE_DN)
+    }
+
+    #[test]
+    fn no_ring_is_darker_than_the_sky_around_a_saturated_star() {
+        const BRIGHT_DN: f32 = 7_500.0;
+        let star = plane(40, |row, col| saturated_star(col, row));
+        let (mut darkest_plain, mut darkest, mut brightest) = (f32::MAX, f32::MAX, f32::MIN);
+        let resampler = Resampler::new(Kernel::Lanczos3);
+        for i in 0..30 * 30 * 4 {
+            let x = 5.0 + (i % 60) as f64 * 0.5 + 0.13;
+            let y = 5.0 + (i / 60) as f64 * 0.5 + 0.31;
+            darkest_plain = darkest_plain.min(resampler.sample(&star, x, y));
+            let value = resampler.sample_beside_bright(&star, x, y, BRIGHT_DN);
+            (darkest, brightest) = (darkest.min(value), brightest.max(value));
+        }
+        // f32 rounding of a sum of 36 products of 1e4.
+        const ROUNDING_DN: f32 = 0.01;
+        // What flanks that stay below the limit still do: a fraction of the sky's noise.
+        const FLANK_DN: f32 = 1.0;
+        assert!(
+            darkest_plain < -300.0,
+            "the plain kernel rings: {darkest_plain}"
+        );
+        assert!(darkest >= 100.0 - FLANK_DN, "{darkest}");
+        assert!(brightest <= 15_000.0 + ROUNDING_DN, "{brightest}");
+    }
+
+    #[test]
+    fn away_from_bright_stars_nothing_is_clamped() {
+        let noise = plane(30, |row, col| {
+            ((row * 7919 + col * 104_729) % 41 - 20) as f32
+        });
+        assert!(!noise.reaches(7_500.0));
+        for kernel in KERNELS {
+            let resampler = Resampler::new(kernel);
+            for i in 0..400 {
+                let (x, y) = (5.0 + 0.043 * i as f64, 4.0 + 0.05 * i as f64);
+                let plain = resampler.sample(&noise, x, y);
+                let clamped = resampler.sample_beside_bright(&noise, x, y, 7_500.0);
+                assert_eq!(plain, clamped, "{kernel:?}");
             }
         }
     }

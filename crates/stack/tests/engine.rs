@@ -252,6 +252,49 @@ fn lights_that_do_not_reach_leave_the_others_alone() {
     assert!(stack.mean.iter().all(|v| v.is_finite()));
 }
 
+/// Where fewer lights reach, the weight says so, the level stays, and the noise is that of
+/// those that do.
+#[test]
+fn edges_have_the_weight_of_the_lights_that_reach_them() {
+    const STEP_PX: f64 = 12.0;
+    let cfa = Cfa::mono();
+    let mut lights = lights(4, &cfa, None);
+    for (i, light) in lights.iter_mut().enumerate() {
+        let shift = Homography([
+            [1.0, 0.0, -STEP_PX * i as f64],
+            [0.0, 1.0, 0.0],
+            [0.0, 0.0, 1.0],
+        ]);
+        light.map = PixelMap::from_homography(shift);
+    }
+    let stack = run(&lights, &cfa, Combine::Mean, Kernel::Lanczos3);
+    for n in 1..=4_usize {
+        // Light i begins at column 12 i.
+        let first = STEP_PX as usize * (n - 1);
+        let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
+        for row in 0..HEIGHT {
+            // The drawn stars, 12 px apart as well, stay out.
+            if (40..80).contains(&row) {
+                continue;
+            }
+            for col in first..first + STEP_PX as usize {
+                assert_eq!(stack.weight[(0, row, col)], n as f32, "{row} {col}");
+                let off = f64::from(stack.mean[(0, row, col)] - SKY_DN);
+                (sum, squares, count) = (sum + off, squares + off * off, count + 1.0);
+            }
+        }
+        let (mean, noise) = (sum / count, (squares / count).sqrt());
+        let want = f64::from(NOISE_DN) / (n as f64).sqrt();
+        // Four standard errors of a mean and of a standard deviation.
+        assert!(mean.abs() < 4.0 * want / f64::sqrt(count), "{n}: {mean}");
+        let error = 4.0 / f64::sqrt(2.0 * count);
+        assert!(
+            (noise / want - 1.0).abs() < error,
+            "{n}: {noise}, want {want}"
+        );
+    }
+}
+
 #[test]
 fn no_lights_and_odd_sizes_are_refused() {
     let cfa = Cfa::mono();

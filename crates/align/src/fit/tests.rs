@@ -124,3 +124,65 @@ fn points_in_one_place_have_no_map() {
     ];
     assert!(fit_best(&heap, SIZE, false).is_none());
 }
+
+/// Rows of numbers of a committed file, its first column left as text.
+fn rows(name: &str) -> Vec<(String, Vec<f64>)> {
+    let root = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../../fixtures/geometry_checks"
+    );
+    let path = std::path::Path::new(root).join(name);
+    let text = std::fs::read_to_string(path).expect("a committed fixture");
+    let row = |line: &str| {
+        let cells: Vec<&str> = line.split(',').collect();
+        let numbers = cells.iter().filter_map(|cell| cell.parse().ok()).collect();
+        (cells[0].to_owned(), numbers)
+    };
+    text.lines().skip(1).map(row).collect()
+}
+
+#[test]
+fn least_squares_maps_are_those_of_scikit_image_numpy_scipy_and_opencv() {
+    // Source: fixtures/geometry_checks. f64 over 6000 px for the closed forms; scipy's
+    // finite differences leave 1e-5 px.
+    const CLOSED_PX: f64 = 1e-8;
+    const ITERATED_PX: f64 = 1e-4;
+    // OpenCV stops at a sum of squares that is 0.1 % above the least: its map may be off by
+    // a few hundredths of a pixel in the corners, and fits worse than ours.
+    const OPENCV_PX: f64 = 0.1;
+    let pairs: Vec<Pair> = rows("pairs.csv")
+        .into_iter()
+        .map(|(_, row)| Pair {
+            from: [row[0], row[1]],
+            to: [row[2], row[3]],
+            error_px: 1.0,
+        })
+        .collect();
+    assert_eq!(pairs.len(), 150);
+    let squares = |map: &Homography| {
+        pairs
+            .iter()
+            .map(|pair| pair.residual_px(map).powi(2))
+            .sum::<f64>()
+    };
+    for (name, m) in rows("maps.csv") {
+        let want = Homography(std::array::from_fn(|i| {
+            std::array::from_fn(|j| m[3 * i + j])
+        }));
+        let (model, tolerance_px) = match name.as_str() {
+            "similarity" => (Model::Similarity, CLOSED_PX),
+            "affine" => (Model::Affine, CLOSED_PX),
+            "homography" => (Model::Homography, ITERATED_PX),
+            _ => (Model::Homography, OPENCV_PX),
+        };
+        let found = fit_weighted(model, &pairs, &vec![1.0; pairs.len()], false);
+        let found = found.expect("the points are spread");
+        assert!(squares(&found) <= squares(&want) * (1.0 + 1e-12), "{name}");
+        let corners = [(0.0, 0.0), (6000.0, 0.0), (0.0, 4000.0), (6000.0, 4000.0)];
+        for (x, y) in corners {
+            let ((a, b), (c, d)) = (found.apply(x, y), want.apply(x, y));
+            let error_px = (a - c).hypot(b - d);
+            assert!(error_px < tolerance_px, "{name}: {error_px} px at {x} {y}");
+        }
+    }
+}

@@ -191,6 +191,38 @@ fn ten_thousand_stars_are_matched() {
 }
 
 #[test]
+fn another_focal_length_is_matched_within_a_factor_of_two() {
+    for scale in [0.52, 0.7, 1.45, 1.95] {
+        for angle_deg in [0.0, 137.0] {
+            let (sin, cos) = f64::to_radians(angle_deg).sin_cos();
+            let (a, b) = (scale * cos, scale * sin);
+            // About the middle of the frame.
+            let map = Homography([
+                [a, -b, 1500.0 - 1500.0 * a + 1000.0 * b],
+                [b, a, 1000.0 - 1500.0 * b - 1000.0 * a],
+                [0.0, 0.0, 1.0],
+            ]);
+            let night = Night::of(map, 2000);
+            let (reference, frame) = night.lists(31);
+            let found = align_stars(&reference, &frame, SIZE, &MatchOptions::default());
+            let found = found.expect("the lists share a sky");
+            let (x, y) = found.map.map(1500.0, 1000.0);
+            let error_px = (x - 1500.0).hypot(y - 1000.0);
+            // Hundreds of stars of 0.02 to 0.3 px.
+            assert!(error_px < 0.05, "scale {scale}: {error_px} px");
+        }
+    }
+}
+
+#[test]
+fn twenty_stars_and_twenty_thousand_are_matched() {
+    let mut few = Night::of(turned(8.0), 20);
+    few.spurious = 0.0;
+    few.check(41);
+    Night::of(turned(172.0), 20_000).check(42);
+}
+
+#[test]
 fn a_cloud_is_seen_in_the_fluxes() {
     let night = Night {
         clearness: 0.62,

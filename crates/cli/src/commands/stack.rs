@@ -2,7 +2,7 @@
 
 use super::{Console, Done};
 use crate::args::{CombineArg, DemosaicArg, StackArgs};
-use crate::{Inputs, JobError, ResultFolder, StackJob, StackOutcome};
+use crate::{Cull, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
 use ::stack::{ClipOptions, Combine, DemosaicMethod, StackOptions};
 use export::Overwrite;
 use raw::printable;
@@ -55,6 +55,9 @@ fn job(args: &StackArgs) -> StackJob {
     };
     job.reference = args.reference.clone();
     job.ground = args.ground.clone();
+    if args.keep_all {
+        job.cull.cull = Cull::Nothing;
+    }
     job.memory_bytes = args.memory.unwrap_or(job.memory_bytes);
     if let Some(scratch) = &args.scratch {
         job.scratch_dir = scratch.clone();
@@ -102,6 +105,9 @@ fn speak(outcome: &StackOutcome, report: &Report, console: &Console) {
             "{file}: {} stars, {:.1} px wide; {place}; weight {:.2}",
             grade.stars, grade.fwhm_px, light.light.weight
         ));
+        if let Some(fault) = &light.fault {
+            console.say(&format!("kept: {file}: {fault}"));
+        }
     }
     for left_out in &outcome.left_out {
         console.complain(&left_out.to_string());

@@ -58,7 +58,14 @@ pub fn report(result: &Path) -> Value {
 /// Checks a report against `docs/report.schema.json`.
 #[track_caller]
 pub fn check_schema(report: &Value) {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/report.schema.json");
+    check_schema_at("report.schema.json", report);
+}
+
+/// Checks a file against a schema in `docs/`.
+#[track_caller]
+pub fn check_schema_at(schema: &str, report: &Value) {
+    let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs");
+    let path = docs.join(schema);
     let schema = std::fs::read(path).expect("the schema");
     let schema: Value = serde_json::from_slice(&schema).expect("JSON");
     let validator = jsonschema::validator_for(&schema).expect("a valid schema");

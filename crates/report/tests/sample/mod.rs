@@ -9,6 +9,7 @@ pub fn full() -> Report {
     Report {
         schema_version: SCHEMA_VERSION,
         frames: vec![light(), left_out()],
+        geometry: geometry(),
         noise: Noise {
             summary: summary(),
             regions: vec![region()],
@@ -25,6 +26,38 @@ pub fn full() -> Report {
         stars: stars(),
         run: run(),
         warnings: all_warnings().iter().map(WarningEntry::from).collect(),
+    }
+}
+
+fn geometry() -> Geometry {
+    Geometry {
+        model: GeometryModel::Lens,
+        reason: None,
+        projection: Some("equisolid".into()),
+        projection_margin: Some(31.5),
+        focal_px: Some(551.9),
+        focal_error_px: Some(0.08),
+        focal_by_stars: Some(0.999),
+        principal_point_px: Some([599.4, 449.6]),
+        principal_point_error_px: Some([0.1, 0.12]),
+        distortion: Some([-0.03, 0.005, 0.0]),
+        distortion_error: Some([2e-5, 1e-5, 0.0]),
+        pole: Some([0.0, 0.6, -0.8]),
+        pole_px: Some([599.4, -20.5]),
+        pole_error_deg: Some(0.008),
+        rate: Some(1.0002),
+        rate_error: Some(0.0003),
+        clock_off: vec!["0417.dng".into()],
+        clock_backwards: Vec::new(),
+        camera_moved: Vec::new(),
+        advantage: Some(4102.0),
+        zones: vec![Ring {
+            from: 0.0,
+            to: 0.25,
+            pairs: 1846,
+            lens_px: Some(0.091),
+            homography_px: Some(0.879),
+        }],
     }
 }
 
@@ -90,6 +123,9 @@ fn light() -> FrameEntry {
         decoder: Some("rawloader".to_owned()),
         stars: Some(812),
         fwhm_px: Some(2.31),
+        ellipticity: Some(0.12),
+        shake_px: Some(0.3),
+        cloud_fraction: Some(0.0),
         sky: Some(
             [
                 (Channel::R, 301.5),
@@ -204,10 +240,7 @@ fn run() -> Run {
 }
 
 fn figure(value: f64, error: f64) -> Option<Figure> {
-    Some(Figure {
-        value: Some(value),
-        error: Some(error),
-    })
+    Some(Figure { value, error })
 }
 
 fn sensor() -> SensorChannel {

@@ -1,0 +1,349 @@
+//! `radicand compare` and `radicand measure` on invented nights whose truth is known.
+
+mod support;
+
+use serde_json::Value;
+use std::path::Path;
+use support::{check_schema_at, radicand, radicand_ends};
+use tempfile::TempDir;
+
+/// Standard errors that a figure may be off: once in 370 by chance, and the seeds are fixed.
+const SIGMAS: f64 = 3.0;
+
+/// Lights of one burst under `lights/`, and stacks of some of them.
+fn burst(frames: usize, stacks: &[(&str, std::ops::RangeInclusive<usize>)]) -> TempDir {
+    let temp = tempfile::tempdir().expect("a folder");
+    let frames = frames.to_string();
+    let args = [
+        "simulate",
+        "tripod-burst",
+        "-o",
+        ".",
+        "--dimensions",
+        "640x512",
+    ];
+    radicand_ends(
+        temp.path(),
+        &[&args[..], &["--frames", &frames]].concat(),
+        0,
+    );
+    for (name, lights) in stacks {
+        stack(temp.path(), name, lights.clone());
+    }
+    temp
+}
+
+fn stack(folder: &Path, name: &str, lights: std::ops::RangeInclusive<usize>) {
+    let lights: Vec<String> = lights.map(|i| format!("lights/shot_{i:04}.dng")).collect();
+    let lights: Vec<&str> = lights.iter().map(String::as_str).collect();
+    let args = [
+        &["stack", "-q", "-o", name, "--combine", "mean"],
+        &lights[..],
+    ]
+    .concat();
+    radicand_ends(folder, &args, 0);
+}
+
+#[track_caller]
+fn compared(folder: &Path, args: &[&str]) -> Value {
+    let run = radicand_ends(folder, &[&["compare", "--json"], args].concat(), 0);
+    let value: Value = serde_json::from_str(&run.stdout).expect("JSON and nothing else");
+    check_schema_at("compare.schema.json", &value);
+    value
+}
+
+/// `figure` lies within [`SIGMAS`] of `truth`, and knows itself to `precision`.
+#[track_caller]
+fn check(figure: &Value, truth: f64, precision: f64) {
+    let value = figure["value"].as_f64().expect("a value");
+    let error = figure["error"].as_f64().expect("an error");
+    assert!(
+        (value - truth).abs() < SIGMAS * error,
+        "{figure}, truth {truth}"
+    );
+    assert!(
+        error < precision * truth,
+        "{figure} is not known to {precision}"
+    );
+}
+
+#[test]
+fn a_stack_of_nine_has_a_third_of_the_variance_of_a_stack_of_three() {
+    let temp = burst(12, &[("three", 1..=3), ("nine", 4..=12)]);
+    let args = ["three/stack.tif", "nine/stack.fits", "-o", "versus"];
+    let report = compared(temp.path(), &args);
+    check(&report["noise_ratios"][0]["ratio"], 3.0_f64.sqrt(), 0.04);
+    assert_eq!(report["noise_ratios"][0]["measurable"], true);
+    let verdict = report["verdict"].as_str().expect("a sentence");
+    assert!(
+        verdict.contains("nine/stack.fits has the least noise"),
+        "{verdict}"
+    );
+    // Equal shutter time was spent equally well.
+    let minute = &report["results"][1]["per_shutter_minute"]["noise"];
+    check(minute, 1.0, 0.04);
+    // The stacks are of equal light: the same stars, as bright and as wide.
+    let nine = &report["results"][1];
+    check(&nine["channels"]["G"]["flux_scale"], 1.0, 0.02);
+    assert_eq!(nine["linear"], true);
+    assert_eq!(nine["kind"], "stack");
+    assert_eq!(nine["shutter_s"], 36.0);
+    // Written as said, and readable.
+    let written = std::fs::read(temp.path().join("versus/compare.json")).expect("a file");
+    assert_eq!(
+        serde_json::from_slice::<Value>(&written).expect("JSON"),
+        report
+    );
+    let crops = raw::open(&temp.path().join("versus/crops.png"), &Default::default());
+    let raw::OpenedContent::Picture(crops) = crops.expect("a PNG").content else {
+        panic!("crops are a picture");
+    };
+    // Two crops of 320 px and the gap between them.
+    assert_eq!(crops.size(), (648, 320));
+    // Of the same sky: nothing is overwritten unasked.
+    let run = radicand(temp.path(), &[&["compare"], &args[..]].concat());
+    assert_eq!(run.status, 1, "{run:?}");
+    assert!(run.stderr.contains("hint: "), "{}", run.stderr);
+    radicand_ends(
+        temp.path(),
+        &[&["compare", "--overwrite"], &args[..]].concat(),
+        0,
+    );
+}
+
+#[test]
+fn equal_results_show_no_measurable_difference() {
+    let temp = burst(8, &[("one", 1..=4), ("two", 5..=8)]);
+    let report = compared(temp.path(), &["one/stack.tif", "two/stack.tif"]);
+    check(&report["noise_ratios"][0]["ratio"], 1.0, 0.04);
+    let verdict = report["verdict"].as_str().expect("a sentence");
+    assert!(verdict.contains("no measurable difference"), "{verdict}");
+    // A light against a stack that it is in: half the noise, though not independent.
+    let report = compared(temp.path(), &["lights/shot_0002.dng", "one/stack.tif"]);
+    check(&report["noise_ratios"][0]["ratio"], 2.0, 0.04);
+    assert_eq!(report["results"][0]["shares_frames_with"][0], 1);
+    assert_eq!(report["results"][0]["channels"]["G"]["evidence"], "subset");
+    // Three apart, of which every two would do.
+    let three = [
+        "lights/shot_0001.dng",
+        "lights/shot_0006.dng",
+        "lights/shot_0008.dng",
+    ];
+    let report = compared(temp.path(), &three);
+    for pair in report["noise_ratios"].as_array().expect("pairs") {
+        check(&pair["ratio"], 1.0, 0.04);
+    }
+}
+
+#[test]
+fn a_composite_is_matched_in_scale_and_charged_for_the_wait() {
+    let temp = tempfile::tempdir().expect("a folder");
+    let scene = |folder: &str, seed: &str, frames: &str| {
+        let args = [
+            "simulate",
+            "multi-shot-fine",
+            "--dimensions",
+            "640x512",
+            "-o",
+            folder,
+        ];
+        let more = ["--seed", seed, "--frames", frames];
+        radicand_ends(temp.path(), &[&args[..], &more].concat(), 0);
+    };
+    scene("composite", "5", "8");
+    scene("single", "6", "1");
+    let args = [
+        "single/lights/shot_0001.dng",
+        "composite/composite/multi_shot.dng",
+        "--exposures",
+        "-,8x13",
+        "--focal-length",
+        "24",
+        "--pixel-pitch",
+        "6,3",
+    ];
+    let report = compared(temp.path(), &args);
+    let composite = &report["results"][1];
+    assert_eq!(composite["kind"], "composite");
+    let scale = composite["display_scale"].as_f64().expect("a scale");
+    assert!((scale - 0.5).abs() < 1e-3, "{scale}");
+    // Eight exposures of 13 s keep one waiting for nine.
+    assert_eq!(composite["shutter_s"], 8.0 * 13.0);
+    assert_eq!(composite["clock_s"], 9.0 * 13.0);
+    // 206.265 arcsec x 6 µm / 24 mm, and half of that.
+    let arcsec = |k: usize| {
+        report["results"][k]["scale_arcsec"]
+            .as_f64()
+            .expect("a scale")
+    };
+    assert!((arcsec(0) - 51.566).abs() < 0.01 && (arcsec(1) - 25.783).abs() < 0.05);
+    assert_eq!(report["sky"]["in_arcsec"], true);
+    // A pixel of half the side collects a quarter; four of them the same star.
+    check(&composite["channels"]["G"]["flux_scale"], 4.0, 0.02);
+    let noise = composite["against_first"]["noise"]["value"]
+        .as_f64()
+        .expect("noise");
+    assert!((0.2..0.5).contains(&noise), "{noise}");
+    assert!(
+        report["verdict"]
+            .as_str()
+            .expect("a sentence")
+            .contains("on the clock")
+    );
+}
+
+#[test]
+fn what_cannot_be_compared_is_refused_with_a_reason() {
+    let temp = burst(3, &[]);
+    let folder = temp.path();
+    std::fs::write(folder.join("notes.txt"), "cloudy").expect("a file");
+    let (one, two) = ("lights/shot_0001.dng", "lights/shot_0002.dng");
+    let wrong: [(&[&str], i32, &str); 7] = [
+        (&["compare", one], 2, "RESULT"),
+        (&["compare", one, two, "--scale", "0"], 2, "--scale"),
+        (
+            &["compare", one, two, "--exposures", "8y13"],
+            2,
+            "--exposures",
+        ),
+        (
+            &["compare", one, two, "--scale", "1,2,3"],
+            1,
+            "3 given for 2 results",
+        ),
+        (&["compare", one, "notes.txt"], 1, "notes.txt"),
+        (&["compare", one, "missing.tif"], 1, "missing.tif"),
+        (
+            &["compare", one, two, "-o", "lights"],
+            1,
+            "beside originals",
+        ),
+    ];
+    for (args, status, needle) in wrong {
+        let run = radicand_ends(folder, args, status);
+        assert!(run.stderr.contains(needle), "{args:?}: {}", run.stderr);
+        assert!(run.stdout.is_empty(), "{args:?}: {}", run.stdout);
+    }
+    let run = radicand_ends(folder, &["compare", "-q", one, two], 0);
+    assert!(run.stdout.is_empty() && run.stderr.is_empty(), "{run:?}");
+    for command in ["compare", "measure"] {
+        let run = radicand_ends(folder, &[command, "--help"], 0);
+        assert!(run.stdout.contains("Example"), "{}", run.stdout);
+    }
+}
+
+#[track_caller]
+fn measured(folder: &Path, result: &str) -> Value {
+    let args = ["measure", "--json", result, "--frames", "lights"];
+    let run = radicand_ends(folder, &args, 0);
+    let value: Value = serde_json::from_str(&run.stdout).expect("JSON and nothing else");
+    // The report is that of a stack, and the result beside it.
+    let mut report = value.clone();
+    let fields = report.as_object_mut().expect("an object");
+    assert!(fields.remove("result").is_some(), "{value}");
+    support::check_schema(&report);
+    value
+}
+
+fn ratios(report: &Value) -> Vec<f64> {
+    ["R", "G", "B"]
+        .iter()
+        .map(|channel| {
+            let ratio = &report["result"]["channels"][channel]["noise_ratio"]["value"];
+            ratio.as_f64().expect("a ratio")
+        })
+        .collect()
+}
+
+#[test]
+fn results_made_elsewhere_get_the_gain_that_is_theirs() {
+    /// Two gains whose errors are a few percent.
+    const TOLERANCE: f64 = 0.06;
+    let temp = burst(8, &[("all", 1..=8), ("half", 3..=6)]);
+    let folder = temp.path();
+    // The same numbers by other programs' habits: 16 bits, a tone curve.
+    let planes = planes(&folder.join("all/stack.tif"));
+    let highest = planes.iter().flatten().copied().fold(0.0, f32::max);
+    let write = |name: &str, value: &dyn Fn(f32) -> f32| {
+        let planes: Vec<_> = planes.iter().map(|plane| plane.mapv(value)).collect();
+        let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
+        export::write_tiff_f32(&folder.join(name), &views, &Default::default()).expect("a file");
+    };
+    write("all.tif", &|v| (v / highest * 60_000.0).round());
+    write("toned.tif", &|v| (v.max(0.0) / highest).powf(0.5));
+    let all = measured(folder, "all.tif");
+    let half = measured(folder, "half/stack.tif");
+    for ratio in ratios(&all) {
+        assert!((ratio - 1.0).abs() < 0.01, "{ratio}");
+    }
+    for channel in ["R", "G", "B"] {
+        let ratio = &half["result"]["channels"][channel]["noise_ratio"];
+        check(ratio, 2.0_f64.sqrt(), 0.04);
+    }
+    let gain = |report: &Value| {
+        report["noise"]["summary"]["gain_area"]
+            .as_f64()
+            .expect("a gain")
+    };
+    assert!((gain(&all) / gain(&half) / 2.0_f64.sqrt() - 1.0).abs() < TOLERANCE);
+    assert_eq!(half["result"]["linear"], true);
+
+    let toned = measured(folder, "toned.tif");
+    assert_eq!(toned["result"]["linear"], false);
+    let notes = toned["result"]["notes"].to_string();
+    assert!(notes.contains("tone curve"), "{notes}");
+    // The slope at the sky's level still converts its noise.
+    for ratio in ratios(&toned) {
+        assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
+    }
+    // A raw is no result.
+    let args = ["measure", "lights/shot_0001.dng", "--frames", "lights"];
+    let run = radicand_ends(folder, &args, 1);
+    assert!(run.stderr.contains("a raw frame"), "{}", run.stderr);
+}
+
+fn planes(path: &Path) -> Vec<ndarray::Array2<f32>> {
+    match raw::open(path, &Default::default())
+        .expect("a picture")
+        .content
+    {
+        raw::OpenedContent::Picture(picture) => picture.planes,
+        raw::OpenedContent::Frame(_) => panic!("a stack is a picture"),
+    }
+}
+
+#[test]
+fn a_blurred_result_is_called_smoothed_and_gains_nothing_over_areas() {
+    let temp = burst(6, &[("all", 1..=6)]);
+    let folder = temp.path();
+    let blurred: Vec<_> = planes(&folder.join("all/stack.tif"))
+        .iter()
+        .map(|plane| {
+            let (rows, columns) = plane.dim();
+            ndarray::Array2::from_shape_fn((rows, columns), |(row, col)| {
+                let near = |at: usize, n: usize| [at.saturating_sub(1), at, (at + 1).min(n - 1)];
+                let mut sum = 0.0;
+                for r in near(row, rows) {
+                    for c in near(col, columns) {
+                        sum += plane[(r, c)];
+                    }
+                }
+                sum / 9.0
+            })
+        })
+        .collect();
+    let views: Vec<_> = blurred.iter().map(|plane| plane.view()).collect();
+    export::write_tiff_f32(&folder.join("blurred.tif"), &views, &Default::default())
+        .expect("a file");
+    let report = measured(folder, "blurred.tif");
+    for channel in ["R", "G", "B"] {
+        let channel = &report["result"]["channels"][channel];
+        let area = channel["noise_ratio"]["value"].as_f64().expect("a ratio");
+        let pixel = channel["pixel_ratio"].as_f64().expect("a ratio");
+        assert!((area - 1.0).abs() < 0.03, "over areas {area}");
+        assert!(pixel < 0.8, "pixel by pixel {pixel}");
+    }
+    let notes = report["result"]["notes"].to_string();
+    assert!(notes.contains("smoothed or denoised"), "{notes}");
+    assert!(notes.contains("detail was lost"), "{notes}");
+}
