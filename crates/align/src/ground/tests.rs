@@ -25,7 +25,7 @@ fn no_ground(_: usize, _: usize) -> Option<f32> {
 fn snow_and_trees(row: usize, col: usize) -> Option<f32> {
     let (x, y) = (col as f64, row as f64);
     let ridge = 200.0 + 12.0 * (x / 60.0).sin();
-    let tree = if (col / 20) % 3 == 0 {
+    let tree = if (col / 20).is_multiple_of(3) {
         0.0
     } else {
         26.0 - 2.6 * ((x % 20.0) - 10.0).abs()

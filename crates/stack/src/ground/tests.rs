@@ -108,7 +108,7 @@ fn neither_part_smears_into_the_other() {
     for ((_, row, col), &mean) in stack.mean.indexed_iter() {
         // The feather mixes stars that stand with stars that passed.
         let feather = (RIDGE - SKY_ALONE_PX as usize - 1..RIDGE).contains(&row);
-        let starry = feather && (60..80).contains(&col) || feather && (35..55).contains(&col);
+        let starry = feather && ((60..80).contains(&col) || (35..55).contains(&col));
         if !starry {
             let want = f32::from(alone_dn[(row, col)]);
             let off = (mean - want).abs();
