@@ -45,7 +45,7 @@ fn stars_are_found_down_to_the_limit_and_noise_is_not() {
             "{fwhm_px}: {share:?}, {} false of {detected}",
             found.false_alarms.len()
         );
-        // 370 stars of each SNR: 2.6 % is one standard error of a half.
+        // Some 300 stars of each SNR: 2.9 % is one standard error of a half.
         assert!(share[1] > 0.5, "{share:?}");
         assert!(share[2] > 0.9, "{share:?}");
         assert!(share[3] > 0.99, "{share:?}");

@@ -13,7 +13,10 @@ use raw::Channel;
 use synth::{Lens, Mount, Scene, Sensor, Simulator, Stars, Weather};
 
 /// Distance of neighboring stars, px: their light does not meet.
-const PITCH_PX: f64 = 32.0;
+const PITCH_PX: f64 = 36.0;
+/// How far a star may be off its place in the lattice, px: were it less, five alike would
+/// stand in a line at equal steps, as the lights of an aircraft do.
+const JITTER_PX: f64 = 5.0;
 /// Half of the box that a star's light is looked for in, px.
 const REACH_PX: f64 = 14.0;
 /// Shift that the slope of a star's image is taken from, px.
@@ -66,7 +69,7 @@ impl Starfield {
         );
         let places: Vec<(f64, f64, f64)> = (0..columns * rows)
             .map(|i| {
-                let mut jitter = || random.random_range(-2.0..2.0);
+                let mut jitter = || random.random_range(-JITTER_PX..JITTER_PX);
                 let x = PITCH_PX * (1.0 + (i % columns) as f64) + jitter();
                 let y = PITCH_PX * (1.0 + (i / columns) as f64) + jitter();
                 (x, y, random.random_range(COLORS_BV.0..COLORS_BV.1))
