@@ -176,6 +176,7 @@ impl StackJob {
         let (tiles, halves) = join(tiles, layout.cfa.channels().len(), size);
         let context = ReportContext {
             positions_px: Some(positions_px),
+            transparency: lights.iter().map(|light| light.transparency).collect(),
             track,
             ..self.report_context(&layout, !session.flats.is_empty())
         };
@@ -225,6 +226,7 @@ impl StackJob {
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
             positions_px: None,
+            transparency: Vec::new(),
             track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of

@@ -29,6 +29,9 @@ pub struct ReportContext {
     /// field moves at its edges and not in the middle). Only differences count; NaN where
     /// not known. `None` counts as too little drift to see a pattern.
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
+    /// Brightness of the stars in every light over that in the reference, by which its
+    /// samples were divided, in capture order: for the budget. Empty where not known.
+    pub transparency: Vec<f64>,
     /// The track that the observer had; `None` leaves the pattern to halves.
     pub track: Option<SensorTrack>,
     /// What is known about the fixed pattern.

@@ -172,6 +172,37 @@ fn most_lights_cloudy_are_worth_no_more_than_their_number() {
 }
 
 #[test]
+fn clouds_have_their_line_in_the_budget() {
+    // 3 of 12 lights at half brightness, brought to that of the others: twice the noise, a
+    // quarter of the weight. In the other night 3 are as noisy behind a clear sky.
+    let mut burst = Burst::blank(12);
+    burst.transparency = vec![1.0; 12];
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let clear = if i % 4 == 1 { 0.5 } else { 1.0 };
+        *light = white(&mut rng(970 + i as u64), light.len(), 10.0 / clear as f32);
+        burst.weights[i] = (clear * clear) as f32;
+        burst.transparency[i] = clear;
+    }
+    let mut noisy = burst.clone();
+    noisy.transparency = vec![1.0; 12];
+    let price = (9.75f64 / 12.0).sqrt();
+    let kish = (9.75 * 9.75 / (12.0 * (9.0 + 3.0 / 16.0f64))).sqrt();
+    check_gain(&burst, "3 of 12 behind a cloud");
+    for (burst, transparency, weights) in [(&burst, price, 1.0), (&noisy, 1.0, kish)] {
+        for cell in cells(&burst.report().expect("noise")) {
+            let (budget, relative) = (cell.budget, SIGMAS * cell.error / cell.gain_area);
+            assert!((budget.transparency / transparency - 1.0).abs() < relative);
+            assert!((budget.unequal_weights - weights).abs() < 1e-5);
+            let all = budget.unequal_weights * budget.unequal_lights * budget.transparency;
+            assert!((all / price - 1.0).abs() < relative, "{budget:?}");
+            assert!((budget.unexplained - 1.0).abs() < relative, "{budget:?}");
+            let product = budget.explained() * budget.unexplained * 12f64.sqrt();
+            assert!((product - cell.gain_area).abs() < 1e-9);
+        }
+    }
+}
+
+#[test]
 fn wrong_weights_show_as_a_loss() {
     let mut burst = Burst::white(8, 10.0, 12);
     burst.weights = vec![1.0, 8.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0];

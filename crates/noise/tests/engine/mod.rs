@@ -37,6 +37,8 @@ pub struct Burst {
     pub mask: StarMask,
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     pub photosite_share: f64,
+    /// Of every light, or nothing.
+    pub transparency: Vec<f64>,
     /// Whether observer and report know the track.
     pub tracked: bool,
 }
@@ -112,6 +114,7 @@ impl Burst {
             mask: StarMask::empty(width, height),
             positions_px: Some((0..n).map(|i| vec![(2.0 * i as f64, 0.0)]).collect()),
             photosite_share: 1.0,
+            transparency: Vec::new(),
             tracked: true,
         }
     }
@@ -202,6 +205,7 @@ impl Burst {
             }],
             estimator: self.estimator(),
             positions_px: self.positions_px.clone(),
+            transparency: self.transparency.clone(),
             track: self.track(),
             pattern: PatternPrior::default(),
         };
