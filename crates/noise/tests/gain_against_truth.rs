@@ -37,6 +37,36 @@ fn resampling_does_not_raise_the_area_gain() {
 }
 
 #[test]
+fn half_pixel_shifts_double_the_pixel_gain_and_not_the_area_gain() {
+    // Bilinear between four pixels is their mean: sigma / 2. At blocks of 8 px it leaves
+    // 1/2 + 2 * 7/8 * 1/4 of the variance per axis.
+    let (n, sigma) = (12, 10.0f32);
+    let mut burst = Burst::blank(n);
+    let (width, height) = (burst.width, burst.height);
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let source = white(
+            &mut rng(3500 + i as u64),
+            (width + 12) * (height + 12),
+            sigma,
+        );
+        let (dx, dy) = ((i % 8) as f64 - 3.5, 2.5 - (i % 5) as f64);
+        *light = engine::shifted(&source, width, height, 6, dx, dy);
+    }
+    let summary = check_gain(&burst, "half pixels");
+    let root = (n as f64).sqrt();
+    assert!((summary.gain_area - root).abs() < SIGMAS * summary.error);
+    for cell in cells(&burst.report().expect("noise")) {
+        let (native, relative) = (f64::from(sigma), SIGMAS * cell.error / cell.gain_area);
+        // What a frame as it was taken shows by the pixel, over the stack.
+        let naive = native / cell.stack.pixel / root;
+        assert!((naive / 2.0 - 1.0).abs() < relative, "{naive}");
+        assert!((cell.single.area / native / 0.9375 - 1.0).abs() < relative);
+        let borrowed = 0.5 / 0.9375;
+        assert!((cell.budget.borrowed / borrowed - 1.0).abs() < relative);
+    }
+}
+
+#[test]
 fn demosaiced_noise_is_measured_at_its_true_scale() {
     let sigma = 10.0;
     let burst = Burst::demosaiced_red(20, sigma, 4);
