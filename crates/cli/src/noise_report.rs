@@ -113,6 +113,7 @@ fn channel(noise: &noise::ChannelNoise) -> report::ChannelNoise {
             coverage: budget.coverage,
             unequal_weights: budget.unequal_weights,
             unequal_lights: budget.unequal_lights,
+            transparency: budget.transparency,
             rejected_samples: budget.rejected_samples,
             estimator: budget.estimator,
             pattern: budget.pattern,

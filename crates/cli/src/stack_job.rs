@@ -168,6 +168,7 @@ impl StackJob {
         let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
         let context = ReportContext {
             positions_px: Some(positions_px),
+            transparency: lights.iter().map(|light| light.transparency).collect(),
             track,
             ..self.report_context(&layout, !session.flats.is_empty())
         };
@@ -235,6 +236,7 @@ impl StackJob {
                 Combine::SigmaClip(_) => Estimator::SigmaClip,
             },
             positions_px: None,
+            transparency: Vec::new(),
             track: None,
             pattern: match flats {
                 // What a flat leaves of the response is the flat's own noise; a tenth of

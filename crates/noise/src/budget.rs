@@ -6,12 +6,19 @@
 pub struct Budget {
     /// Lights that do not reach all of the region: `sqrt(local N / N)`.
     pub coverage: f64,
-    /// Unequal weights: `sqrt(Kish N / local N)`.
+    /// Unequal weights: `sqrt(Kish N / local N)`, of the weights that the lights would have
+    /// had at equal transparency.
     pub unequal_weights: f64,
-    /// Lights that are better or worse than the typical one: the gain that their measured
-    /// noise and their weights allow over the one of `unequal_weights`. Above 1 where
-    /// most of the stack's weight lies with lights better than the typical.
+    /// Lights that are better or worse than the typical one for other reasons than
+    /// `transparency`: the gain that their measured noise and their weights allow over the
+    /// one of `unequal_weights`. Above 1 where most of the stack's weight lies with lights
+    /// better than the typical.
     pub unequal_lights: f64,
+    /// Cloud: lights dimmer than the typical one, whose noise grew as they were brought to
+    /// the brightness of the others, and which weigh less. The gain that noise and weights
+    /// allow over the one they would allow at equal transparency. 1 where the
+    /// transparencies are not known.
+    pub transparency: f64,
     /// Samples rejected: `sqrt(1 - rejected share)`.
     pub rejected_samples: f64,
     /// The estimator's own price: the median's, or a clip's beyond the samples lost.
@@ -32,6 +39,7 @@ impl Budget {
         self.coverage
             * self.unequal_weights
             * self.unequal_lights
+            * self.transparency
             * self.rejected_samples
             * self.estimator
             * self.pattern

@@ -31,6 +31,7 @@
 //!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
 //!     estimator: Estimator::SigmaClip,
 //!     positions_px: None,
+//!     transparency: Vec::new(),
 //!     track: None,
 //!     pattern: PatternPrior::default(),
 //! };

@@ -23,6 +23,8 @@ pub(crate) struct Lights {
     /// Gain that the lights' noise and weights allow over the square root of the Kish
     /// number.
     pub typical_over_mean: f64,
+    /// What unequal transparency costs.
+    pub cloud: Cloud,
     /// All lights in order, where every one was measured.
     all: Option<Vec<Light>>,
 }
@@ -34,7 +36,12 @@ struct Light {
 }
 
 impl Lights {
-    pub(crate) fn of(tiles: &[&MeasuredTile], n_lights: usize) -> Option<Self> {
+    /// `transparency` of every light, or nothing.
+    pub(crate) fn of(
+        tiles: &[&MeasuredTile],
+        n_lights: usize,
+        transparency: &[f64],
+    ) -> Option<Self> {
         let mut by_light: Vec<Vec<&LightNoise>> = vec![Vec::new(); n_lights];
         for light in tiles.iter().flat_map(|tile| &tile.lights) {
             by_light[light.index].push(light);
@@ -84,7 +91,8 @@ impl Lights {
             .iter()
             .zip(&areas)
             .map(|(&weight, &area)| Light { weight, area });
-        let all = complete.then(|| all.collect());
+        let all: Option<Vec<Light>> = complete.then(|| all.collect());
+        let mut typical_clearness = median(transparency.to_vec());
         let mut area_error = (mean_square / independent).sqrt();
         let information = information_mean(&areas, measured.iter().map(|light| light.1));
         let pixel_information = information_mean(&pixels, measured.iter().map(|light| light.2));
@@ -95,7 +103,14 @@ impl Lights {
         {
             (area, area_error) = (mean.mean, mean.error);
             pixel = of_pixels.mean;
+            // The same mean of equal lights behind such clouds.
+            let squares: f64 = transparency.iter().map(|t| t * t).sum();
+            typical_clearness = (squares / transparency.len() as f64).sqrt();
         }
+        let cloud = all.as_deref().and_then(|lights| {
+            let clearness: Vec<f64> = transparency.iter().map(|t| t / typical_clearness).collect();
+            Cloud::of(lights, &clearness)
+        });
         let cubed = tiles
             .iter()
             .flat_map(|tile| &tile.lights)
@@ -114,6 +129,7 @@ impl Lights {
             clipped: median(tiles.iter().map(|tile| tile.clipped).collect()),
             clipped_variance: median(tiles.iter().map(|tile| tile.clipped_variance).collect()),
             typical_over_mean: if typical.is_finite() { typical } else { 1.0 },
+            cloud: cloud.unwrap_or(Cloud::NONE),
             all,
         })
     }
@@ -159,6 +175,51 @@ impl Lights {
         } else {
             1.0
         }
+    }
+}
+
+/// What lights dimmer than the typical one cost, as factors of the gain.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Cloud {
+    /// In all.
+    pub price: f64,
+    /// The part that shows in the Kish number: `sqrt(Kish N / Kish N at equal
+    /// transparency)`.
+    pub by_weights: f64,
+}
+
+impl Cloud {
+    const NONE: Self = Self {
+        price: 1.0,
+        by_weights: 1.0,
+    };
+
+    /// `clearness`: the lights' transparencies over the typical one, c. Brought to the
+    /// brightness of the others a light's noise grew by 1 / c, and its weight fell by c^2.
+    /// `None` where a figure is missing.
+    fn of(lights: &[Light], clearness: &[f64]) -> Option<Self> {
+        if lights.len() != clearness.len() {
+            return None;
+        }
+        let clear: Vec<Light> = lights
+            .iter()
+            .zip(clearness.iter().map(|c| c * c))
+            .map(|(light, c2)| Light {
+                weight: light.weight / c2,
+                area: light.area * c2,
+            })
+            .collect();
+        let gain2 = |lights: &[Light], area: fn(&Light) -> f64| {
+            let weight: f64 = lights.iter().map(|light| light.weight).sum();
+            let noise = lights.iter().map(|l| l.weight * l.weight * area(l));
+            weight * weight / noise.sum::<f64>()
+        };
+        let price = |area: fn(&Light) -> f64| (gain2(lights, area) / gain2(&clear, area)).sqrt();
+        let found = Self {
+            price: price(|light| light.area),
+            by_weights: price(|_| 1.0),
+        };
+        (found.price.is_finite() && found.price > 0.0 && found.by_weights > 0.0).then_some(found)
     }
 }
 
@@ -251,6 +312,21 @@ mod tests {
                 assert!((found / own - 1.0).abs() < 1e-6, "{found} {own}");
             }
         }
+    }
+
+    #[test]
+    fn clouds_cost_what_their_lights_lack() {
+        let light = |weight, area| Light { weight, area };
+        // Two of four at half brightness: noise doubled, weight a quarter.
+        let lights = [1.0, 1.0, 0.25, 0.25].map(|weight| light(weight, 1.0 / weight));
+        let cloud = Cloud::of(&lights, &[1.0, 1.0, 0.5, 0.5]).expect("known");
+        assert!((cloud.price - (2.5f64 / 4.0).sqrt()).abs() < 1e-12);
+        let kish: f64 = 2.5 * 2.5 / 2.125;
+        assert!((cloud.by_weights - (kish / 4.0).sqrt()).abs() < 1e-12);
+        // As noisy for another reason, they owe nothing to clouds.
+        assert_eq!(Cloud::of(&lights, &[1.0; 4]), Some(Cloud::NONE));
+        assert_eq!(Cloud::of(&lights, &[]), None);
+        assert_eq!(Cloud::of(&lights, &[1.0, 1.0, f64::NAN, 1.0]), None);
     }
 
     #[test]

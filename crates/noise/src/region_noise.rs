@@ -190,7 +190,7 @@ pub(crate) fn channel_noise(
         .iter()
         .filter_map(|tile| tile.measured.as_ref())
         .collect();
-    let mut lights = Lights::of(&measured, n_lights)?;
+    let mut lights = Lights::of(&measured, n_lights, &context.transparency)?;
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
@@ -305,8 +305,10 @@ pub(crate) fn channel_noise(
     let n = n_lights as f64;
     let mut budget = Budget {
         coverage: (1.0 / (coverage.inverse_lights * n)).sqrt(),
-        unequal_weights: (coverage.inverse_lights / coverage.inverse_kish).sqrt(),
-        unequal_lights: lights.typical_over_mean,
+        unequal_weights: (coverage.inverse_lights / coverage.inverse_kish).sqrt()
+            / lights.cloud.by_weights,
+        unequal_lights: lights.typical_over_mean * lights.cloud.by_weights / lights.cloud.price,
+        transparency: lights.cloud.price,
         rejected_samples: (1.0 - coverage.rejected).sqrt(),
         estimator: price.estimator,
         pattern: if copies || stack.random <= 0.0 {

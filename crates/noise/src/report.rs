@@ -29,6 +29,9 @@ pub struct ReportContext {
     /// field moves at its edges and not in the middle). Only differences count; NaN where
     /// not known. `None` counts as too little drift to see a pattern.
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
+    /// Brightness of the stars in every light over that in the reference, by which its
+    /// samples were divided, in capture order: for the budget. Empty where not known.
+    pub transparency: Vec<f64>,
     /// The track that the observer had; `None` leaves the pattern to halves.
     pub track: Option<SensorTrack>,
     /// What is known about the fixed pattern.
@@ -426,16 +429,8 @@ fn sum_channel(
     if pixels <= 0.0 {
         return None;
     }
-    let mean = |of: &dyn Fn(&ChannelNoise) -> f64| {
-        cells
-            .iter()
-            .map(|cell| cell.pixels as f64 * of(cell))
-            .sum::<f64>()
-            / pixels
-    };
     let copies = cells.iter().all(|cell| cell.evidence == Evidence::Copies);
-    let single = mean(&|cell| cell.single.area.powi(2));
-    let stack = mean(&|cell| cell.stack.area.powi(2));
+    // Of shares, not a share of sums: a few noisy regions would make the sum.
     let typical = |of: &dyn Fn(&ChannelNoise) -> f64| {
         weighted_median(
             cells
@@ -481,11 +476,11 @@ fn sum_channel(
                 (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
             })
             .sum::<f64>();
-    let pattern = mean(&|cell| cell.stack.pattern.powi(2)) / stack;
+    let pattern = typical(&|cell| (cell.stack.pattern / cell.stack.area).powi(2));
     // A share of variance scatters as the stack's variance does: twice the gain's.
     let pattern_error = 2.0 * log_variance.sqrt().hypot(doubt);
     let share = context.channels[cells[0].channel].photosite_share;
-    let unseen = mean(&|cell| context.pattern.area_variance(cell.sky_dn, share));
+    let unseen = |cell: &ChannelNoise| context.pattern.area_variance(cell.sky_dn, share);
     let by_drift = model.and_then(|model| {
         // A model not trusted to correct the gain still says how much may be hidden.
         let hidden = if model.is_trusted() {
@@ -493,21 +488,22 @@ fn sum_channel(
         } else {
             model.hidden(HalfSplit::FirstLast)?
         };
-        let most = hidden * (pattern + 2.0 * pattern_error).min(1.0) * stack;
-        let total = (stack * (1.0 - pattern) + most).max(stack);
+        // In units of the stack's variance.
+        let most = hidden * (pattern + 2.0 * pattern_error).min(1.0);
+        let total = (1.0 - pattern + most).max(1.0);
         Some(Bound {
             share: most / total,
-            gain2: gain2 * stack / total,
+            gain2: gain2 / total,
             basis: PatternBasis::Drift,
         })
     });
     // Of a pattern that moves, the stack hides but the part that its lights share.
-    let (in_stack, in_single) = model.map_or((unseen, unseen), |model| {
-        (model.missed() * unseen, (1.0 - model.single) * unseen)
-    });
+    let (missed, standing) = model.map_or((1.0, 1.0), |model| (model.missed(), 1.0 - model.single));
+    let in_stack = |cell: &ChannelNoise| missed * unseen(cell) / cell.stack.area.powi(2);
+    let in_single = |cell: &ChannelNoise| standing * unseen(cell) / cell.single.area.powi(2);
     let by_prior = Bound {
-        share: in_stack / (in_stack + stack),
-        gain2: gain2 * (1.0 + in_single / single) / (1.0 + in_stack / stack),
+        share: typical(&|cell| in_stack(cell) / (1.0 + in_stack(cell))),
+        gain2: gain2 * typical(&|cell| (1.0 + in_single(cell)) / (1.0 + in_stack(cell))),
         basis: context.pattern.basis,
     };
     // The layer's own bound, over what it has already put into the gain.

@@ -33,7 +33,8 @@ pub(crate) struct Layered {
     pub unseen_in_singles: f64,
     /// Area variance of the pattern in the stack, DN^2.
     pub pattern: f64,
-    /// Relative standard error of the gain by the strength's own, and by doubt.
+    /// Relative standard error of the gain: of this region by its own strength, and of
+    /// all alike by doubt and by strengths that were fitted for all.
     pub gain_error: f64,
     pub gain_doubt: f64,
 }
@@ -169,9 +170,14 @@ impl SensorLayer {
             let in_single = noise * (1.0 - model.single) / single;
             let in_stack = noise * (model.stack - model.shown(excess)) / total;
             let change = 0.5 * (in_single - in_stack).abs();
-            let doubt = self.doubt(part.strength.ratio);
-            layered.gain_error = layered.gain_error.hypot(change * part.strength.error);
-            layered.gain_doubt = layered.gain_doubt.hypot(change * doubt);
+            let mut common = self.doubt(part.strength.ratio);
+            if significant && part.term == Term::White {
+                layered.gain_error = layered.gain_error.hypot(change * part.strength.error);
+            } else {
+                // One strength for all regions: its error does not average out.
+                common = common.hypot(part.strength.error);
+            }
+            layered.gain_doubt = layered.gain_doubt.hypot(change * common);
         }
         layered
     }

@@ -37,6 +37,36 @@ fn resampling_does_not_raise_the_area_gain() {
 }
 
 #[test]
+fn half_pixel_shifts_double_the_pixel_gain_and_not_the_area_gain() {
+    // Bilinear between four pixels is their mean: sigma / 2. At blocks of 8 px it leaves
+    // 1/2 + 2 * 7/8 * 1/4 of the variance per axis.
+    let (n, sigma) = (12, 10.0f32);
+    let mut burst = Burst::blank(n);
+    let (width, height) = (burst.width, burst.height);
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let source = white(
+            &mut rng(3500 + i as u64),
+            (width + 12) * (height + 12),
+            sigma,
+        );
+        let (dx, dy) = ((i % 8) as f64 - 3.5, 2.5 - (i % 5) as f64);
+        *light = engine::shifted(&source, width, height, 6, dx, dy);
+    }
+    let summary = check_gain(&burst, "half pixels");
+    let root = (n as f64).sqrt();
+    assert!((summary.gain_area - root).abs() < SIGMAS * summary.error);
+    for cell in cells(&burst.report().expect("noise")) {
+        let (native, relative) = (f64::from(sigma), SIGMAS * cell.error / cell.gain_area);
+        // What a frame as it was taken shows by the pixel, over the stack.
+        let naive = native / cell.stack.pixel / root;
+        assert!((naive / 2.0 - 1.0).abs() < relative, "{naive}");
+        assert!((cell.single.area / native / 0.9375 - 1.0).abs() < relative);
+        let borrowed = 0.5 / 0.9375;
+        assert!((cell.budget.borrowed / borrowed - 1.0).abs() < relative);
+    }
+}
+
+#[test]
 fn demosaiced_noise_is_measured_at_its_true_scale() {
     let sigma = 10.0;
     let burst = Burst::demosaiced_red(20, sigma, 4);
@@ -169,6 +199,37 @@ fn most_lights_cloudy_are_worth_no_more_than_their_number() {
     let summary = check_gain(&burst, "mostly cloudy, equal weights");
     let want = (200.0f64 / (3600.0 / 144.0)).sqrt();
     assert!((summary.gain_area - want).abs() < SIGMAS * summary.error);
+}
+
+#[test]
+fn clouds_have_their_line_in_the_budget() {
+    // 3 of 12 lights at half brightness, brought to that of the others: twice the noise, a
+    // quarter of the weight. In the other night 3 are as noisy behind a clear sky.
+    let mut burst = Burst::blank(12);
+    burst.transparency = vec![1.0; 12];
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let clear = if i % 4 == 1 { 0.5 } else { 1.0 };
+        *light = white(&mut rng(970 + i as u64), light.len(), 10.0 / clear as f32);
+        burst.weights[i] = (clear * clear) as f32;
+        burst.transparency[i] = clear;
+    }
+    let mut noisy = burst.clone();
+    noisy.transparency = vec![1.0; 12];
+    let price = (9.75f64 / 12.0).sqrt();
+    let kish = (9.75 * 9.75 / (12.0 * (9.0 + 3.0 / 16.0f64))).sqrt();
+    check_gain(&burst, "3 of 12 behind a cloud");
+    for (burst, transparency, weights) in [(&burst, price, 1.0), (&noisy, 1.0, kish)] {
+        for cell in cells(&burst.report().expect("noise")) {
+            let (budget, relative) = (cell.budget, SIGMAS * cell.error / cell.gain_area);
+            assert!((budget.transparency / transparency - 1.0).abs() < relative);
+            assert!((budget.unequal_weights - weights).abs() < 1e-5);
+            let all = budget.unequal_weights * budget.unequal_lights * budget.transparency;
+            assert!((all / price - 1.0).abs() < relative, "{budget:?}");
+            assert!((budget.unexplained - 1.0).abs() < relative, "{budget:?}");
+            let product = budget.explained() * budget.unexplained * 12f64.sqrt();
+            assert!((product - cell.gain_area).abs() < 1e-9);
+        }
+    }
 }
 
 #[test]

@@ -186,3 +186,29 @@ fn a_pattern_that_stands_is_not_denied() {
     assert!(summary.effective_frames > truth, "halves are blind to it");
     assert!(summary.effective_frames_at_upper_bound < 1.1 * truth);
 }
+
+#[test]
+fn a_bound_holds_where_a_few_regions_are_noisier() {
+    // The same, with a sixth of the picture ten times noisier, as a rich cluster is where
+    // the seeing changes: the bound is about the rest.
+    let mut burst = patterned(12, 10.0, 8.0, 0.09, 131);
+    burst.tracked = false;
+    let calm = burst.true_gain().powi(2);
+    // What the pattern makes of the stack's variance: 64 of 64 + 100 / 12.
+    let share = 64.0 / (64.0 + 100.0 / 12.0);
+    let width = burst.width;
+    for (i, light) in burst.lights.iter_mut().enumerate() {
+        let rich = white(&mut rng(1310 + i as u64), light.len(), 100.0);
+        for (p, (value, rich)) in light.iter_mut().zip(rich).enumerate() {
+            *value += if p % width < width / 6 { rich } else { 0.0 };
+        }
+    }
+    let summary = burst.report().expect("noise").summary;
+    println!("noisy regions {summary:?} of the rest {calm}");
+    assert!(!summary.pattern.visible);
+    assert!(
+        (summary.pattern.upper_bound - share).abs() < 0.03,
+        "{share}"
+    );
+    assert!(summary.effective_frames_at_upper_bound < 1.1 * calm);
+}

@@ -218,12 +218,15 @@ pub struct Budget {
     /// Frames that do not reach all of the region.
     #[serde(deserialize_with = "nan_for_null")]
     pub coverage: f64,
-    /// Unequal weights.
+    /// Unequal weights, but for those that follow transparency.
     #[serde(deserialize_with = "nan_for_null")]
     pub unequal_weights: f64,
-    /// Frames better or worse than the typical one.
+    /// Frames better or worse than the typical one, but for their transparency.
     #[serde(deserialize_with = "nan_for_null")]
     pub unequal_lights: f64,
+    /// Cloud: frames dimmer than the typical one.
+    #[serde(deserialize_with = "nan_for_null")]
+    pub transparency: f64,
     /// Rejected samples.
     #[serde(deserialize_with = "nan_for_null")]
     pub rejected_samples: f64,

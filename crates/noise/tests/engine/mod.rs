@@ -37,6 +37,8 @@ pub struct Burst {
     pub mask: StarMask,
     pub positions_px: Option<Vec<Vec<(f64, f64)>>>,
     pub photosite_share: f64,
+    /// Of every light, or nothing.
+    pub transparency: Vec<f64>,
     /// Whether observer and report know the track.
     pub tracked: bool,
 }
@@ -112,6 +114,7 @@ impl Burst {
             mask: StarMask::empty(width, height),
             positions_px: Some((0..n).map(|i| vec![(2.0 * i as f64, 0.0)]).collect()),
             photosite_share: 1.0,
+            transparency: Vec::new(),
             tracked: true,
         }
     }
@@ -202,6 +205,7 @@ impl Burst {
             }],
             estimator: self.estimator(),
             positions_px: self.positions_px.clone(),
+            transparency: self.transparency.clone(),
             track: self.track(),
             pattern: PatternPrior::default(),
         };
@@ -254,35 +258,37 @@ impl Burst {
         let (mut mean, mut weight) = (vec![0.0; pixels], vec![0.0; pixels]);
         let mut halves = [0; 2].map(|_| [0; 2].map(|_| vec![0.0f32; pixels]));
         let mut half_weight = halves.clone();
+        // Sets of lights: all of them, and the halves of either split.
+        let splits = [HalfSplit::OddEven, HalfSplit::FirstLast];
+        let sets_of = |i: usize| {
+            let [turn, time] = splits.map(|split| usize::from(split.is_second(i, n)));
+            [0, 1 + turn, 3 + time]
+        };
+        let sets: Vec<[usize; 3]> = (0..n).map(sets_of).collect();
+        let mut column = vec![0.0; n];
         for p in 0..pixels {
-            let column: Vec<f32> = samples.iter().map(|light| light[p]).collect();
+            (0..n).for_each(|i| column[i] = samples[i][p]);
             let flags = self.keep(&column);
-            let combine = |member: &dyn Fn(usize) -> bool| -> (f32, f32) {
-                let chosen: Vec<usize> = (0..n).filter(|&i| flags[i] && member(i)).collect();
-                let total: f64 = chosen.iter().map(|&i| f64::from(self.weights[i])).sum();
-                let value = if self.combine == Combine::Median {
-                    median(chosen.iter().map(|&i| column[i]).collect())
-                } else {
-                    let sum = chosen
-                        .iter()
-                        .map(|&i| f64::from(self.weights[i]) * f64::from(column[i]))
-                        .sum::<f64>();
-                    (sum / total) as f32
-                };
-                (value, total as f32)
-            };
-            (mean[p], weight[p]) = combine(&|_| true);
-            for (s, split) in [HalfSplit::OddEven, HalfSplit::FirstLast]
-                .into_iter()
-                .enumerate()
-            {
-                for half in 0..2 {
-                    (halves[s][half][p], half_weight[s][half][p]) =
-                        combine(&|i| split.is_second(i, n) == (half == 1));
+            let (mut sums, mut totals) = ([0.0f64; 5], [0.0f64; 5]);
+            for i in (0..n).filter(|&i| flags[i]) {
+                kept[i][p] = 1;
+                let weight = f64::from(self.weights[i]);
+                for set in sets[i] {
+                    sums[set] += weight * f64::from(column[i]);
+                    totals[set] += weight;
                 }
             }
-            for i in 0..n {
-                kept[i][p] = u8::from(flags[i]);
+            let value = |set: usize| match self.combine {
+                Combine::Median => {
+                    let chosen = (0..n).filter(|&i| flags[i] && sets[i].contains(&set));
+                    median(chosen.map(|i| column[i]).collect())
+                }
+                _ => (sums[set] / totals[set]) as f32,
+            };
+            (mean[p], weight[p]) = (value(0), totals[0] as f32);
+            for half in 0..4 {
+                halves[half / 2][half % 2][p] = value(1 + half);
+                half_weight[half / 2][half % 2][p] = totals[1 + half] as f32;
             }
         }
         let sample_rows: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
@@ -311,15 +317,13 @@ impl Burst {
             return keep;
         };
         for _ in 0..10 {
-            let left: Vec<f64> = column
-                .iter()
-                .zip(&keep)
-                .filter(|&(_, &keep)| keep)
-                .map(|(&value, _)| f64::from(value))
-                .collect();
-            let n = left.len() as f64;
-            let mean = left.iter().sum::<f64>() / n;
-            let sigma = (left.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+            let left = || {
+                let pairs = column.iter().zip(&keep).filter(|&(_, &keep)| keep);
+                pairs.map(|(&value, _)| f64::from(value))
+            };
+            let n = left().count() as f64;
+            let mean = left().sum::<f64>() / n;
+            let sigma = (left().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
             let mut changed = false;
             for (value, keep) in column.iter().zip(&mut keep) {
                 let far = (f64::from(*value) - mean).abs() > sigmas * sigma;

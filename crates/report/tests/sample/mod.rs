@@ -206,6 +206,7 @@ fn region() -> Region {
             coverage: 1.0,
             unequal_weights: 0.99,
             unequal_lights: 1.01,
+            transparency: 0.97,
             rejected_samples: 0.998,
             estimator: 0.999,
             pattern: 0.95,
