@@ -18,9 +18,8 @@ const SCENES: [(&str, &str); 4] = [
     ("tracked-still", "tracked, no dither"),
 ];
 /// Folders that go into the stack, and what they are called here.
-const CALIBRATIONS: [(&[&str], &str); 3] = [
+const CALIBRATIONS: [(&[&str], &str); 2] = [
     (&["lights"], "none"),
-    (&["lights", "darks"], "20 darks"),
     (
         &["lights", "darks", "flats", "bias"],
         "20 darks, flats and bias frames",

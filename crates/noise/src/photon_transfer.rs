@@ -486,11 +486,22 @@ impl ChannelSensor {
     fn add_spatial(&mut self, flats: &[Spatial], darks: &[Spatial], zero: &BTreeMap<usize, Point>) {
         let mean = |points: &[Spatial], scale: &dyn Fn(&Spatial) -> f64| {
             let value = |point: &Spatial| scale(point) * point.variance_dn2;
-            let typical = median(points.iter().map(value).collect());
+            let middle = |of: &dyn Fn(&Spatial) -> f64| {
+                median(
+                    points
+                        .iter()
+                        .map(|point| scale(point) * of(point))
+                        .collect(),
+                )
+            };
+            let typical = middle(&|point| point.variance_dn2);
+            // Not the block's own: what came out low by chance would count for more.
+            let measured = middle(&|point| point.measured_dn2);
+            let temporal = middle(&|point| point.measured_dn2 - point.variance_dn2);
             let scattered = |point: &Spatial| Scattered {
                 value: value(point),
-                relative_variance: 2.0 / point.freedom
-                    * (scale(point) * point.measured_dn2 / typical).powi(2),
+                relative_variance: 2.0 / point.freedom * (measured / typical).powi(2)
+                    + 2.0 / point.temporal_freedom * (temporal / typical).powi(2),
             };
             let known = typical > 0.0;
             known.then(|| average(&points.iter().map(scattered).collect::<Vec<_>>()))?

@@ -211,6 +211,8 @@ pub(super) struct Spatial {
     pub measured_dn2: f64,
     /// Degrees of freedom.
     pub freedom: f64,
+    /// Degrees of freedom of the temporal variance that was taken off.
+    pub temporal_freedom: f64,
     /// Place of the block, reading order.
     pub block: usize,
 }
@@ -229,7 +231,7 @@ pub(super) fn spatial_points(
     let n_frames = frames.len() as f64;
     let temporal = |channel: usize, block: usize| {
         let found = temporal_dn2[channel].binary_search_by_key(&block, |point| point.block);
-        found.ok().map(|i| temporal_dn2[channel][i].variance_dn2)
+        found.ok().map(|i| temporal_dn2[channel][i])
     };
     let of_strips: Result<Vec<_>, StackError> = strips(layout)
         .into_par_iter()
@@ -263,9 +265,10 @@ pub(super) fn spatial_points(
                             channel,
                             Spatial {
                                 level_dn: sum / n as f64,
-                                variance_dn2: left.variance - own / n_frames,
+                                variance_dn2: left.variance - own.variance_dn2 / n_frames,
                                 measured_dn2: left.variance,
                                 freedom: left.freedom,
+                                temporal_freedom: own.freedom,
                                 block: first + i,
                             },
                         ));
