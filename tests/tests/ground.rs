@@ -71,7 +71,7 @@ fn from_ridge(ground: &Array2<bool>) -> Array2<i32> {
 
 #[test]
 fn the_ground_is_found_to_the_pixel() {
-    // What the issue asks; 99.8 % is reached on the scenes at full size.
+    // At least; 99.8 % is reached on the scenes at full size.
     const RIGHT: f64 = 0.99;
     let night = night();
     let found = night

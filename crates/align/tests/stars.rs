@@ -28,7 +28,7 @@ fn found(field: &Field, frames: usize) -> Found {
     Found::on(&Starfield::new(field), 0..frames, &DetectOptions::default())
 }
 
-/// Issue 5: the detection limit is five sigmas of the matched filter: half of the stars of
+/// The detection limit is five sigmas of the matched filter: half of the stars of
 /// SNR 5 and more are found, and of those clear of the limit all but a few.
 #[test]
 fn stars_are_found_down_to_the_limit_and_noise_is_not() {
@@ -74,7 +74,7 @@ fn hot_pixels_are_no_stars() {
     );
 }
 
-/// Issue 5: at SNR 20 to 200 centroids scatter by at most 1.3 times the Cramér-Rao bound of
+/// At SNR 20 to 200 centroids scatter by at most 1.3 times the Cramér-Rao bound of
 /// the photosites, in the middle, at the edge, and in the corners with their coma.
 #[test]
 fn centroids_are_near_the_cramer_rao_bound_all_over_the_field() {

@@ -89,7 +89,7 @@ fn a_pattern_that_moves_one_pixel_is_measured() {
         assert!(pattern.visible);
         assert_eq!(summary.headline, Headline::RandomAndPattern);
         assert!((summary.gain_area - truth).abs() < SIGMAS * summary.realized_error);
-        // The limit: known strengths within 10 %.
+        // Known strengths within 10 %.
         assert!((found / share - 1.0).abs() < 0.1, "{found} {share}");
         assert!(summary.effective_frames_at_upper_bound < 1.05 * truth * truth);
         let direction = pattern.direction_deg.expect("it moves");
