@@ -49,8 +49,8 @@ const HEAD: &str = "\
 Made by `cargo run --release -p radicand-tests --example noise_truth`. Every row is an
 invented night of 1200 x 900 px through the whole job, held against a twin of it without
 noise that went through the same engine (`tests/twin.rs`). A cell is one channel of one
-region of open sky that all lights reach; `right` is the share of cells whose reported figure lies within 2 % of the truth or
-within the reported error; z is the distance of gains in reported errors, which should
+region of open sky that all lights reach; `right` is the share of cells whose reported figure lies within 2 % of the truth
+or within twice its error; z is the distance of gains in reported errors, which should
 scatter by 1.
 
 | scene | calibration | N | cells | single: reported / true | right | stack: reported / true | right | gain: reported / true | right | z: mean, scatter | frames: reported (true) | pattern visible |
