@@ -3,6 +3,7 @@
 use crate::JobError;
 use crate::args::{Cli, Command, Common};
 use crate::progress::{Bar, Progress};
+use export::Overwrite;
 use std::io::{ErrorKind, Write};
 
 mod compare;
@@ -11,6 +12,14 @@ mod measure;
 mod simulate;
 mod stack;
 mod survey;
+
+/// What `--overwrite` asks for.
+fn overwrite(asked: bool) -> Overwrite {
+    match asked {
+        true => Overwrite::Yes,
+        false => Overwrite::No,
+    }
+}
 
 /// How a command ended when it did not fail.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,8 +1,9 @@
 //! Results to a comparison: opened, told their times and scales, measured, put into words.
 
 use crate::compare_args::{CompareArgs, Exposures, Given};
+use crate::sensor_report::figure;
 use crate::{JobError, OpenedResult, Progress, ResultKind, scale_arcsec};
-use noise::{CompareOptions, Compared, Comparison, Contender, Estimate, Value};
+use noise::{CompareOptions, Compared, Comparison, Contender, Estimate, Measured};
 use raw::Encoding;
 use report::{
     AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Figure,
@@ -153,14 +154,7 @@ fn spread<T: Copy>(
     }
 }
 
-fn figure(value: Value) -> Figure {
-    Figure {
-        value: value.value,
-        error: value.error,
-    }
-}
-
-fn known(value: Value) -> Option<Figure> {
+fn known(value: Measured) -> Option<Figure> {
     value.value.is_finite().then(|| figure(value))
 }
 
@@ -310,7 +304,7 @@ fn result(
     }
 }
 
-fn is_linear(tone: Value) -> bool {
+fn is_linear(tone: Measured) -> bool {
     !(tone.value.abs() > TONE && tone.distance(0.0) > TONE_SIGMAS)
 }
 

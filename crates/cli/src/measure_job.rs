@@ -1,10 +1,11 @@
 //! A result made elsewhere, measured by the frames it was made of.
 
 use crate::reporting::{channel_name, report};
+use crate::sensor_report::figure;
 use crate::{Inputs, JobError, OpenedResult, Progress, ResultKind, StackJob};
-use noise::{CompareOptions, Contender, Foreign, ForeignChannel, OwnStack, Value};
+use noise::{CompareOptions, Contender, Foreign, ForeignChannel, OwnStack};
 use raw::Encoding;
-use report::{Figure, MeasuredChannel, MeasuredReport, MeasuredResult};
+use report::{MeasuredChannel, MeasuredReport, MeasuredResult};
 use stack::{ClipOptions, Combine};
 use std::path::PathBuf;
 
@@ -109,13 +110,6 @@ impl MeasureJob {
             foreign,
             left_out: outcome.left_out,
         })
-    }
-}
-
-fn figure(value: Value) -> Figure {
-    Figure {
-        value: value.value,
-        error: value.error,
     }
 }
 

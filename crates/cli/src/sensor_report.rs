@@ -37,7 +37,7 @@ fn sensor_channel(sensor: &ChannelSensor) -> report::SensorChannel {
     }
 }
 
-fn figure(measured: Measured) -> report::Figure {
+pub(crate) fn figure(measured: Measured) -> report::Figure {
     report::Figure {
         value: measured.value,
         error: measured.error,

@@ -28,7 +28,6 @@ pub use register::detect_on;
 pub use separate::Estimate;
 pub use types::{
     CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, PairNoise,
-    Value,
 };
 
 /// Full width at half maximum over sigma of a Gaussian.

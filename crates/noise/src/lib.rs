@@ -43,21 +43,20 @@ pub use budget::Budget;
 pub use ccd_equation::ApertureLight;
 pub use compare::{
     CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, Estimate,
-    Foreign, ForeignChannel, OwnStack, PairNoise, Value, compare, detect_on, measure_foreign,
-    resample,
+    Foreign, ForeignChannel, OwnStack, PairNoise, compare, detect_on, measure_foreign, resample,
 };
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};
 pub use growth::{GrowthCurve, GrowthPoint};
 pub use mask::{StarMask, StarMaskOptions};
+pub use measured::Measured;
 pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
 pub use pattern::{
     FEWEST_LIGHTS_FOR_PATTERN, Headline, PatternBasis, PatternPrior, PatternSummary,
     VISIBLE_DRIFT_PX,
 };
 pub use photon_transfer::{
-    ChannelSensor, Exposure, LightNoise, Measured, SensorFrames, SensorNote, TransferSource,
-    measure_sensor,
+    ChannelSensor, Exposure, LightNoise, SensorFrames, SensorNote, TransferSource, measure_sensor,
 };
 pub use region::{Part, Region, TILE_PX, regions};
 pub use report::{
@@ -84,6 +83,7 @@ mod layer_fit;
 mod layers;
 mod lights;
 mod mask;
+mod measured;
 mod motion;
 mod observer;
 mod pattern;

@@ -6,14 +6,14 @@
 //! so that a picture with bright and dark parts is a photon transfer curve of its own.
 
 use crate::robust::{Scattered, average, median};
-use crate::{StarMask, StarMaskOptions};
+use crate::{Measured, StarMask, StarMaskOptions};
 use align::Star;
 use blocks::{Point, Sites, Spatial, pair_points, spatial_points};
 use levels::{ChannelLevels, levels_of};
 use stack::{SensorLayout, StackError, StoredMosaic};
 use std::collections::BTreeMap;
 
-pub use result::{ChannelSensor, LightNoise, Measured, SensorNote, TransferSource};
+pub use result::{ChannelSensor, LightNoise, SensorNote, TransferSource};
 
 mod blocks;
 mod levels;
@@ -400,7 +400,7 @@ impl All {
             value: dark.value - bias.value,
             error: dark.error.hypot(bias.error),
         };
-        let electrons = above.times(gain);
+        let electrons = above.product(gain);
         sensor.dark_e = Some(electrons);
         sensor.dark_current_e_per_s = self.exposure_s.filter(|&s| s > 0.0).map(|s| Measured {
             value: electrons.value / s,

@@ -2,7 +2,7 @@
 
 use crate::channel::ByChannel;
 use crate::figure::Figure;
-use crate::layout::OneLinePerField;
+use crate::layout;
 use crate::number::nan_for_null;
 use serde::{Deserialize, Serialize};
 
@@ -154,12 +154,7 @@ pub struct NoiseRatio {
 impl Comparison {
     /// The bytes of the file, as [`Report::to_json`](crate::Report::to_json) writes them.
     pub fn to_json(&self) -> Vec<u8> {
-        let mut bytes = Vec::new();
-        let mut to = serde_json::Serializer::with_formatter(&mut bytes, OneLinePerField::default());
-        self.serialize(&mut to)
-            .expect("all keys are text, and writing to memory does not fail");
-        bytes.push(b'\n');
-        bytes
+        layout::to_json(self)
     }
 }
 

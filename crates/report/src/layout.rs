@@ -1,12 +1,13 @@
 //! JSON with a line per field, but arrays on one line: a mapping of 35 x 4 numbers is
 //! one thing to a reader, not 140 lines.
 
+use serde::Serialize;
 use serde_json::ser::{Formatter, PrettyFormatter};
 use std::io::{self, Write};
 
 /// Indents objects as usual and leaves arrays on their line.
 #[derive(Default)]
-pub(crate) struct OneLinePerField {
+struct OneLinePerField {
     objects: PrettyFormatter<'static>,
 }
 
@@ -34,6 +35,17 @@ impl Formatter for OneLinePerField {
     fn end_object_value<W: Write + ?Sized>(&mut self, to: &mut W) -> io::Result<()> {
         self.objects.end_object_value(to)
     }
+}
+
+/// The bytes of a file: UTF-8, fields in the order of the types, a line each.
+pub(crate) fn to_json(value: &impl Serialize) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let mut to = serde_json::Serializer::with_formatter(&mut bytes, OneLinePerField::default());
+    value
+        .serialize(&mut to)
+        .expect("all keys are text, and writing to memory does not fail");
+    bytes.push(b'\n');
+    bytes
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use crate::frame::FrameEntry;
 use crate::geometry::Geometry;
 use crate::ground::Ground;
-use crate::layout::OneLinePerField;
+use crate::layout;
 use crate::noise::Noise;
 use crate::run::Run;
 use crate::stars::Stars;
@@ -72,12 +72,7 @@ impl Report {
     ///
     /// Equal reports give equal bytes. Numbers that are not finite become `null`.
     pub fn to_json(&self) -> Vec<u8> {
-        let mut bytes = Vec::new();
-        let mut to = serde_json::Serializer::with_formatter(&mut bytes, OneLinePerField::default());
-        self.serialize(&mut to)
-            .expect("all keys are text, and writing to memory does not fail");
-        bytes.push(b'\n');
-        bytes
+        layout::to_json(self)
     }
 
     /// The report that `bytes` hold; fields that this version does not know are skipped.

@@ -1,6 +1,6 @@
 //! `radicand compare`: which way of shooting won, on the same patch of sky.
 
-use super::{Console, Done};
+use super::{Console, Done, overwrite};
 use crate::compare_args::CompareArgs;
 use crate::crops::{CROPS, write_crops};
 use crate::{CompareJob, JobError};
@@ -11,10 +11,7 @@ use std::path::Path;
 const COMPARE: &str = "compare.json";
 
 pub(super) fn run(args: &CompareArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = match args.overwrite {
-        true => Overwrite::Yes,
-        false => Overwrite::No,
-    };
+    let overwrite = overwrite(args.overwrite);
     let job = CompareJob::of(args)?;
     if let Some(folder) = &args.output {
         prepare(folder, args, overwrite)?;

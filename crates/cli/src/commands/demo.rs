@@ -1,18 +1,13 @@
 //! `radicand demo`: an invented night, and the whole job on it.
 
-use super::{Console, Done, simulate, stack};
+use super::{Console, Done, overwrite, simulate, stack};
 use crate::args::{DemoArgs, Format};
 use crate::{Inputs, JobError, ResultFolder, StackJob};
-use export::Overwrite;
 use std::path::{Path, PathBuf};
 use synth::Scene;
 
 pub(super) fn run(args: &DemoArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = if args.overwrite {
-        Overwrite::Yes
-    } else {
-        Overwrite::No
-    };
+    let overwrite = overwrite(args.overwrite);
     let formats = [Format::Tiff, Format::Fits, Format::Png];
     let folder = ResultFolder::prepare(&args.output.join("result"), &formats, overwrite)?;
     let scene = Scene::named("demo").ok_or_else(|| JobError::UnknownScene("demo".to_owned()))?;

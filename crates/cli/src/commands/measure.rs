@@ -1,6 +1,6 @@
 //! `radicand measure`: what a result made elsewhere is worth, by its own frames.
 
-use super::{Console, Done};
+use super::{Console, Done, overwrite};
 use crate::args::MeasureArgs;
 use crate::result_names::REPORT;
 use crate::{Inputs, JobError, MeasureJob, MeasureOutcome};
@@ -8,10 +8,7 @@ use export::{AtomicFile, Overwrite, refuse_existing};
 use std::path::Path;
 
 pub(super) fn run(args: &MeasureArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = match args.overwrite {
-        true => Overwrite::Yes,
-        false => Overwrite::No,
-    };
+    let overwrite = overwrite(args.overwrite);
     if let Some(folder) = &args.output {
         prepare(folder, &args.result, overwrite)?;
     }

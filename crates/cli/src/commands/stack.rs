@@ -1,19 +1,14 @@
 //! `radicand stack`: the main job.
 
-use super::{Console, Done};
+use super::{Console, Done, overwrite};
 use crate::args::{CombineArg, DemosaicArg, StackArgs};
 use crate::{Cull, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
 use ::stack::{ClipOptions, Combine, DemosaicMethod, StackOptions};
-use export::Overwrite;
 use raw::printable;
 use report::Report;
 
 pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
-    let overwrite = if args.overwrite {
-        Overwrite::Yes
-    } else {
-        Overwrite::No
-    };
+    let overwrite = overwrite(args.overwrite);
     let folder = ResultFolder::prepare(&args.output, &args.format, overwrite)?;
     let job = job(args);
     let Some(threads) = args.threads.map(usize::from) else {

@@ -19,13 +19,14 @@
 //! widths. A tone curve `R = t(light)` is seen in star fluxes; noise at the sky's level then
 //! converts by the slope there, which is the regression of R on M: `cov(R, M) / var(M)`.
 
+use crate::Measured;
 use crate::compare::grid::{OnGrid, Patch};
 use crate::compare::moments::{TileMoments, tile_moments};
 use crate::compare::photometry::{Photometry, measure_stars};
 use crate::compare::pooled::{Pooled, without_outliers};
 use crate::compare::register::register_on_first;
 use crate::compare::separate::jackknife;
-use crate::compare::types::{CompareError, CompareOptions, Contender, Value};
+use crate::compare::types::{CompareError, CompareOptions, Contender};
 use crate::{GainReport, RegionNoise};
 use ndarray::Array2;
 use raw::Rect;
@@ -51,11 +52,11 @@ pub struct Foreign {
     /// By channel.
     pub channels: Vec<ForeignChannel>,
     /// Slope of log star flux against the stack, less 1.
-    pub tone: Value,
+    pub tone: Measured,
     /// Whether it is in proportion to light.
     pub linear: bool,
     /// Width of its stars over that in the stack.
-    pub fwhm_ratio: Value,
+    pub fwhm_ratio: Measured,
     /// Pixels of the result per pixel of the stack, along a side.
     pub px_per_stack_px: f64,
     /// Stars matched, and how far they are off, px rms.
@@ -73,13 +74,13 @@ pub struct Foreign {
 pub struct ForeignChannel {
     /// DN of the result per DN of the stack: by star fluxes, or the slope at the sky's
     /// level where a tone curve makes fluxes useless.
-    pub scale: Value,
+    pub scale: Measured,
     /// Noise of the result over that of the stack, over areas.
-    pub noise_ratio: Value,
+    pub noise_ratio: Measured,
     /// The same by equation (1).
-    pub by_difference: Value,
+    pub by_difference: Measured,
     /// The same by equation (2).
-    pub by_variance: Value,
+    pub by_variance: Measured,
     /// The same pixel by pixel, each on its own pixels and of as much light.
     pub pixel_ratio: f64,
     /// Equation (2) over (1) in standard errors: significantly negative where the result
@@ -138,8 +139,8 @@ pub fn measure_foreign(
     let stars = measure_stars(&contenders, &registered, &grids, &patch)?;
     let tone = stars.tone[1];
     let linear = !(tone.value.abs() > TONE && tone.distance(0.0) > TONE_SIGMAS);
-    let measured: Vec<Measured> = (0..n_channels)
-        .map(|channel| Measured::of(own, &grids, &patch, &stars, channel, linear))
+    let measured: Vec<ChannelTiles> = (0..n_channels)
+        .map(|channel| ChannelTiles::of(own, &grids, &patch, &stars, channel, linear))
         .collect::<Option<_>>()
         .ok_or(CompareError::NothingMeasured)?;
     let place = &registered.places[1];
@@ -157,16 +158,16 @@ pub fn measure_foreign(
     })
 }
 
-fn ratio(a: Value, b: Value) -> Value {
+fn ratio(a: Measured, b: Measured) -> Measured {
     let value = a.value / b.value;
-    Value {
+    Measured {
         value,
         error: value * (a.error / a.value).hypot(b.error / b.value),
     }
 }
 
 /// One channel with its tiles.
-struct Measured {
+struct ChannelTiles {
     channel: ForeignChannel,
     tiles: Vec<Tile>,
     formula: Formula,
@@ -216,7 +217,7 @@ impl Formula {
     }
 }
 
-impl Measured {
+impl ChannelTiles {
     fn of(
         own: &OwnStack,
         grids: &[OnGrid],
@@ -243,7 +244,7 @@ impl Measured {
                 if !(found.is_finite() && found > 0.0) {
                     return None;
                 }
-                scale = Value {
+                scale = Measured {
                     value: scale.value * found,
                     error: scale.value * jackknife(parts.iter().map(slope)),
                 };
@@ -274,11 +275,11 @@ impl Measured {
         };
         formula.common_part = common_sigmas < -COMMON_SIGMAS;
         let root = |(variance, error): (f64, f64)| match variance > 0.0 {
-            true => Value {
+            true => Measured {
                 value: variance.sqrt(),
                 error: 0.5 * error / variance.sqrt(),
             },
-            false => Value::NONE,
+            false => Measured::NONE,
         };
         let (by_difference, by_variance) = (root(by_difference), root(by_variance));
         Some(Self {
@@ -372,7 +373,7 @@ fn cut(plane: &Array2<f32>, area: Rect) -> Vec<f32> {
 const FEWEST_TILES: usize = 4;
 
 /// The stack's report with the result in its place.
-fn report_of(own: &GainReport, measured: &[Measured]) -> GainReport {
+fn report_of(own: &GainReport, measured: &[ChannelTiles]) -> GainReport {
     let mut report = own.clone();
     for region in &mut report.regions {
         put_in_place(region, measured);
@@ -400,7 +401,7 @@ fn report_of(own: &GainReport, measured: &[Measured]) -> GainReport {
     report
 }
 
-fn put_in_place(region: &mut RegionNoise, measured: &[Measured]) {
+fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
     let holds = region.region;
     for cell in &mut region.channels {
         let Some(measured) = measured.get(cell.channel) else {
@@ -422,7 +423,7 @@ fn put_in_place(region: &mut RegionNoise, measured: &[Measured]) {
                 (area, error, pixel)
             }
             None => {
-                let Value { value, error } = whole.noise_ratio;
+                let Measured { value, error } = whole.noise_ratio;
                 (
                     value * value,
                     2.0 * value * error,

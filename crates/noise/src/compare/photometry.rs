@@ -1,10 +1,11 @@
 //! The stars that all results show: brightness scales, widths, colors.
 
+use crate::Measured;
 use crate::compare::grid::{OnGrid, Patch};
 use crate::compare::middle;
 use crate::compare::moments::pairs;
 use crate::compare::register::Registered;
-use crate::compare::types::{CompareError, Contender, Value};
+use crate::compare::types::{CompareError, Contender};
 use align::Star;
 use raw::Rect;
 
@@ -21,13 +22,13 @@ const MEDIAN_PRICE: f64 = 1.253_314_137;
 /// Fluxes and shapes of the common stars.
 pub(crate) struct Photometry {
     /// `[result][channel]`: flux over that in the grid's result.
-    pub(crate) flux_scale: Vec<Vec<Value>>,
+    pub(crate) flux_scale: Vec<Vec<Measured>>,
     /// Median flux by channel, DN of the grid's result.
     pub(crate) typical_flux: Vec<f64>,
     /// Width by result, px of the grid.
-    pub(crate) fwhm_px: Vec<Value>,
+    pub(crate) fwhm_px: Vec<Measured>,
     /// Slope of log flux against the grid's result, less 1.
-    pub(crate) tone: Vec<Value>,
+    pub(crate) tone: Vec<Measured>,
     pub(crate) n_stars: usize,
     /// `[star][result][channel]`: natural logarithms of the fluxes.
     log_flux: Vec<Vec<Vec<f64>>>,
@@ -35,9 +36,9 @@ pub(crate) struct Photometry {
 
 impl Photometry {
     /// Flux in a result over that in the first.
-    pub(crate) fn relative_scale(&self, k: usize, channel: usize) -> Value {
+    pub(crate) fn relative_scale(&self, k: usize, channel: usize) -> Measured {
         if k == 0 {
-            return Value {
+            return Measured {
                 value: 1.0,
                 error: 0.0,
             };
@@ -48,11 +49,11 @@ impl Photometry {
     /// Scatter of the color against G in a result, mag.
     ///
     /// Of two results only their common scatter is known, of more each has its own.
-    pub(crate) fn color_error(&self, k: usize, channel: usize) -> Value {
+    pub(crate) fn color_error(&self, k: usize, channel: usize) -> Measured {
         const GREEN: usize = 1;
         let n = self.fwhm_px.len();
         if self.typical_flux.len() != 3 || channel == GREEN {
-            return Value::NONE;
+            return Measured::NONE;
         }
         let per_mag = 2.5 / std::f64::consts::LN_10;
         let color = |star: &[Vec<f64>], k: usize| per_mag * (star[k][channel] - star[k][GREEN]);
@@ -75,7 +76,7 @@ impl Photometry {
         let value = variance.max(0.0).sqrt();
         // A robust sigma of n values is known to 1 / √(2 n · 0.37) (its efficiency).
         let error = value.max(0.1 * scatter(0, 1).sqrt()) / (0.74 * self.n_stars as f64).sqrt();
-        Value { value, error }
+        Measured { value, error }
     }
 }
 
@@ -84,7 +85,7 @@ fn spread<I: Iterator<Item = f64>>(values: impl Fn() -> I) -> f64 {
     SIGMA_PER_MAD * middle(values().map(|value| (value - center).abs()))
 }
 
-fn ratio(log_flux: &[Vec<Vec<f64>>], k: usize, over: usize, channel: usize) -> Value {
+fn ratio(log_flux: &[Vec<Vec<f64>>], k: usize, over: usize, channel: usize) -> Measured {
     let logs = || {
         log_flux
             .iter()
@@ -92,7 +93,7 @@ fn ratio(log_flux: &[Vec<Vec<f64>>], k: usize, over: usize, channel: usize) -> V
     };
     let value = middle(logs()).exp();
     let error = MEDIAN_PRICE * spread(logs) / (log_flux.len() as f64).sqrt();
-    Value {
+    Measured {
         value,
         error: value * error,
     }
@@ -113,8 +114,8 @@ pub(crate) fn measure_stars(
             .iter()
             .map(move |star| place.stars[star.own[k]].fwhm_px / place.px_per_grid)
     };
-    let fwhm_px: Vec<Value> = (0..n)
-        .map(|k| Value {
+    let fwhm_px: Vec<Measured> = (0..n)
+        .map(|k| Measured {
             value: middle(widths(k)),
             error: MEDIAN_PRICE * spread(|| widths(k)) / (common.len().max(1) as f64).sqrt(),
         })
@@ -152,7 +153,7 @@ pub(crate) fn measure_stars(
     let flux_scale = (0..n)
         .map(|k| {
             let of = |channel| match k == grid {
-                true => Value {
+                true => Measured {
                     value: 1.0,
                     error: 0.0,
                 },
@@ -319,9 +320,9 @@ impl Aperture {
 
 /// Slope of one result's log flux against the grid's, less 1: a line through the stars
 /// without those that are off by more than three robust sigmas.
-fn tone(log_flux: &[Vec<Vec<f64>>], k: usize, grid: usize, n_channels: usize) -> Value {
+fn tone(log_flux: &[Vec<Vec<f64>>], k: usize, grid: usize, n_channels: usize) -> Measured {
     if k == grid {
-        return Value {
+        return Measured {
             value: 0.0,
             error: 0.0,
         };
@@ -335,12 +336,12 @@ fn tone(log_flux: &[Vec<Vec<f64>>], k: usize, grid: usize, n_channels: usize) ->
         })
         .collect();
     let mut kept = points.clone();
-    let mut fitted = Value::NONE;
+    let mut fitted = Measured::NONE;
     for _ in 0..3 {
         let Some((slope, offset, error)) = line(&kept) else {
-            return Value::NONE;
+            return Measured::NONE;
         };
-        fitted = Value {
+        fitted = Measured {
             value: slope,
             error,
         };

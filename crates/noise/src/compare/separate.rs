@@ -23,11 +23,12 @@
 //! result i, `cov(n_i, n_j) = v_j` (its weights are the best, so nothing of it is left to
 //! correlate with `n_i - n_j`), and `v_i = var(R_i - R_j) + v_j`, with `v_j` of its halves.
 
+use crate::Measured;
 use crate::compare::grid::{OnGrid, Patch};
 use crate::compare::moments::{TileMoments, pairs, tile_moments};
 use crate::compare::photometry::Photometry;
 use crate::compare::pooled::{Pooled, without_outliers};
-use crate::compare::types::{Contender, PairNoise, Value};
+use crate::compare::types::{Contender, PairNoise};
 use rayon::prelude::*;
 
 /// What the noise of a result rests on.
@@ -55,12 +56,12 @@ pub enum Estimate {
 
 /// The noise of one channel of all results.
 pub(crate) struct Separated {
-    results: Vec<Measured>,
+    results: Vec<NoiseEstimate>,
     /// Relative errors of the brightness scales.
     scale_errors: Vec<f64>,
 }
 
-struct Measured {
+struct NoiseEstimate {
     estimate: Estimate,
     /// Variance of a grid pixel (white equivalent), in DN of the grid's result.
     variance: f64,
@@ -80,14 +81,14 @@ impl Separated {
     }
 
     /// White-equivalent noise of a grid pixel; NaN where it was lost in the others'.
-    pub(crate) fn noise(&self, k: usize) -> Value {
+    pub(crate) fn noise(&self, k: usize) -> Measured {
         let measured = &self.results[k];
         if measured.variance.is_nan() || measured.variance <= 0.0 {
-            return Value::NONE;
+            return Measured::NONE;
         }
         let error = jackknife(measured.replicates.iter().copied()).hypot(measured.more_error);
         let sigma = measured.variance.sqrt();
-        Value {
+        Measured {
             value: sigma,
             error: (0.5 * error / sigma).hypot(self.scale_errors[k] * sigma),
         }
@@ -147,12 +148,12 @@ pub(crate) fn separate(
     channel: usize,
 ) -> Option<Separated> {
     let n = grids.len();
-    let scales: Vec<Value> = (0..n).map(|k| stars.flux_scale[k][channel]).collect();
+    let scales: Vec<Measured> = (0..n).map(|k| stars.flux_scale[k][channel]).collect();
     let tiles: Vec<TileMoments> = patch
         .tiles
         .par_iter()
         .filter_map(|&tile| {
-            let plane = |(grid, scale): (&OnGrid, &Value)| -> Vec<f32> {
+            let plane = |(grid, scale): (&OnGrid, &Measured)| -> Vec<f32> {
                 let values = grid.window(channel, tile).into_iter();
                 values.map(|value| value / scale.value as f32).collect()
             };
@@ -184,7 +185,7 @@ pub(crate) fn separate(
 struct Separator<'a> {
     contenders: &'a [Contender],
     grids: &'a [OnGrid<'a>],
-    scales: &'a [Value],
+    scales: &'a [Measured],
     channel: usize,
     whole: Pooled,
     replicates: Vec<Pooled>,
@@ -192,7 +193,7 @@ struct Separator<'a> {
 }
 
 impl Separator<'_> {
-    fn measure(&self, k: usize) -> Option<Measured> {
+    fn measure(&self, k: usize) -> Option<NoiseEstimate> {
         let shares = sharing(self.contenders, k);
         let own = self.own_variance(k);
         // The largest result that holds all of this one's frames.
@@ -218,7 +219,7 @@ impl Separator<'_> {
     }
 
     /// The estimate of least error by these others.
-    fn best(&self, k: usize, others: &[usize]) -> Option<Measured> {
+    fn best(&self, k: usize, others: &[usize]) -> Option<NoiseEstimate> {
         let two = others.iter().map(|&with| Estimate::Pair { with });
         let three = pairs(others.len())
             .map(|(a, b)| (others[a], others[b]))
@@ -237,9 +238,9 @@ impl Separator<'_> {
     }
 
     /// An estimate, with a variance (and error) to be added that no replicate changes.
-    fn measured(&self, k: usize, estimate: Estimate, added: (f64, f64)) -> Measured {
+    fn measured(&self, k: usize, estimate: Estimate, added: (f64, f64)) -> NoiseEstimate {
         let of = |pooled: &Pooled| pooled.apply(k, estimate) + added.0;
-        Measured {
+        NoiseEstimate {
             estimate,
             variance: of(&self.whole),
             replicates: self.replicates.iter().map(of).collect(),
@@ -270,10 +271,10 @@ pub(crate) fn ratios(separated: &[Separated], n: usize) -> Vec<PairNoise> {
         .collect()
 }
 
-fn ratio(separated: &[Separated], of: usize, over: usize) -> Value {
+fn ratio(separated: &[Separated], of: usize, over: usize) -> Measured {
     let channels = separated.len() as f64;
     let log = |a: f64, b: f64| 0.5 * (a / b).ln();
-    let mean = |value: &dyn Fn(&Measured, &Measured) -> f64| {
+    let mean = |value: &dyn Fn(&NoiseEstimate, &NoiseEstimate) -> f64| {
         let pairs = separated.iter().map(|c| (&c.results[of], &c.results[over]));
         pairs.map(|(a, b)| value(a, b)).sum::<f64>() / channels
     };
@@ -299,7 +300,7 @@ fn ratio(separated: &[Separated], of: usize, over: usize) -> Value {
         .sum();
     let error = value * random.hypot(more.sqrt() / channels);
     match value.is_finite() && error.is_finite() {
-        true => Value { value, error },
-        false => Value::NONE,
+        true => Measured { value, error },
+        false => Measured::NONE,
     }
 }

@@ -1,5 +1,6 @@
 //! What goes into a comparison and what comes out.
 
+use crate::Measured;
 use crate::compare::separate::Estimate;
 use align::PixelMap;
 use ndarray::Array2;
@@ -12,7 +13,7 @@ pub struct Contender {
     pub name: String,
     /// One or three planes of one shape, linear, DN; NaN is no data.
     pub planes: Vec<Array2<f32>>,
-    /// Value from which a pixel is saturated, DN.
+    /// Measured from which a pixel is saturated, DN.
     pub saturation_dn: Option<f32>,
     /// Side of a pixel on the sky, arcsec.
     pub scale_arcsec: Option<f64>,
@@ -42,60 +43,6 @@ impl Default for CompareOptions {
             zero_point: None,
             most_tiles: 400,
         }
-    }
-}
-
-/// A figure and its standard error; NaN where it could not be measured.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Value {
-    /// The figure.
-    pub value: f64,
-    /// One standard error.
-    pub error: f64,
-}
-
-impl Value {
-    /// Nothing known.
-    pub const NONE: Self = Self {
-        value: f64::NAN,
-        error: f64::NAN,
-    };
-
-    /// Both, times a number.
-    pub fn times(self, factor: f64) -> Self {
-        Self {
-            value: self.value * factor,
-            error: self.error * factor.abs(),
-        }
-    }
-
-    /// One over it.
-    pub fn inverse(self) -> Self {
-        Self {
-            value: 1.0 / self.value,
-            error: self.error / (self.value * self.value),
-        }
-    }
-
-    /// `-2.5 log10`, mag.
-    pub fn magnitude(self) -> Self {
-        Self {
-            value: -2.5 * self.value.log10(),
-            error: 2.5 / std::f64::consts::LN_10 * self.error / self.value,
-        }
-    }
-
-    /// Moved by a number.
-    pub fn plus(self, offset: f64) -> Self {
-        Self {
-            value: self.value + offset,
-            error: self.error,
-        }
-    }
-
-    /// Standard errors from `other`; NaN when unknown.
-    pub fn distance(self, other: f64) -> f64 {
-        (self.value - other).abs() / self.error
     }
 }
 
@@ -146,12 +93,12 @@ pub struct Compared {
     /// Whether it shows the field mirrored.
     pub mirrored: bool,
     /// Width of its stars, arcsec (or px of the first).
-    pub fwhm: Value,
+    pub fwhm: Measured,
     /// Slope of log flux against log flux of the grid's result, less 1: not 0 where a
     /// tone curve was applied.
-    pub tone: Value,
+    pub tone: Measured,
     /// Magnitude of the faintest detectable star, with a zero point.
-    pub limit_magnitude: Option<Value>,
+    pub limit_magnitude: Option<Measured>,
     /// Shutter-open time, s.
     pub shutter_s: Option<f64>,
     /// Waiting time, s.
@@ -168,20 +115,20 @@ pub struct ComparedChannel {
     /// R, G, B or L.
     pub name: &'static str,
     /// Star flux here over star flux in the first result, both in their own DN.
-    pub flux_scale: Value,
+    pub flux_scale: Measured,
     /// Standard deviation of the light summed over a square arcminute (or over a pixel
     /// of the first).
-    pub noise_per_area: Value,
+    pub noise_per_area: Measured,
     /// SNR of a star of the typical flux against the background, by an aperture that
     /// matches this result's stars.
-    pub star_snr: Value,
+    pub star_snr: Measured,
     /// Flux of a star at 5 sigma.
-    pub limit_flux: Value,
+    pub limit_flux: Measured,
     /// What the noise rests on.
     pub estimate: Estimate,
     /// Scatter of the stars' color (this channel against G) against the other results,
     /// mag; NaN for G and L.
-    pub color_error_mag: Value,
+    pub color_error_mag: Measured,
 }
 
 /// Noise of one result over that of another, at equal field of view and star flux,
@@ -193,7 +140,7 @@ pub struct PairNoise {
     /// The other.
     pub over: usize,
     /// Ratio with the error of its logarithm times it: what both share cancels.
-    pub ratio: Value,
+    pub ratio: Measured,
 }
 
 /// What keeps results from being compared.

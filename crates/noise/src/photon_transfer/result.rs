@@ -1,30 +1,7 @@
 //! What photon transfer tells, and why it does not tell more.
 
+use crate::Measured;
 use std::fmt;
-
-/// A value and its standard error, in the same unit.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measured {
-    /// The value.
-    pub value: f64,
-    /// One standard error.
-    pub error: f64,
-}
-
-impl Measured {
-    /// The error over the value.
-    pub fn relative(&self) -> f64 {
-        self.error / self.value.abs()
-    }
-
-    /// The product of two independent values.
-    pub fn times(self, other: Self) -> Self {
-        Self {
-            value: self.value * other.value,
-            error: (self.error * other.value).hypot(self.value * other.error),
-        }
-    }
-}
 
 /// The frames that a figure comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -189,12 +166,12 @@ impl ChannelSensor {
 
     /// Noise of a read, e⁻.
     pub fn read_noise_e(&self) -> Option<Measured> {
-        Some(self.read_noise_dn?.times(self.gain_e_per_dn?))
+        Some(self.read_noise_dn?.product(self.gain_e_per_dn?))
     }
 
     /// Standard deviation of the sites' offsets, e⁻.
     pub fn dsnu_e(&self) -> Option<Measured> {
-        Some(self.dsnu_dn?.times(self.gain_e_per_dn?))
+        Some(self.dsnu_dn?.product(self.gain_e_per_dn?))
     }
 }
 
@@ -240,7 +217,7 @@ impl LightNoise {
         Self {
             level_dn,
             total_dn,
-            total_e: gain.map(|gain| total_dn.times(gain)),
+            total_e: gain.map(|gain| total_dn.product(gain)),
             shot_e: gain.map(|gain| (level_dn * gain.value).max(0.0).sqrt()),
             read_e: sensor.read_noise_e().map(|read| read.value),
             dark_e,
