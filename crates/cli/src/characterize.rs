@@ -132,13 +132,26 @@ pub(crate) fn sensor(
             exposure(&light.frame, stars.iter().map(moved).collect())
         })
         .collect();
-    measure_sensor(&SensorFrames {
+    let (bias, darks, own_flats) = (plain(&session.bias), plain(&session.darks), plain(&flats));
+    let frames = SensorFrames {
         layout,
-        bias: &plain(&session.bias),
-        darks: &plain(&session.darks),
-        flats: &plain(&flats),
+        bias: &bias,
+        darks: &darks,
+        flats: &own_flats,
         lights: &of_lights,
-    })
+    };
+    let mut sensor = measure_sensor(&frames)?;
+    if flats.is_empty() && !session.flats.is_empty() {
+        let by_others = measure_sensor(&SensorFrames {
+            flats: &plain(&session.flats),
+            lights: &[],
+            ..frames
+        })?;
+        for (own, by_others) in sensor.iter_mut().zip(by_others) {
+            own.flat_noise = by_others.flat_noise;
+        }
+    }
+    Ok(sensor)
 }
 
 /// The stars of the stack, which shows fainter ones than any light; in the light's
