@@ -393,13 +393,7 @@ impl Burst {
 }
 
 pub fn median(mut values: Vec<f32>) -> f32 {
-    values.sort_by(f32::total_cmp);
-    let n = values.len();
-    if n == 0 {
-        f32::NAN
-    } else {
-        0.5 * (values[(n - 1) / 2] + values[n / 2])
-    }
+    align::median(&mut values).unwrap_or(f32::NAN)
 }
 
 /// All cells of a report.
