@@ -9,7 +9,7 @@ use noise::{
     StarShapeOptions, StarShapes, bayer_green_variance_px2, measure_sensor,
 };
 use raw::Channel;
-use stack::{SensorLayout, Stack, StackError};
+use stack::{Kernel, SensorLayout, Stack, StackError};
 
 /// Index of the channel that stars are measured on: green, or the only one.
 fn star_channel(layout: &SensorLayout) -> usize {
@@ -21,8 +21,10 @@ fn star_channel(layout: &SensorLayout) -> usize {
 /// What measures the stars while the stack is made.
 pub(crate) fn star_observer(
     stars: &[Star],
+    lights: &[SolvedLight],
     layout: &SensorLayout,
     saturation_dn: f32,
+    kernel: Kernel,
 ) -> StarShapeObserver {
     let options = StarShapeOptions {
         channel: star_channel(layout),
@@ -33,7 +35,8 @@ pub(crate) fn star_observer(
         saturation_dn: Some(saturation_dn),
         ..StarShapeOptions::default()
     };
-    StarShapeObserver::new(stars, options)
+    let maps = lights.iter().map(|light| light.light.map.clone()).collect();
+    StarShapeObserver::new(stars, options).with_maps(kernel, maps)
 }
 
 /// The shapes of the stars that the observer saw.

@@ -162,7 +162,13 @@ impl StackJob {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
+        let stars = star_observer(
+            &lights[reference].seen.stars,
+            &lights,
+            &layout,
+            saturation_dn,
+            self.options.kernel,
+        );
         let positions_px = positions_px(&lights, &layout);
         let size = (layout.width, layout.height);
         let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);

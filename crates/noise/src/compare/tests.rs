@@ -217,7 +217,11 @@ fn colors_are_told_by_channel() {
     check(red.noise_per_area, 4.0, LARGEST_ERROR);
     check(blue.noise_per_area, 8.0, LARGEST_ERROR);
     // The mean of the logarithms over three channels, one of them doubled.
-    check(found.noise_ratios[0].ratio, 2f64.powf(-1.0 / 3.0), LARGEST_ERROR);
+    check(
+        found.noise_ratios[0].ratio,
+        2f64.powf(-1.0 / 3.0),
+        LARGEST_ERROR,
+    );
     assert!(green.color_error_mag.value.is_nan());
     assert!(blue.color_error_mag.value > red.color_error_mag.value);
     let limit = found.results[0].limit_magnitude.expect("a zero point");
@@ -227,7 +231,11 @@ fn colors_are_told_by_channel() {
     let plain = Camera { seed: 9, ..PLAIN }.contender("plain");
     let found = compare(&[pair[0].clone(), plain], &options).expect("the same sky");
     assert_eq!(found.results[0].channels.len(), 1);
-    check(found.noise_ratios[0].ratio, 3f64.sqrt().recip(), LARGEST_ERROR);
+    check(
+        found.noise_ratios[0].ratio,
+        3f64.sqrt().recip(),
+        LARGEST_ERROR,
+    );
 }
 
 #[test]
