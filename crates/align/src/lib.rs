@@ -45,6 +45,7 @@ pub use refine::refine_places;
 pub use shape::{Moments, Patch};
 pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
+pub use stats::{Real, median};
 pub use transparency::Transparency;
 pub use tripod::{Clock, SIDEREAL_RATE_DEG_PER_DAY, Tripod};
 pub use verdict::{Verdict, Zone};

@@ -7,7 +7,7 @@ use crate::progress::Progress;
 use align::Star;
 use ndarray::Array2;
 use noise::{
-    GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, StarMask,
+    GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, SensorTrack, StarMask,
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
 use stack::{Calibrator, GroundMask, Light, Stack, StackError, StackOptions, TileObserver};
@@ -40,82 +40,62 @@ pub(crate) struct Parts<'a> {
     pub progress: &'a dyn Progress,
 }
 
-/// The picture, its noise by part, and its ground.
+/// The picture, and what was seen of its noise by part.
 pub(crate) struct Stacked {
     pub stack: Stack,
-    pub noise: GainReport,
     /// What the stars' observer saw.
     pub star_tiles: Vec<Vec<StarPair>>,
     /// The half-stacks of the sky, when they are kept.
     pub halves: Option<Halves>,
-    pub ground: Option<Ground>,
+    pub seen: Seen,
+}
+
+/// What was seen of the noise, not yet put into figures.
+pub(crate) struct Seen {
+    sky: Vec<TileNoise>,
+    /// Where there is one: where it is, and its tiles.
+    ground: Option<(GroundMask, Vec<TileNoise>)>,
 }
 
 impl Parts<'_> {
     /// Stacks the sky, and the ground where there is one.
-    ///
-    /// The noise's summary is the sky's; its regions are of both parts, and one that shows
-    /// both is there twice.
     pub fn stack(
         &self,
         ground: Option<GroundMask>,
         stars: &StarShapeObserver,
-        context: &ReportContext,
+        track: Option<SensorTrack>,
     ) -> Result<Stacked, JobError> {
         let Some(mask) = ground else {
-            let (stack, tiles, star_tiles) = self.sky(stars, &[], None, context)?;
+            let (stack, tiles, star_tiles) = self.sky(stars, &[], None, track)?;
             let (tiles, halves) = self.join_halves(tiles);
             return Ok(Stacked {
                 stack,
-                noise: GainReport::from_tiles(&tiles, context)?,
                 star_tiles,
                 halves,
-                ground: None,
+                seen: Seen {
+                    sky: tiles,
+                    ground: None,
+                },
             });
         };
         let masks = for_each(mask.not_sky(), self.lights.len());
         let hidden = mask.not_pure_sky();
-        let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), context)?;
+        let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), track)?;
         let (tiles, halves) = self.join_halves(tiles);
-        let of_sky = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Sky),
-            ..context.clone()
-        };
-        let mut noise = GainReport::from_tiles(&tiles, &of_sky)?;
 
         let lights = stack::ground_lights(self.lights);
         let masks = for_each(mask.not_ground(), lights.len());
         let hidden = mask.ground().mapv(|ground| !ground);
         let observer = self.noise_observer(Some(&hidden));
-        let (ground, tiles) = self.part("stacking the ground", &lights, &masks, &observer)?;
-        // It does not move on the sensor, and neither does its fixed pattern.
-        let still = context.positions_px.as_ref().map(|lights| {
-            let at = |places: &Vec<_>| vec![(0.0, 0.0); places.len()];
-            lights.iter().map(at).collect()
-        });
-        let of_ground = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Ground),
-            positions_px: still,
-            track: None,
-            ..context.clone()
-        };
-        let ground_noise = GainReport::from_tiles(&tiles, &of_ground).ok();
-        if let Some(of_ground) = &ground_noise {
-            noise.regions.extend(of_ground.regions.iter().cloned());
-            noise.regions.sort_by_key(|measured| {
-                let region = &measured.region;
-                (region.y0, region.x0, region.part == Part::Ground)
-            });
-        }
+        let (ground, of_ground) = self.part("stacking the ground", &lights, &masks, &observer)?;
         Ok(Stacked {
             stack: stack::join(sky, &ground, &mask),
-            noise,
             star_tiles,
             halves,
-            ground: Some(Ground {
-                mask,
-                noise: ground_noise.map(|noise| noise.summary),
-            }),
+            seen: Seen {
+                sky: tiles,
+                ground: Some((mask, of_ground)),
+            },
         })
     }
 
@@ -126,11 +106,9 @@ impl Parts<'_> {
         stars: &StarShapeObserver,
         masks: &[Arc<Array2<bool>>],
         hidden: Option<&Array2<bool>>,
-        context: &ReportContext,
+        track: Option<SensorTrack>,
     ) -> Result<(Stack, Vec<KeptTile>, Vec<Vec<StarPair>>), StackError> {
-        let noise = self
-            .noise_observer(hidden)
-            .with_track(context.track.clone());
+        let noise = self.noise_observer(hidden).with_track(track);
         let keeper = HalfKeeper {
             noise,
             keep: self.keep,
@@ -179,6 +157,47 @@ impl Parts<'_> {
         };
         let (calibrator, options) = (self.calibrator, self.options);
         stack::stack_masked(lights, masks, calibrator, options, observer, &advance)
+    }
+}
+
+impl Seen {
+    /// The noise by region, and the ground.
+    ///
+    /// The summary is the sky's; the regions are of both parts, and one that shows both is
+    /// there twice.
+    pub fn report(self, context: &ReportContext) -> Result<(GainReport, Option<Ground>), JobError> {
+        let Some((mask, of_ground)) = self.ground else {
+            return Ok((GainReport::from_tiles(&self.sky, context)?, None));
+        };
+        let of_sky = ReportContext {
+            regions: regions_of(&context.regions, &mask, Part::Sky),
+            ..context.clone()
+        };
+        let mut noise = GainReport::from_tiles(&self.sky, &of_sky)?;
+        // It does not move on the sensor, and neither does its fixed pattern.
+        let still = context.positions_px.as_ref().map(|lights| {
+            let at = |places: &Vec<_>| vec![(0.0, 0.0); places.len()];
+            lights.iter().map(at).collect()
+        });
+        let standing = ReportContext {
+            regions: regions_of(&context.regions, &mask, Part::Ground),
+            positions_px: still,
+            track: None,
+            ..context.clone()
+        };
+        let ground_noise = GainReport::from_tiles(&of_ground, &standing).ok();
+        if let Some(of_ground) = &ground_noise {
+            noise.regions.extend(of_ground.regions.iter().cloned());
+            noise.regions.sort_by_key(|measured| {
+                let region = &measured.region;
+                (region.y0, region.x0, region.part == Part::Ground)
+            });
+        }
+        let ground = Ground {
+            mask,
+            noise: ground_noise.map(|noise| noise.summary),
+        };
+        Ok((noise, Some(ground)))
     }
 }
 

@@ -14,7 +14,7 @@ use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use ndarray::Array2;
 use noise::{
-    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternBasis, PatternPrior,
+    Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternPrior,
     ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
@@ -162,16 +162,16 @@ impl StackJob {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
+        let stars = star_observer(
+            &lights[reference].seen.stars,
+            &lights,
+            &layout,
+            saturation_dn,
+            self.options.kernel,
+        );
         let positions_px = positions_px(&lights, &layout);
         let size = (layout.width, layout.height);
         let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
-        let context = ReportContext {
-            positions_px: Some(positions_px),
-            transparency: lights.iter().map(|light| light.transparency).collect(),
-            track,
-            ..self.report_context(&layout, !session.flats.is_empty())
-        };
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         let parts = Parts {
             lights: &inputs,
@@ -184,14 +184,20 @@ impl StackJob {
         };
         let Stacked {
             stack,
-            noise,
             star_tiles,
             halves,
-            ground,
-        } = parts.stack(ground, &stars, &context)?;
+            seen,
+        } = parts.stack(ground, &stars, track.clone())?;
         stopwatch.lap("stack");
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout);
         let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
+        let patterns = pattern_priors(&session, &lights, &sensor);
+        let (noise, ground) = seen.report(&ReportContext {
+            positions_px: Some(positions_px),
+            transparency: lights.iter().map(|light| light.transparency).collect(),
+            track,
+            ..self.report_context(&layout, &patterns)
+        })?;
         stopwatch.lap("measure");
         let calibration = session
             .darks
@@ -217,19 +223,21 @@ impl StackJob {
         })
     }
 
-    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, patterns: &[PatternPrior]) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
             sites.iter().filter(|&&site| site == channel).count() as f64 / sites.len() as f64
         };
-        let info = |&channel: &Channel| ChannelInfo {
+        let channels = layout.cfa.channels();
+        let info = |(&channel, &pattern): (&Channel, &PatternPrior)| ChannelInfo {
             name: channel.letter().to_owned(),
             photosite_share: share(channel),
+            pattern,
         };
         ReportContext {
             regions: regions(layout.width, layout.height, columns, rows),
-            channels: layout.cfa.channels().iter().map(info).collect(),
+            channels: channels.iter().zip(patterns).map(info).collect(),
             estimator: match self.options.combine {
                 Combine::Mean => Estimator::Mean,
                 Combine::Median => Estimator::Median,
@@ -238,15 +246,6 @@ impl StackJob {
             positions_px: None,
             transparency: Vec::new(),
             track: None,
-            pattern: match flats {
-                // What a flat leaves of the response is the flat's own noise; a tenth of
-                // the typical response is common practice, no source.
-                true => PatternPrior {
-                    response: 0.0008,
-                    basis: PatternBasis::Flats,
-                },
-                false => PatternPrior::default(),
-            },
         }
     }
 
@@ -255,6 +254,30 @@ impl StackJob {
         const SHARE: f64 = 0.5;
         (self.memory_bytes as f64 * SHARE) as u64
     }
+}
+
+/// What calibration leaves of each channel's fixed pattern, on the stack's scale.
+fn pattern_priors(
+    session: &Session,
+    lights: &[SolvedLight],
+    sensor: &[ChannelSensor],
+) -> Vec<PatternPrior> {
+    let scales = lights.iter().map(|light| f64::from(light.light.scale));
+    let scale = scales.sum::<f64>() / lights.len() as f64;
+    let calibrated = Calibrated {
+        exposure_s: lights[0].frame.frame.info.exposure_s,
+        flats: session.flats.len(),
+        darks: session.darks.len(),
+        bias: session.bias.len(),
+    };
+    let of = |sensor: &ChannelSensor| {
+        let prior = PatternPrior::of(sensor, &calibrated);
+        PatternPrior {
+            offset_dn: scale * prior.offset_dn,
+            ..prior
+        }
+    };
+    sensor.iter().map(of).collect()
 }
 
 /// Full scale above black of the site and light that saturate first, DN on the stack's
