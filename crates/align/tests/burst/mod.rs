@@ -177,21 +177,32 @@ fn measured(x: f64, y: f64, flux_dn: f64, rng: &mut ChaCha8Rng) -> Star {
     }
 }
 
-/// Aligns every list to the first.
-pub fn align_all(lists: &[Vec<Star>], size: (usize, usize)) -> Vec<Place> {
-    (0..lists.len())
-        .map(|i| (i > 0).then(|| align_stars(&lists[0], &lists[i], size, &MatchOptions::default())))
-        .collect()
+/// A burst's lists, each aligned to the first.
+pub struct Aligned {
+    size: (usize, usize),
+    lists: Vec<Vec<Star>>,
+    pub places: Vec<Place>,
 }
 
-pub fn solve(burst: &Burst, options: &SkyOptions) -> (Vec<Place>, Result<SkyModel, SkyModelError>) {
-    let lists = burst.lists();
-    let places = align_all(&lists, burst.size);
-    let known: Vec<Option<&Alignment>> = places
-        .iter()
-        .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
-        .collect();
-    let slices: Vec<&[Star]> = lists.iter().map(Vec::as_slice).collect();
-    let model = solve_sky(&slices, &known, 0, burst.size, options);
-    (places, model)
+impl Aligned {
+    pub fn of(burst: &Burst) -> Self {
+        let (lists, size) = (burst.lists(), burst.size);
+        let align = |list| align_stars(&lists[0], list, size, &MatchOptions::default());
+        let places = (0..lists.len())
+            .map(|i| (i > 0).then(|| align(&lists[i])))
+            .collect();
+        Self {
+            size,
+            lists,
+            places,
+        }
+    }
+
+    pub fn solve(&self, options: &SkyOptions) -> Result<SkyModel, SkyModelError> {
+        let known: Vec<Option<&Alignment>> = (self.places.iter())
+            .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
+            .collect();
+        let slices: Vec<&[Star]> = self.lists.iter().map(Vec::as_slice).collect();
+        solve_sky(&slices, &known, 0, self.size, options)
+    }
 }
