@@ -79,6 +79,7 @@ mod resection;
 mod search;
 mod shape;
 mod sky_model;
+mod standing;
 mod star;
 mod stats;
 #[cfg(test)]

@@ -4,6 +4,7 @@ use crate::bundle::{Bundle, Solved, Track, attitudes, direction};
 use crate::lens_choice::{FocalPrior, LensTrial, Trials, prior};
 use crate::motion::Motion;
 use crate::resection::{Sight, refine, resect};
+use crate::standing::standing;
 use crate::transparency::transparency;
 use crate::tripod::{Tripod, tripod};
 use crate::verdict::{Verdict, Zone, verdict};
@@ -125,8 +126,9 @@ const LEAST_MOTION_PX: f64 = 2.0;
 ///
 /// Works in four steps: the stars matched so far, a hundred of them on a few frames, choose
 /// projection, focal length and radial terms; the lens then matches all stars of all frames
-/// anew, also where a plane-to-plane map missed them; all are fitted together; and the
-/// rotations are held against one axis and the clock.
+/// anew, also where a plane-to-plane map missed them, and leaves out what stands still while
+/// the sky turns; all are fitted together; and the rotations are held against one axis and
+/// the clock, and the lens then to both where nothing speaks against them.
 ///
 /// # Errors
 ///
@@ -254,7 +256,15 @@ impl Burst<'_> {
         let mut attitudes = self.resect_all(&lens, matched);
         let mut last = None;
         for reach_px in REACHES_PX {
-            let all = tracks::by_model(self.frames, &lens, &attitudes, self.reference, reach_px);
+            let standing = standing(self.frames, &lens, &attitudes);
+            let all = tracks::by_model(
+                self.frames,
+                &standing,
+                &lens,
+                &attitudes,
+                self.reference,
+                reach_px,
+            );
             let joint = self.joint(&all, lens, &attitudes, terms)?;
             lens = joint.solved.state.lens;
             attitudes = self.attitudes_of(&joint, &all, &attitudes);

@@ -284,6 +284,45 @@ fn a_wrong_clock_and_a_knock_are_found() {
 }
 
 #[test]
+fn lamps_on_the_ground_are_no_stars_even_below_the_pole() {
+    // A village along the lower edge, its brightest lamps as bright as any star; and some
+    // lamps near the pole, where the stars move by a few pixels in all.
+    let pole = synth::south_pole_in_camera(-46.2, 40.0, 180.0);
+    let times_s = evenly(35.0, 8);
+    let mut burst = Burst::new(Mapping::Equisolid, 552.0, (1200, 900), [-0.02, 0.0, 0.0])
+        .turning(pole, &times_s);
+    burst.stars = 700;
+    let (x, y) = burst.place(0, pole).expect("the pole is in the picture");
+    let village = |i: u32| {
+        let (east, up) = (i * 7919 % 1193, i * 104_729 % 61);
+        (f64::from(east) + 3.3, 832.0 + f64::from(up))
+    };
+    let below_pole = |i: u32| {
+        (
+            x + f64::from(i * 37 % 101),
+            y + 60.0 + f64::from(i * 29 % 23),
+        )
+    };
+    burst.lamps = (1..33).map(village).chain((1..9).map(below_pole)).collect();
+    let aligned = Aligned::of(&burst);
+    let model = check_maps(&burst, &aligned, &clocked(&times_s));
+    // So small a turn about a pole in the picture tells little of the focal length.
+    let off_px = model.lens.focal_px() - 552.0;
+    assert!(off_px.abs() < 4.0 * model.lens_error.focal_px, "{off_px}");
+    assert_eq!(held(&model), Some(Held::SiderealRate));
+    let is_lamp = |star: &radicand_align::Star| {
+        let near = |lamp: &(f64, f64)| (star.x - lamp.0).hypot(star.y - lamp.1) < 0.15;
+        burst.lamps.iter().any(near)
+    };
+    for (frame, pairs) in model.pairs.iter().enumerate().skip(1) {
+        let lamps = pairs
+            .iter()
+            .filter(|&&(a, b)| is_lamp(&aligned.lists[0][a]) && is_lamp(&aligned.lists[frame][b]));
+        assert_eq!(lamps.count(), 0, "frame {frame}");
+    }
+}
+
+#[test]
 fn few_stars_say_how_few() {
     let times_s = evenly(60.0, 4);
     let mut burst =

@@ -22,6 +22,8 @@ pub struct Burst {
     pub seed: u64,
     /// Stars of given direction in the first frame's axes, brighter than all others.
     pub bright: Vec<[f64; 3]>,
+    /// Lights on the ground: pixels that all frames show alike.
+    pub lamps: Vec<(f64, f64)>,
 }
 
 /// A frame's own alignment; `None` for the reference.
@@ -45,6 +47,7 @@ impl Burst {
             stars: 1000,
             seed: 1,
             bright: Vec::new(),
+            lamps: Vec::new(),
         }
     }
 
@@ -96,6 +99,10 @@ impl Burst {
                 let flux = 500.0 * (1.0 - rng.random::<f64>()).powf(-1.2).min(1e3);
                 let (x, y) = (width * rng.random::<f64>(), height * rng.random::<f64>());
                 list.push(measured(x, y, flux, &mut rng));
+            }
+            for (i, (x, y)) in self.lamps.iter().enumerate() {
+                let flux_dn = 40_000.0 / (1.0 + i as f64);
+                list.push(measured(*x, *y, flux_dn, &mut rng));
             }
             list.sort_by(|a, b| b.flux_dn.total_cmp(&a.flux_dn));
             lists.push(list);
@@ -180,7 +187,7 @@ fn measured(x: f64, y: f64, flux_dn: f64, rng: &mut ChaCha8Rng) -> Star {
 /// A burst's lists, each aligned to the first.
 pub struct Aligned {
     size: (usize, usize),
-    lists: Vec<Vec<Star>>,
+    pub lists: Vec<Vec<Star>>,
     pub places: Vec<Place>,
 }
 
