@@ -27,6 +27,7 @@
 
 pub use attitude::Attitude;
 pub use background::{Background, BackgroundOptions};
+pub use clock::{Clock, SIDEREAL_RATE_DEG_PER_DAY};
 pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
@@ -47,7 +48,7 @@ pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
 pub use stats::{Real, median};
 pub use transparency::Transparency;
-pub use tripod::{Clock, SIDEREAL_RATE_DEG_PER_DAY, Tripod};
+pub use tripod::{Held, Tripod};
 pub use verdict::{Verdict, Zone};
 
 mod asterism;
@@ -55,6 +56,7 @@ mod attitude;
 mod background;
 mod blinking;
 mod bundle;
+mod clock;
 mod detect;
 mod double_image;
 mod fit;
@@ -78,6 +80,7 @@ mod resection;
 mod search;
 mod shape;
 mod sky_model;
+mod standing;
 mod star;
 mod stats;
 #[cfg(test)]
