@@ -1,9 +1,11 @@
 //! Sky and ground stacked apart, each with its own noise, and joined.
 
 use crate::JobError;
-use crate::ground::for_each;
+use crate::MovingGround;
+use crate::ground::Apart;
 use crate::half_keeper::{self, HalfKeeper, Halves, KeptTile};
 use crate::progress::Progress;
+use crate::stack_job::positions_px;
 use align::Star;
 use ndarray::Array2;
 use noise::{
@@ -20,10 +22,23 @@ const LEAST_SHARE: f64 = 0.05;
 /// The ground of a finished job.
 #[derive(Clone, Debug)]
 pub struct Ground {
-    /// Where it is.
+    /// Where it is in the picture; with what it sweeps during the reference, when it moves.
     pub mask: GroundMask,
     /// Its noise in all; `None` where it is too small to measure.
     pub noise: Option<Summary>,
+    /// Where it lies in the lights, when it moves in the frame.
+    pub moving: Option<MovingGround>,
+}
+
+impl Ground {
+    /// Share of the picture that is ground at the middle of the reference's exposure, 0 to 1.
+    pub fn fraction(&self) -> f64 {
+        let Some(moving) = &self.moving else {
+            return self.mask.fraction();
+        };
+        let ground = moving.ground.iter().filter(|&&ground| ground).count();
+        ground as f64 / moving.ground.len().max(1) as f64
+    }
 }
 
 /// What both stacks are made of.
@@ -58,11 +73,11 @@ impl Parts<'_> {
     /// both is there twice.
     pub fn stack(
         &self,
-        ground: Option<GroundMask>,
+        ground: Option<Apart>,
         stars: &StarShapeObserver,
         context: &ReportContext,
     ) -> Result<Stacked, JobError> {
-        let Some(mask) = ground else {
+        let Some(apart) = ground else {
             let (stack, tiles, star_tiles) = self.sky(stars, &[], None, context)?;
             let (tiles, halves) = self.join_halves(tiles);
             return Ok(Stacked {
@@ -73,29 +88,35 @@ impl Parts<'_> {
                 ground: None,
             });
         };
-        let masks = for_each(mask.not_sky(), self.lights.len());
+        let mask = &apart.mask;
+        let masks = apart.masks_of_sky(self.lights.len());
         let hidden = mask.not_pure_sky();
         let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), context)?;
+        drop(masks);
         let (tiles, halves) = self.join_halves(tiles);
         let of_sky = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Sky),
+            regions: regions_of(&context.regions, mask, Part::Sky),
             ..context.clone()
         };
         let mut noise = GainReport::from_tiles(&tiles, &of_sky)?;
 
-        let lights = stack::ground_lights(self.lights);
-        let masks = for_each(mask.not_ground(), lights.len());
+        let mut lights = stack::ground_lights(self.lights);
+        if let Some(moving) = &apart.moving {
+            for (light, map) in lights.iter_mut().zip(&moving.maps) {
+                light.map = map.clone();
+            }
+        }
+        let masks = apart.masks_of_ground(lights.len());
         let hidden = mask.ground().mapv(|ground| !ground);
         let observer = self.noise_observer(Some(&hidden));
         let (ground, tiles) = self.part("stacking the ground", &lights, &masks, &observer)?;
-        // It does not move on the sensor, and neither does its fixed pattern.
-        let still = context.positions_px.as_ref().map(|lights| {
-            let at = |places: &Vec<_>| vec![(0.0, 0.0); places.len()];
-            lights.iter().map(at).collect()
-        });
+        // Where the camera stands still it does not move on the sensor, and neither does its
+        // fixed pattern.
+        let size = self.calibrator.layout().bounds();
+        let places = positions_px(&lights, (size.width(), size.height()));
         let of_ground = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Ground),
-            positions_px: still,
+            regions: regions_of(&context.regions, mask, Part::Ground),
+            positions_px: Some(places),
             track: None,
             ..context.clone()
         };
@@ -108,13 +129,14 @@ impl Parts<'_> {
             });
         }
         Ok(Stacked {
-            stack: stack::join(sky, &ground, &mask),
+            stack: stack::join(sky, &ground, mask),
             noise,
             star_tiles,
             halves,
             ground: Some(Ground {
-                mask,
+                mask: apart.mask,
                 noise: ground_noise.map(|noise| noise.summary),
+                moving: apart.moving,
             }),
         })
     }

@@ -42,7 +42,7 @@ pub use comparison::{
 pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use geometry::{Geometry, GeometryModel, Ring};
-pub use ground::{Ground, GroundFound};
+pub use ground::{Ground, GroundFound, GroundMotion};
 pub use headline::{headline, sensor_line};
 pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
 pub use noise::{

@@ -73,6 +73,15 @@ pub enum Warning {
         /// What is wrong with it.
         fault: String,
     },
+    /// A ground that smears while the camera follows the sky.
+    GroundSmears {
+        /// How far it moves during a light, px.
+        smear_px: f64,
+        /// How far it moves over the burst, px.
+        drift_px: f64,
+        /// Share of the samples that is kept out of the sky, 0 to 1.
+        masked: f64,
+    },
     /// Barely enough stars to align a light.
     FewStars {
         /// The light.
@@ -131,6 +140,7 @@ impl Warning {
             Self::CloudyFrames { .. } => "cloudy_frames",
             Self::FocusDrift { .. } => "focus_drift",
             Self::KeptAnyway { .. } => "kept_anyway",
+            Self::GroundSmears { .. } => "ground_smears",
             Self::FewStars { .. } => "few_stars",
             Self::MastersMismatch { .. } => "masters_mismatch",
         }
@@ -193,6 +203,15 @@ impl Warning {
                 format!("the stars go from {from_px:.1} to {to_px:.1} px wide over the burst")
             }
             Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
+            Self::GroundSmears {
+                smear_px,
+                drift_px,
+                masked,
+            } => format!(
+                "the ground moves {drift_px:.0} px over the burst and {smear_px:.1} px during each \
+                 light; it is kept out of the sky ({:.1} % of all samples) and is itself smeared",
+                100.0 * masked
+            ),
             Self::FewStars {
                 file,
                 found,
@@ -241,6 +260,9 @@ impl Warning {
                  the temperature; focus again in a long night"
                 .to_owned(),
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
+            Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \
+                 and join both with `radicand blend`"
+                .to_owned(),
             Self::FewStars { .. } => "check this light in the stack's corners; choose the \
                  sharpest light with --reference, or leave this one out"
                 .to_owned(),

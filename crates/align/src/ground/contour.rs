@@ -18,7 +18,7 @@ const LATTICE_CELLS: usize = 6;
 /// Cells of sky that a level needs.
 const FEWEST_CELLS: f64 = 20.0;
 /// Least deviation from the sky's level, in sigmas, from which a cell is rather ground.
-const LEVEL_SIGMAS: f32 = 3.0;
+pub(super) const LEVEL_SIGMAS: f32 = 3.0;
 /// How far around a cell the ground's contrast is measured, cells.
 const CONTRAST_CELLS: usize = 6;
 /// What a cell twice as far from the sky's level as half way to the ground says, nats.
@@ -47,13 +47,26 @@ pub(super) fn contour(
     labels: &Array2<bool>,
     moving: &Array2<bool>,
 ) -> Array2<bool> {
-    let (rows, columns) = picture.dim();
-    let coarse = Array2::from_shape_fn((rows, columns), |(row, col)| {
+    let coarse = Array2::from_shape_fn(picture.dim(), |(row, col)| {
         let (last_row, last_col) = (labels.nrows() - 1, labels.ncols() - 1);
         labels[((row / 2).min(last_row), (col / 2).min(last_col))]
     });
-    let near_ground = near(&coarse, true);
-    let near_sky = near(&coarse, false);
+    redrawn(picture, &coarse, LEVEL_SIGMAS, moving)
+}
+
+/// The same for labels of the picture's own resolution.
+///
+/// - `level_sigmas`: least deviation of a ground, in sigmas.
+/// - `moving`: at half the picture's resolution.
+pub(super) fn redrawn(
+    picture: &Array2<f32>,
+    coarse: &Array2<bool>,
+    level_sigmas: f32,
+    moving: &Array2<bool>,
+) -> Array2<bool> {
+    let (rows, columns) = picture.dim();
+    let near_ground = near(coarse, true);
+    let near_sky = near(coarse, false);
     let band = |at| near_ground[at] && near_sky[at];
     let sigma = cell_noise(picture, &near_ground);
     let sky = SkyLevel::beyond(picture, &near_ground, &near_sky);
@@ -69,8 +82,8 @@ pub(super) fn contour(
         if deviations[at].is_nan() {
             return if coarse[at] { 1.0 } else { -1.0 };
         }
-        let half_way = 0.5 * contrast(&deviations, &coarse, at);
-        let limit = half_way.max(LEVEL_SIGMAS);
+        let half_way = 0.5 * contrast(&deviations, coarse, at);
+        let limit = half_way.max(level_sigmas);
         (NATS_AT_TWICE * (deviations[at] / limit - 1.0)).clamp(-MOST_NATS, MOST_NATS)
     });
     let edges = Edges::of(picture);

@@ -1,0 +1,156 @@
+//! The ground of a burst whose camera does not stand still: a tracker, or a hand.
+//!
+//! The roles are swapped: every light is laid on the ground of the reference first
+//! ([`super::place`]). There the ground stands still and the stars move, as from a tripod, and
+//! the same evidence tells them apart. Where the sky hardly moves over the ground, the median
+//! of the lights is looked at as a single picture.
+
+use super::find_ground;
+use super::motion::bilinear;
+use super::single::find_ground_alone;
+use super::still::Still;
+use crate::PixelMap;
+use ndarray::Array2;
+
+/// Finds the ground in lights whose camera moved: `[row, column]` of the reference at full
+/// resolution, `true` where it shows ground; `None` as [`find_ground`].
+///
+/// - `lights`: each in [`cell_means`](crate::cell_means) of `cell_px`, in capture order.
+/// - `sky`: reference pixel to pixel of each light, by the stars.
+/// - `ground`: the same by the ground.
+/// - `size`: width and height of the lights, px.
+///
+/// # Panics
+///
+/// When there are not as many maps as lights, or the lights are not of `size` in cells.
+pub fn find_moving_ground(
+    lights: &[Array2<f32>],
+    sky: &[PixelMap],
+    ground: &[PixelMap],
+    cell_px: usize,
+    size: (usize, usize),
+) -> Option<Array2<bool>> {
+    assert!(
+        lights.len() == sky.len() && lights.len() == ground.len(),
+        "two maps a light"
+    );
+    let laid: Vec<Array2<f32>> = lights
+        .iter()
+        .zip(ground)
+        .map(|(light, ground)| laid_on_reference(light, ground, cell_px))
+        .collect();
+    let over_ground: Option<Vec<PixelMap>> = sky
+        .iter()
+        .zip(ground)
+        .map(|(sky, ground)| sky.then(&ground.inverse()?))
+        .collect();
+    let by_motion = over_ground.and_then(|maps| find_ground(&laid, &maps, cell_px, size));
+    by_motion.or_else(|| {
+        let first = laid.first()?;
+        match laid.len() {
+            1 => find_ground_alone(first, cell_px, size),
+            _ => find_ground_alone(&Still::of(&laid).median, cell_px, size),
+        }
+    })
+}
+
+/// A light as its ground lies on the reference; NaN beyond it.
+fn laid_on_reference(light: &Array2<f32>, ground: &PixelMap, cell_px: usize) -> Array2<f32> {
+    let middle = 0.5 * (cell_px as f64 - 1.0);
+    let px = |cell: usize| (cell * cell_px) as f64 + middle;
+    Array2::from_shape_fn(light.dim(), |(row, col)| {
+        let (x, y) = ground.map(px(col), px(row));
+        let cell = |px: f64| ((px - middle) / cell_px as f64) as f32;
+        bilinear(light, cell(x), cell(y))
+    })
+}
+
+/// The reference's ground as it lies on a light, and what it sweeps while that is exposed.
+///
+/// Beyond the reference's border it goes on as at the border.
+///
+/// - `map`: reference pixel to pixel of the light, by the ground.
+/// - `sweep_px`: motion of the ground during the exposure, px; the light shows its middle.
+pub fn ground_on_light(
+    ground: &Array2<bool>,
+    map: &PixelMap,
+    sweep_px: (f64, f64),
+) -> Array2<bool> {
+    let (rows, columns) = ground.dim();
+    let Some(back) = map.inverse().filter(|_| rows > 0 && columns > 0) else {
+        return ground.clone();
+    };
+    let mut places = vec![(0.0, 0.0); columns];
+    let mut here = Array2::from_elem((rows, columns), false);
+    for row in 0..rows {
+        back.map_row(0, row, &mut places);
+        for (col, &(x, y)) in places.iter().enumerate() {
+            let inside = |at: f64, n: usize| at.round().clamp(0.0, (n - 1) as f64) as usize;
+            here[(row, col)] = ground[(inside(y, rows), inside(x, columns))];
+        }
+    }
+    swept(here, sweep_px)
+}
+
+/// A mask with all that its boundary sweeps over.
+fn swept(mask: Array2<bool>, (dx, dy): (f64, f64)) -> Array2<bool> {
+    let steps = dx.hypot(dy).ceil() as usize;
+    if steps == 0 || !(dx + dy).is_finite() {
+        return mask;
+    }
+    let mut swept = mask.clone();
+    for ((row, col), _) in mask.indexed_iter().filter(|(_, set)| **set) {
+        let open = |row: usize, col: usize| mask.get((row, col)).is_some_and(|set| !set);
+        let beside = [
+            (row.wrapping_sub(1), col),
+            (row + 1, col),
+            (row, col.wrapping_sub(1)),
+            (row, col + 1),
+        ];
+        if !beside.into_iter().any(|(row, col)| open(row, col)) {
+            continue;
+        }
+        for step in 0..=steps {
+            let share = step as f64 / steps as f64 - 0.5;
+            let at = |start: usize, d: f64| (start as f64 + share * d).round();
+            let (x, y) = (at(col, dx), at(row, dy));
+            if x >= 0.0
+                && y >= 0.0
+                && let Some(set) = swept.get_mut((y as usize, x as usize))
+            {
+                *set = true;
+            }
+        }
+    }
+    swept
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Homography;
+
+    fn shifted(dx: f64, dy: f64) -> PixelMap {
+        let mut shift = Homography::IDENTITY;
+        (shift.0[0][2], shift.0[1][2]) = (dx, dy);
+        PixelMap::from_homography(shift)
+    }
+
+    #[test]
+    fn a_ground_goes_along_and_sweeps_half_its_way_to_either_side() {
+        let ground = Array2::from_shape_fn((40, 30), |(row, _)| row >= 20);
+        let first_row = |mask: &Array2<bool>| mask.column(15).iter().position(|&set| set);
+        let there = ground_on_light(&ground, &shifted(3.0, -5.0), (0.0, 0.0));
+        assert_eq!(first_row(&there), Some(15));
+        assert!(there[(39, 0)], "the ground goes on beyond the border");
+        let smeared = ground_on_light(&ground, &shifted(0.0, 0.0), (2.0, 8.0));
+        assert_eq!(first_row(&smeared), Some(16));
+        let none = ground_on_light(&ground.mapv(|_| false), &shifted(1.0, 1.0), (4.0, 4.0));
+        assert!(none.iter().all(|&set| !set));
+        let empty = Array2::from_elem((0, 0), false);
+        assert_eq!(
+            ground_on_light(&empty, &shifted(1.0, 1.0), (4.0, 4.0)),
+            empty
+        );
+    }
+}
