@@ -8,7 +8,7 @@
 //! ground, and domes of light, clouds and the Milky Way are sky.
 
 pub use cells::{cell_means, cell_px};
-pub use moving::{find_moving_ground, ground_on_light};
+pub use moving::{FoundGround, find_moving_ground, ground_on_light};
 pub use place::{GroundLens, GroundPlace, GroundView};
 pub use single::find_ground_alone;
 

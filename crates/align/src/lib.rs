@@ -31,8 +31,8 @@ pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
 pub use ground::{
-    GroundLens, GroundPlace, GroundView, cell_means, cell_px, find_ground, find_ground_alone,
-    find_moving_ground, ground_on_light,
+    FoundGround, GroundLens, GroundPlace, GroundView, cell_means, cell_px, find_ground,
+    find_ground_alone, find_moving_ground, ground_on_light,
 };
 pub use homography::Homography;
 pub use lens::{Lens, Projection};

@@ -4,7 +4,7 @@ use crate::JobError;
 use crate::light::SolvedLight;
 use crate::moving_ground::{MovingGround, cells_of, ground_maps};
 use crate::progress::Progress;
-use align::{FrameGrade, PixelMap, Star, find_ground, find_moving_ground};
+use align::{FoundGround, FrameGrade, PixelMap, Star, find_ground, find_moving_ground};
 use image::{ImageError, ImageReader};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -166,12 +166,15 @@ pub(crate) fn set_apart(
     let maps = ground_maps(lights, reference, calibrator, progress)?;
     let moving = match (&maps, &given) {
         (None, _) => None,
-        (Some(_), Some(mask)) => Some(mask.clone()),
-        (Some(maps), None) => look_for_ground(lights, Some(maps), calibrator)?,
+        (Some(_), Some(mask)) => Some(FoundGround {
+            ground: mask.clone(),
+            touched: mask.clone(),
+        }),
+        (Some(maps), None) => look_for_moving(lights, maps, calibrator)?,
     };
     let mut apart = match (moving, maps) {
-        (Some(ground), Some(maps)) if ground.iter().any(|&set| set) => {
-            let moving = MovingGround::new(maps, ground, lights);
+        (Some(found), Some(maps)) if found.ground.iter().any(|&set| set) => {
+            let moving = MovingGround::new(maps, found, lights);
             Apart {
                 mask: moving.swept(reference),
                 moving: Some(moving),
@@ -180,7 +183,7 @@ pub(crate) fn set_apart(
         _ => {
             let still = match given {
                 Some(mask) => Some(mask).filter(|mask| mask.iter().any(|&ground| ground)),
-                None => look_for_ground(lights, None, calibrator)?,
+                None => look_for_ground(lights, calibrator)?,
             };
             let Some(mask) = still.map(GroundMask::new) else {
                 return Ok(None);
@@ -195,31 +198,53 @@ pub(crate) fn set_apart(
     Ok(Some(apart))
 }
 
-/// - `ground`: where the ground of the reference lies on each light, when it moves.
 fn look_for_ground(
     lights: &[SolvedLight],
-    ground: Option<&[PixelMap]>,
     calibrator: &Calibrator,
 ) -> Result<Option<Array2<bool>>, StackError> {
+    let some = some_lights(lights.len());
+    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
+    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
+    Ok(find_ground(&cells, &sky, cell_px, size_of(calibrator)))
+}
+
+/// - `maps`: where the ground of the reference lies on each light.
+fn look_for_moving(
+    lights: &[SolvedLight],
+    maps: &[PixelMap],
+    calibrator: &Calibrator,
+) -> Result<Option<FoundGround>, StackError> {
+    let some = some_lights(lights.len());
+    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
+    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
+    let ground: Vec<PixelMap> = some.iter().map(|&i| maps[i].clone()).collect();
+    let size = size_of(calibrator);
+    Ok(find_moving_ground(&cells, &sky, &ground, cell_px, size))
+}
+
+/// Lights that the ground is looked for in, evenly spread.
+fn some_lights(lights: usize) -> Vec<usize> {
+    let n = lights.min(MOST_LIGHTS);
+    (0..n).map(|i| i * lights / n).collect()
+}
+
+fn size_of(calibrator: &Calibrator) -> (usize, usize) {
     let layout = calibrator.layout();
-    let n = lights.len().min(MOST_LIGHTS);
-    let some: Vec<usize> = (0..n).map(|i| i * lights.len() / n).collect();
+    (layout.width, layout.height)
+}
+
+/// Some lights in cells, and their side in px.
+fn cells_of_some(
+    lights: &[SolvedLight],
+    some: &[usize],
+    calibrator: &Calibrator,
+) -> Result<(Vec<Array2<f32>>, usize), StackError> {
     let cells: Result<Vec<_>, StackError> = some
         .par_iter()
         .map(|&light| cells_of(&lights[light], calibrator))
         .collect();
     let (cells, sides): (Vec<_>, Vec<usize>) = cells?.into_iter().unzip();
-    let cell_px = sides.first().copied().unwrap_or(1);
-    let of_some = |map: &dyn Fn(usize) -> PixelMap| some.iter().map(|&light| map(light)).collect();
-    let sky: Vec<PixelMap> = of_some(&|light| lights[light].light.map.clone());
-    let size = (layout.width, layout.height);
-    Ok(match ground {
-        None => find_ground(&cells, &sky, cell_px, size),
-        Some(maps) => {
-            let ground: Vec<PixelMap> = of_some(&|light| maps[light].clone());
-            find_moving_ground(&cells, &sky, &ground, cell_px, size)
-        }
-    })
+    Ok((cells, sides.first().copied().unwrap_or(1)))
 }
 
 /// Takes the ground out of what is known of the lights' stars and skies; gives the share of

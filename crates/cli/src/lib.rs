@@ -18,6 +18,7 @@
 //! ```
 
 pub use args::{Cli, Command, Format};
+pub use blend_job::{BlendJob, BlendOutcome};
 pub use calibration::calibrator;
 pub use commands::{Console, Done, run};
 pub use compare_args::{CompareArgs, Exposures};
@@ -38,6 +39,9 @@ pub use solve::{Solved, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
+mod blend_brightness;
+mod blend_job;
+mod blend_report;
 mod calibration;
 mod characterize;
 mod commands;

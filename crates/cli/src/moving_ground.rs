@@ -2,7 +2,10 @@
 
 use crate::light::SolvedLight;
 use crate::progress::Progress;
-use align::{GroundLens, GroundPlace, GroundView, PixelMap, cell_means, cell_px, ground_on_light};
+use align::{
+    FoundGround, GroundLens, GroundPlace, GroundView, PixelMap, cell_means, cell_px,
+    ground_on_light,
+};
 use ndarray::{Array2, ArrayView2};
 use stack::{Calibrator, GroundMask, StackError};
 
@@ -19,6 +22,8 @@ pub struct MovingGround {
     pub maps: Vec<PixelMap>,
     /// Where the reference shows ground at the middle of its exposure, `[row, column]`.
     pub ground: Array2<bool>,
+    /// The same, and all that it dims or brightens while the reference is exposed.
+    pub touched: Array2<bool>,
     /// How far it moves in the frame from the first light to the last, px.
     pub drift_px: f64,
     /// How far it moves to the right and down during a light, px; 0 where its motion is not
@@ -29,14 +34,18 @@ pub struct MovingGround {
 }
 
 impl MovingGround {
-    pub(crate) fn new(maps: Vec<PixelMap>, ground: Array2<bool>, lights: &[SolvedLight]) -> Self {
+    pub(crate) fn new(maps: Vec<PixelMap>, found: FoundGround, lights: &[SolvedLight]) -> Self {
+        let FoundGround { ground, touched } = found;
         let places = center_places(&ground, &maps);
+        let sweep_px = sweep_px(&places, lights);
         let drift_px = places
             .iter()
             .map(|place| (place.0 - places[0].0).hypot(place.1 - places[0].1))
             .fold(0.0, f64::max);
         Self {
-            sweep_px: sweep_px(&places, lights),
+            // What sweeps over a pixel for a short time may hide in the noise.
+            touched: ground_on_light(&ground, &PixelMap::identity(), sweep_px) | touched,
+            sweep_px,
             maps,
             ground,
             drift_px,
@@ -51,8 +60,8 @@ impl MovingGround {
 
     /// Where a light shows ground at any time of its exposure.
     pub fn swept(&self, light: usize) -> GroundMask {
-        let (ground, map) = (&self.ground, &self.maps[light]);
-        GroundMask::new(ground_on_light(ground, map, self.sweep_px))
+        let (touched, map) = (&self.touched, &self.maps[light]);
+        GroundMask::new(ground_on_light(touched, map, (0.0, 0.0)))
     }
 
     /// Length of the way that it moves during a light, px.

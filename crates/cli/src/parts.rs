@@ -7,7 +7,7 @@ use crate::half_keeper::{self, HalfKeeper, Halves, KeptTile};
 use crate::progress::Progress;
 use crate::stack_job::positions_px;
 use align::Star;
-use ndarray::Array2;
+use ndarray::{Array2, Array3};
 use noise::{
     GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, StarMask,
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
@@ -28,6 +28,9 @@ pub struct Ground {
     pub noise: Option<Summary>,
     /// Where it lies in the lights, when it moves in the frame.
     pub moving: Option<MovingGround>,
+    /// The sky alone, `[channel, row, column]`, where the ground moves: NaN where too few
+    /// lights see it.
+    pub sky: Option<Array3<f32>>,
 }
 
 impl Ground {
@@ -128,6 +131,7 @@ impl Parts<'_> {
                 (region.y0, region.x0, region.part == Part::Ground)
             });
         }
+        let alone = apart.moving.as_ref().map(|_| well_seen(&sky));
         Ok(Stacked {
             stack: stack::join(sky, &ground, mask),
             noise,
@@ -137,6 +141,7 @@ impl Parts<'_> {
                 mask: apart.mask,
                 noise: ground_noise.map(|noise| noise.summary),
                 moving: apart.moving,
+                sky: alone,
             }),
         })
     }
@@ -202,6 +207,21 @@ impl Parts<'_> {
         let (calibrator, options) = (self.calibrator, self.options);
         stack::stack_masked(lights, masks, calibrator, options, observer, &advance)
     }
+}
+
+/// What enough lights see of a sky: elsewhere it is noisier than a single light's ground.
+fn well_seen(sky: &Stack) -> Array3<f32> {
+    const LEAST_COVERAGE: f32 = 0.3;
+    let mut alone = sky.mean.clone();
+    for (mut plane, weight) in alone.outer_iter_mut().zip(sky.weight.outer_iter()) {
+        let full = weight.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+        plane.zip_mut_with(&weight, |value, weight| {
+            if *weight < LEAST_COVERAGE * full {
+                *value = f32::NAN;
+            }
+        });
+    }
+    alone
 }
 
 /// The regions that a part fills enough of.

@@ -34,6 +34,9 @@
 //! # Ok::<(), radicand_report::ReportError>(())
 //! ```
 
+pub use blend::{
+    BLEND_SCHEMA_VERSION, Blend, BlendBrightness, BlendNoise, BlendOffset, BlendShares, BlendSource,
+};
 pub use channel::{ByChannel, Channel};
 pub use comparison::{
     AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Comparison,
@@ -55,6 +58,7 @@ pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
 pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
+mod blend;
 mod channel;
 mod comparison;
 mod figure;

@@ -8,7 +8,7 @@ use crate::stats::{SIGMA_PER_MAD, median};
 use ndarray::{Array2, s};
 
 /// How far the boundary may lie from where motion and edges put it, cells.
-const BAND_CELLS: usize = 24;
+pub(super) const BAND_CELLS: usize = 24;
 /// Sky that a level is drawn from, to either side of a cell, cells.
 const REACH_CELLS: usize = 40;
 /// One in so many rows and columns of it is looked at.
@@ -51,17 +51,53 @@ pub(super) fn contour(
         let (last_row, last_col) = (labels.nrows() - 1, labels.ncols() - 1);
         labels[((row / 2).min(last_row), (col / 2).min(last_col))]
     });
-    redrawn(picture, &coarse, LEVEL_SIGMAS, moving)
+    redrawn(picture, &coarse, &Limit::HALF_WAY, moving)
+}
+
+/// Ground with all that it dims or brightens, however little: tips of trees that sweep over
+/// a cell for a part of the exposure.
+///
+/// - `labels`: ground, of the picture's resolution.
+pub(super) fn touched(picture: &Array2<f32>, labels: &Array2<bool>) -> Array2<bool> {
+    let still = Array2::from_elem(labels.dim(), false);
+    let limit = Limit {
+        of_contrast: 0.0,
+        ..Limit::HALF_WAY
+    };
+    let drawn = redrawn(picture, labels, &limit, &still);
+    let mut touched = labels.clone();
+    // What is not connected with the ground is a star.
+    for piece in pieces(&drawn, true) {
+        if piece.iter().any(|&at| labels[at]) {
+            piece.iter().for_each(|&at| touched[at] = true);
+        }
+    }
+    touched
+}
+
+/// From which deviation on a cell is rather ground.
+pub(super) struct Limit {
+    /// At least, in sigmas.
+    pub sigmas: f32,
+    /// As a share of the typical deviation of the ground nearby.
+    pub of_contrast: f32,
+}
+
+impl Limit {
+    /// Half way in brightness between sky and ground.
+    pub const HALF_WAY: Self = Self {
+        sigmas: LEVEL_SIGMAS,
+        of_contrast: 0.5,
+    };
 }
 
 /// The same for labels of the picture's own resolution.
 ///
-/// - `level_sigmas`: least deviation of a ground, in sigmas.
 /// - `moving`: at half the picture's resolution.
 pub(super) fn redrawn(
     picture: &Array2<f32>,
     coarse: &Array2<bool>,
-    level_sigmas: f32,
+    limit: &Limit,
     moving: &Array2<bool>,
 ) -> Array2<bool> {
     let (rows, columns) = picture.dim();
@@ -82,8 +118,8 @@ pub(super) fn redrawn(
         if deviations[at].is_nan() {
             return if coarse[at] { 1.0 } else { -1.0 };
         }
-        let half_way = 0.5 * contrast(&deviations, coarse, at);
-        let limit = half_way.max(level_sigmas);
+        let share = limit.of_contrast * contrast(&deviations, coarse, at);
+        let limit = share.max(limit.sigmas);
         (NATS_AT_TWICE * (deviations[at] / limit - 1.0)).clamp(-MOST_NATS, MOST_NATS)
     });
     let edges = Edges::of(picture);

@@ -5,15 +5,25 @@
 //! the same evidence tells them apart. Where the sky hardly moves over the ground, the median
 //! of the lights is looked at as a single picture.
 
-use super::find_ground;
+use super::contour::touched;
 use super::motion::bilinear;
 use super::single::find_ground_alone;
 use super::still::Still;
+use super::{find_ground, pixels};
 use crate::PixelMap;
 use ndarray::Array2;
 
-/// Finds the ground in lights whose camera moved: `[row, column]` of the reference at full
-/// resolution, `true` where it shows ground; `None` as [`find_ground`].
+/// A ground found in lights whose camera moved, `[row, column]` of the reference at full
+/// resolution.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FoundGround {
+    /// Where it shows ground, at the middle of its exposure.
+    pub ground: Array2<bool>,
+    /// The same, and all that the ground dims or brightens while it moves.
+    pub touched: Array2<bool>,
+}
+
+/// Finds the ground in lights whose camera moved; `None` as [`find_ground`].
 ///
 /// - `lights`: each in [`cell_means`](crate::cell_means) of `cell_px`, in capture order.
 /// - `sky`: reference pixel to pixel of each light, by the stars.
@@ -29,7 +39,10 @@ pub fn find_moving_ground(
     ground: &[PixelMap],
     cell_px: usize,
     size: (usize, usize),
-) -> Option<Array2<bool>> {
+) -> Option<FoundGround> {
+    if lights.is_empty() {
+        return None;
+    }
     assert!(
         lights.len() == sky.len() && lights.len() == ground.len(),
         "two maps a light"
@@ -45,13 +58,14 @@ pub fn find_moving_ground(
         .map(|(sky, ground)| sky.then(&ground.inverse()?))
         .collect();
     let by_motion = over_ground.and_then(|maps| find_ground(&laid, &maps, cell_px, size));
-    by_motion.or_else(|| {
-        let first = laid.first()?;
-        match laid.len() {
-            1 => find_ground_alone(first, cell_px, size),
-            _ => find_ground_alone(&Still::of(&laid).median, cell_px, size),
-        }
-    })
+    let picture = Still::of(&laid).median;
+    let ground = by_motion.or_else(|| find_ground_alone(&picture, cell_px, size))?;
+    let labels = Array2::from_shape_fn(picture.dim(), |(row, col)| {
+        ground[(row * cell_px + cell_px / 2, col * cell_px + cell_px / 2)]
+    });
+    let mut touched = pixels(&touched(&picture, &labels), cell_px, size);
+    touched.zip_mut_with(&ground, |touched, ground| *touched |= ground);
+    Some(FoundGround { ground, touched })
 }
 
 /// A light as its ground lies on the reference; NaN beyond it.

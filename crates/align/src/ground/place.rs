@@ -2,18 +2,14 @@
 //! structures of both together.
 
 use super::motion::bilinear;
-use super::structure::Structure;
+use super::structure::{Level, Structure};
 use crate::stats::{SIGMA_PER_MAD, median};
 use crate::{Attitude, Homography, Lens, PixelMap, Projection};
 use nalgebra::{Matrix4, Vector4};
 use ndarray::Array2;
 
-/// Most cells that a fit looks at: those where the structure is strongest.
-const MOST_CELLS: usize = 16_000;
 /// Fewest cells that can be fitted.
-const FEWEST_CELLS: usize = 60;
-/// A slope of so many sigmas of the picture's own is structure.
-const SLOPE_SIGMAS: f32 = 5.0;
+const FEWEST_CELLS: usize = 40;
 /// Residuals beyond so many sigmas count less (Huber 1964, Ann. Math. Statist. 35, 73).
 const HUBER_SIGMAS: f64 = 1.5;
 /// Most steps of a fit, and the step at which it ends, cells.
@@ -67,6 +63,14 @@ impl GroundView {
         Self {
             structure: Structure::of(cells, cell_px),
             size,
+        }
+    }
+
+    /// Looks only at what lies where `keep` is set, in the cells of the picture.
+    pub fn limited_to(self, keep: &Array2<bool>) -> Self {
+        Self {
+            structure: self.structure.limited_to(keep),
+            ..self
         }
     }
 
@@ -129,19 +133,24 @@ impl GroundView {
         };
         let sure = matches!(known, GroundLens::Known(_));
         for level in (0..=top).rev() {
-            let (reference, cell_px) = &self.structure.levels[level];
-            let (seen, _) = &other.structure.levels[level];
-            fit.refine(reference, seen, *cell_px, !sure && level <= 1)?;
+            let (own, seen) = (
+                &self.structure.levels[level],
+                &other.structure.levels[level],
+            );
+            fit.refine(own, &seen.light, !sure && level <= 1)?;
         }
         (fit.likeness >= LEAST_LIKENESS).then(|| fit.place(sure, self.size))
     }
 
     /// The turn that a shift of the coarsest pictures tells.
     fn search(&self, other: &Self, level: usize, lens: &Lens) -> Option<Attitude> {
-        let (own, cell_px) = &self.structure.levels[level];
-        let (seen, _) = &other.structure.levels[level];
+        let Level {
+            light: own,
+            cell_px,
+            steep: cells,
+        } = &self.structure.levels[level];
+        let seen = &other.structure.levels[level].light;
         let (rows, columns) = own.dim();
-        let cells = strongest(own);
         let reach = |n: usize| ((n as f64 * SEARCHED_SHARE) as isize).max(1);
         let (reach_y, reach_x) = (reach(rows), reach(columns));
         let mut best: Option<(f64, isize, isize)> = None;
@@ -182,30 +191,6 @@ fn correlation(pairs: impl Iterator<Item = (f64, f64)>) -> (f64, usize) {
     }
 }
 
-/// The cells where the picture's slope is steepest, in reading order.
-fn strongest(plane: &Array2<f32>) -> Vec<(usize, usize)> {
-    let (rows, columns) = plane.dim();
-    let mut slopes = Vec::new();
-    for row in 1..rows.saturating_sub(1) {
-        for col in 1..columns.saturating_sub(1) {
-            let across = plane[(row, col + 1)] - plane[(row, col - 1)];
-            let down = plane[(row + 1, col)] - plane[(row - 1, col)];
-            let slope = across.hypot(down);
-            if slope.is_finite() && plane[(row, col)].is_finite() {
-                slopes.push((slope, (row, col)));
-            }
-        }
-    }
-    let mut all: Vec<f32> = slopes.iter().map(|(slope, _)| *slope).collect();
-    let limit = SLOPE_SIGMAS * median(&mut all).unwrap_or(0.0);
-    slopes.retain(|(slope, _)| *slope > limit);
-    slopes.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-    slopes.truncate(MOST_CELLS);
-    let mut cells: Vec<_> = slopes.into_iter().map(|(_, at)| at).collect();
-    cells.sort_unstable();
-    cells
-}
-
 struct Fit {
     lens: Lens,
     /// Focal length that it began with, px.
@@ -226,18 +211,13 @@ struct Sample {
 impl Fit {
     /// Steps by Gauss and Newton until the structures lie on each other; `None` where they
     /// have too little in common.
-    fn refine(
-        &mut self,
-        reference: &Array2<f32>,
-        other: &Array2<f32>,
-        cell_px: usize,
-        free_focal: bool,
-    ) -> Option<()> {
-        let cells = strongest(reference);
+    fn refine(&mut self, own: &Level, other: &Array2<f32>, free_focal: bool) -> Option<()> {
+        let cell_px = own.cell_px;
         for _ in 0..MOST_STEPS {
-            let samples: Vec<Sample> = cells
+            let samples: Vec<Sample> = own
+                .steep
                 .iter()
-                .filter_map(|&cell| self.sample(reference, other, cell, cell_px))
+                .filter_map(|&cell| self.sample(&own.light, other, cell, cell_px))
                 .collect();
             if samples.len() < FEWEST_CELLS {
                 return None;

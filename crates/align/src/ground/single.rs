@@ -6,7 +6,7 @@
 //! begins.
 
 use super::cells::halved;
-use super::contour::{LEVEL_SIGMAS, contour, redrawn};
+use super::contour::{BAND_CELLS, LEVEL_SIGMAS, Limit, contour, redrawn};
 use super::edges::Edges;
 use super::label::{LEAST_EDGE_SHARE, LEAST_SHARE, boundary_of, pieces};
 use super::pixels;
@@ -16,13 +16,15 @@ use ndarray::Array2;
 
 /// Share of the picture, from the top, that is taken for sky to begin with.
 const TOP_SHARE: f64 = 0.2;
+/// Least of it, cells of twice `cell_px`: a level is drawn from beyond [`BAND_CELLS`].
+const LEAST_TOP: usize = BAND_CELLS + 6;
 /// Starlight beyond so many sigmas is taken away.
 const STAR_SIGMAS: f32 = 3.0;
 /// How much more than chance a cell must deviate to be ground, one after the other: a glow
 /// that bends more than a plane looks like ground until the sky is given more room.
 const PATIENCE: [f32; 4] = [1.0, 2.0, 4.0, 8.0];
 /// Least side of a picture, cells of twice `cell_px`.
-const LEAST_SIDE: usize = 32;
+const LEAST_SIDE: usize = 2 * LEAST_TOP;
 
 /// Finds the ground in one picture whose sky is at the top: `[row, column]` at full
 /// resolution, `true` where the picture shows ground. `None` where the sky does not end along
@@ -79,14 +81,18 @@ fn starless(picture: &Array2<f32>) -> Array2<f32> {
 /// Labels whose boundary came down from the top until it stayed where it was.
 fn followed_down(picture: &Array2<f32>, level_sigmas: f32) -> Array2<bool> {
     let (rows, columns) = picture.dim();
-    let top = (rows as f64 * TOP_SHARE) as usize;
+    let top = ((rows as f64 * TOP_SHARE) as usize).max(LEAST_TOP);
     let still = Array2::from_elem((rows.div_ceil(2), columns.div_ceil(2)), false);
     let mut labels = Array2::from_shape_fn((rows, columns), |(row, _)| row >= top);
     let ground = |labels: &Array2<bool>| labels.iter().filter(|&&ground| ground).count();
     // Each time it comes down by at least a cell somewhere, or stays.
     for _ in 0..rows {
         let before = ground(&labels);
-        labels = redrawn(picture, &labels, level_sigmas, &still);
+        let limit = Limit {
+            sigmas: level_sigmas,
+            ..Limit::HALF_WAY
+        };
+        labels = redrawn(picture, &labels, &limit, &still);
         let after = ground(&labels);
         if after >= before || after == 0 {
             break;

@@ -8,15 +8,29 @@ use ndarray::Array2;
 const CALM_CELLS: usize = 2;
 /// How far around a cell its surroundings reach, cells.
 const AROUND_CELLS: usize = 10;
+/// Most cells that are taken for structure: those where it is strongest.
+const MOST_CELLS: usize = 16_000;
 /// Resolutions, each half as fine as the one before.
 const LEVELS: usize = 5;
 /// Least side of the coarsest, cells.
 const LEAST_SIDE: usize = 40;
 
+/// A slope of so many times the picture's typical one is structure.
+const STEEP: f32 = 5.0;
+
 /// A picture at falling resolutions, the finest first.
 pub(super) struct Structure {
-    /// Light beyond that of the surroundings, in the picture's unit, and the side of a cell, px.
-    pub levels: Vec<(Array2<f32>, usize)>,
+    pub levels: Vec<Level>,
+}
+
+/// A picture at one resolution.
+pub(super) struct Level {
+    /// Light beyond that of the surroundings, in the picture's unit.
+    pub light: Array2<f32>,
+    /// Side of a cell, px.
+    pub cell_px: usize,
+    /// Cells where the picture's slope is steep, in reading order.
+    pub steep: Vec<(usize, usize)>,
 }
 
 impl Structure {
@@ -26,13 +40,55 @@ impl Structure {
         let mut cell_px = cell_px;
         let mut levels = Vec::new();
         loop {
-            levels.push((beyond_surroundings(&calm), cell_px));
+            levels.push(Level::of(beyond_surroundings(&calm), cell_px));
             let (rows, columns) = calm.dim();
             if levels.len() == LEVELS || rows.min(columns) < 2 * LEAST_SIDE {
                 return Self { levels };
             }
             calm = halved(&calm);
             cell_px *= 2;
+        }
+    }
+}
+
+impl Structure {
+    /// Takes only what lies where `keep` is set, in cells of the finest resolution.
+    pub fn limited_to(mut self, keep: &Array2<bool>) -> Self {
+        for (i, level) in self.levels.iter_mut().enumerate() {
+            let kept = |&(row, col): &(usize, usize)| {
+                keep.get((row << i, col << i)).is_some_and(|&keep| keep)
+            };
+            level.steep.retain(kept);
+        }
+        self
+    }
+}
+
+impl Level {
+    fn of(light: Array2<f32>, cell_px: usize) -> Self {
+        let (rows, columns) = light.dim();
+        let mut slopes = Vec::new();
+        for row in 1..rows.saturating_sub(1) {
+            for col in 1..columns.saturating_sub(1) {
+                let across = light[(row, col + 1)] - light[(row, col - 1)];
+                let down = light[(row + 1, col)] - light[(row - 1, col)];
+                let slope = across.hypot(down);
+                if slope.is_finite() && light[(row, col)].is_finite() {
+                    slopes.push((slope, (row, col)));
+                }
+            }
+        }
+        let mut all: Vec<f32> = slopes.iter().map(|(slope, _)| *slope).collect();
+        let limit = STEEP * crate::stats::median(&mut all).unwrap_or(0.0);
+        slopes.retain(|(slope, _)| *slope > limit);
+        slopes.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        slopes.truncate(MOST_CELLS);
+        let mut steep: Vec<_> = slopes.into_iter().map(|(_, at)| at).collect();
+        steep.sort_unstable();
+        Self {
+            light,
+            cell_px,
+            steep,
         }
     }
 }
