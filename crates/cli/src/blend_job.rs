@@ -93,7 +93,7 @@ impl BlendJob {
             true => place.map.clone(),
             false => PixelMap::identity(),
         };
-        let mask = ground_on_light(&own_mask, &map, (0.0, 0.0));
+        let mask = ground_on_light(&own_mask, &map, (0.0, 0.0), 1);
         let back = map.inverse().filter(|_| resampled);
         let on_sky = |plane: &Array2<f32>, kernel| match &back {
             Some(back) => resample_plane(plane.view(), back, kernel, sky.size()),

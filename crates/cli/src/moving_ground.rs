@@ -44,7 +44,7 @@ impl MovingGround {
             .fold(0.0, f64::max);
         Self {
             // What sweeps over a pixel for a short time may hide in the noise.
-            touched: ground_on_light(&ground, &PixelMap::identity(), sweep_px) | touched,
+            touched: ground_on_light(&ground, &PixelMap::identity(), sweep_px, 1) | touched,
             sweep_px,
             maps,
             ground,
@@ -55,13 +55,15 @@ impl MovingGround {
 
     /// Where a light shows ground at the middle of its exposure.
     pub fn on_light(&self, light: usize) -> Array2<bool> {
-        ground_on_light(&self.ground, &self.maps[light], (0.0, 0.0))
+        ground_on_light(&self.ground, &self.maps[light], (0.0, 0.0), 1)
     }
 
     /// Where a light shows ground at any time of its exposure.
     pub fn swept(&self, light: usize) -> GroundMask {
         let (touched, map) = (&self.touched, &self.maps[light]);
-        GroundMask::new(ground_on_light(touched, map, (0.0, 0.0)))
+        // What the reference does not show may be as high as its highest tree.
+        let beyond_px = touched.ncols();
+        GroundMask::new(ground_on_light(touched, map, (0.0, 0.0), beyond_px))
     }
 
     /// Length of the way that it moves during a light, px.

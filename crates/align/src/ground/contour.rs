@@ -81,6 +81,8 @@ pub(super) struct Limit {
     pub sigmas: f32,
     /// As a share of the typical deviation of the ground nearby.
     pub of_contrast: f32,
+    /// How far around a cell that deviation is measured, cells.
+    pub contrast_cells: usize,
 }
 
 impl Limit {
@@ -88,6 +90,14 @@ impl Limit {
     pub const HALF_WAY: Self = Self {
         sigmas: LEVEL_SIGMAS,
         of_contrast: 0.5,
+        contrast_cells: CONTRAST_CELLS,
+    };
+
+    /// Half way between sky and the ground as a whole: where motion thins the tips of trees,
+    /// they are no measure.
+    pub const SMEARED: Self = Self {
+        contrast_cells: 2 * CONTRAST_CELLS,
+        ..Self::HALF_WAY
     };
 }
 
@@ -118,7 +128,7 @@ pub(super) fn redrawn(
         if deviations[at].is_nan() {
             return if coarse[at] { 1.0 } else { -1.0 };
         }
-        let share = limit.of_contrast * contrast(&deviations, coarse, at);
+        let share = limit.of_contrast * contrast(&deviations, coarse, at, limit.contrast_cells);
         let limit = share.max(limit.sigmas);
         (NATS_AT_TWICE * (deviations[at] / limit - 1.0)).clamp(-MOST_NATS, MOST_NATS)
     });
@@ -139,11 +149,15 @@ pub(super) fn redrawn(
 }
 
 /// Typical deviation of the ground near a cell, sigmas; 0 where none is known.
-fn contrast(deviations: &Array2<f32>, ground: &Array2<bool>, (row, col): (usize, usize)) -> f32 {
+fn contrast(
+    deviations: &Array2<f32>,
+    ground: &Array2<bool>,
+    (row, col): (usize, usize),
+    reach: usize,
+) -> f32 {
     let (rows, columns) = deviations.dim();
-    let span = |at: usize, n: usize| {
-        (at.saturating_sub(CONTRAST_CELLS)..(at + CONTRAST_CELLS + 1).min(n)).step_by(STRIDE)
-    };
+    let span =
+        |at: usize, n: usize| (at.saturating_sub(reach)..(at + reach + 1).min(n)).step_by(STRIDE);
     let mut near: Vec<f32> = span(row, rows)
         .flat_map(|row| span(col, columns).map(move |col| (row, col)))
         .filter(|&at| ground[at] && !deviations[at].is_nan())

@@ -5,13 +5,14 @@
 //! the same evidence tells them apart. Where the sky hardly moves over the ground, the median
 //! of the lights is looked at as a single picture.
 
-use super::contour::touched;
+use super::contour::{Limit, redrawn, touched};
 use super::motion::bilinear;
 use super::single::find_ground_alone;
 use super::still::Still;
 use super::{find_ground, pixels};
 use crate::PixelMap;
-use ndarray::Array2;
+use ndarray::{Array2, ArrayView1, s};
+use std::ops::Range;
 
 /// A ground found in lights whose camera moved, `[row, column]` of the reference at full
 /// resolution.
@@ -63,6 +64,9 @@ pub fn find_moving_ground(
     let labels = Array2::from_shape_fn(picture.dim(), |(row, col)| {
         ground[(row * cell_px + cell_px / 2, col * cell_px + cell_px / 2)]
     });
+    let still = Array2::from_elem(labels.dim(), false);
+    let labels = redrawn(&picture, &labels, &Limit::SMEARED, &still);
+    let ground = pixels(&labels, cell_px, size);
     let mut touched = pixels(&touched(&picture, &labels), cell_px, size);
     touched.zip_mut_with(&ground, |touched, ground| *touched |= ground);
     Some(FoundGround { ground, touched })
@@ -81,7 +85,8 @@ fn laid_on_reference(light: &Array2<f32>, ground: &PixelMap, cell_px: usize) -> 
 
 /// The reference's ground as it lies on a light, and what it sweeps while that is exposed.
 ///
-/// Beyond the reference's border it goes on as at the border.
+/// Beyond the reference's border to the left and right it is wherever there is some within
+/// `beyond_px` of that border: with 1 it goes on as at the border.
 ///
 /// - `map`: reference pixel to pixel of the light, by the ground.
 /// - `sweep_px`: motion of the ground during the exposure, px; the light shows its middle.
@@ -89,18 +94,30 @@ pub fn ground_on_light(
     ground: &Array2<bool>,
     map: &PixelMap,
     sweep_px: (f64, f64),
+    beyond_px: usize,
 ) -> Array2<bool> {
     let (rows, columns) = ground.dim();
     let Some(back) = map.inverse().filter(|_| rows > 0 && columns > 0) else {
         return ground.clone();
     };
+    let near = |side: Range<usize>| -> Vec<bool> {
+        let row = |row: ArrayView1<bool>| row.slice(s![side.clone()]).iter().any(|&set| set);
+        ground.rows().into_iter().map(row).collect()
+    };
+    let beyond_px = beyond_px.clamp(1, columns);
+    let (left, right) = (near(0..beyond_px), near(columns - beyond_px..columns));
     let mut places = vec![(0.0, 0.0); columns];
     let mut here = Array2::from_elem((rows, columns), false);
     for row in 0..rows {
         back.map_row(0, row, &mut places);
         for (col, &(x, y)) in places.iter().enumerate() {
             let inside = |at: f64, n: usize| at.round().clamp(0.0, (n - 1) as f64) as usize;
-            here[(row, col)] = ground[(inside(y, rows), inside(x, columns))];
+            let y = inside(y, rows);
+            here[(row, col)] = match x.round() {
+                x if x < 0.0 => left[y],
+                x if x >= columns as f64 => right[y],
+                x => ground[(y, inside(x, columns))],
+            };
         }
     }
     swept(here, sweep_px)
@@ -154,16 +171,19 @@ mod tests {
     fn a_ground_goes_along_and_sweeps_half_its_way_to_either_side() {
         let ground = Array2::from_shape_fn((40, 30), |(row, _)| row >= 20);
         let first_row = |mask: &Array2<bool>| mask.column(15).iter().position(|&set| set);
-        let there = ground_on_light(&ground, &shifted(3.0, -5.0), (0.0, 0.0));
+        let there = ground_on_light(&ground, &shifted(3.0, -5.0), (0.0, 0.0), 1);
         assert_eq!(first_row(&there), Some(15));
         assert!(there[(39, 0)], "the ground goes on beyond the border");
-        let smeared = ground_on_light(&ground, &shifted(0.0, 0.0), (2.0, 8.0));
+        let smeared = ground_on_light(&ground, &shifted(0.0, 0.0), (2.0, 8.0), 1);
         assert_eq!(first_row(&smeared), Some(16));
-        let none = ground_on_light(&ground.mapv(|_| false), &shifted(1.0, 1.0), (4.0, 4.0));
+        let none = ground_on_light(&ground.mapv(|_| false), &shifted(1.0, 1.0), (4.0, 4.0), 1);
         assert!(none.iter().all(|&set| !set));
+        let tree = Array2::from_shape_fn((40, 30), |(row, col)| row >= 20 || col == 25);
+        let beyond = |px| ground_on_light(&tree, &shifted(-10.0, 0.0), (0.0, 0.0), px)[(3, 29)];
+        assert!(!beyond(1) && beyond(6));
         let empty = Array2::from_elem((0, 0), false);
         assert_eq!(
-            ground_on_light(&empty, &shifted(1.0, 1.0), (4.0, 4.0)),
+            ground_on_light(&empty, &shifted(1.0, 1.0), (4.0, 4.0), 1),
             empty
         );
     }

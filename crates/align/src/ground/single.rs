@@ -55,7 +55,7 @@ pub fn find_ground_alone(
     };
     let labels = PATIENCE.into_iter().find_map(follow)?;
     let still = Array2::from_elem(labels.dim(), false);
-    let drawn = contour(&starless, &labels, &still);
+    let drawn = standing(contour(&starless, &labels, &still));
     Some(pixels(&drawn, cell_px, (width, height)))
 }
 
@@ -96,6 +96,17 @@ fn followed_down(picture: &Array2<f32>, level_sigmas: f32) -> Array2<bool> {
         let after = ground(&labels);
         if after >= before || after == 0 {
             break;
+        }
+    }
+    standing(labels)
+}
+
+/// Only what stands on the lower border: the rest is trails of stars, or cloud.
+fn standing(mut labels: Array2<bool>) -> Array2<bool> {
+    let last = labels.nrows() - 1;
+    for piece in pieces(&labels, true) {
+        if !piece.iter().any(|&(row, _)| row == last) {
+            piece.iter().for_each(|&at| labels[at] = false);
         }
     }
     labels
