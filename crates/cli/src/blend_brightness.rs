@@ -18,8 +18,11 @@ const WORST_ERROR: f64 = 0.05;
 /// 1 / Φ⁻¹(3/4), as in [`align`]; times the price of a median, √(π/2).
 const ERROR_PER_MAD: f64 = 1.482_602_218_505_602 * 1.253_314_137_315_5;
 
-/// Blocks of sky near the ridge, as first row and column.
-pub(crate) fn blocks_beside(ground: &Array2<bool>) -> Vec<(usize, usize, Vec<(usize, usize)>)> {
+/// Pixels of a block of sky, row and column.
+pub(crate) type Block = Vec<(usize, usize)>;
+
+/// Blocks of sky near the ridge.
+pub(crate) fn blocks_beside(ground: &Array2<bool>) -> Vec<Block> {
     let distance = steps_to(ground);
     let (rows, columns) = ground.dim();
     let mut blocks = Vec::new();
@@ -31,7 +34,7 @@ pub(crate) fn blocks_beside(ground: &Array2<bool>) -> Vec<(usize, usize, Vec<(us
                 .filter(|&at| (FROM_PX..=TO_PX).contains(&distance[at]))
                 .collect();
             if near.len() as f64 >= LEAST_SHARE * (BLOCK_PX * BLOCK_PX) as f64 {
-                blocks.push((top, left, near));
+                blocks.push(near);
             }
         }
     }
@@ -62,15 +65,11 @@ pub(crate) fn steps_to(ground: &Array2<bool>) -> Array2<usize> {
 
 /// What the ground's file has to be multiplied by in one channel to show the sky near the
 /// ridge as bright as the sky's file does; `None` where too little of it is in both.
-pub(crate) fn factor(
-    sky: &Array2<f32>,
-    ground: &Array2<f32>,
-    blocks: &[(usize, usize, Vec<(usize, usize)>)],
-) -> Option<Figure> {
+pub(crate) fn factor(sky: &Array2<f32>, ground: &Array2<f32>, blocks: &[Block]) -> Option<Figure> {
     let level = |plane: &Array2<f32>, cells: &[(usize, usize)]| {
         crate::cull::median(cells.iter().map(|&at| f64::from(plane[at])))
     };
-    let ratio = |(_, _, cells): &(usize, usize, Vec<(usize, usize)>)| {
+    let ratio = |cells: &Block| {
         let (sky, ground) = (level(sky, cells)?, level(ground, cells)?);
         (sky > 0.0 && ground > 0.0).then_some(sky / ground)
     };
