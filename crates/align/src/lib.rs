@@ -31,7 +31,10 @@ pub use clock::{Clock, SIDEREAL_RATE_DEG_PER_DAY};
 pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
-pub use ground::{cell_means, cell_px, find_ground};
+pub use ground::{
+    FoundGround, GroundLens, GroundPlace, GroundView, cell_means, cell_px, find_ground,
+    find_ground_alone, find_moving_ground, ground_on_light,
+};
 pub use homography::Homography;
 pub use lens::{Lens, Projection};
 pub use lens_choice::{FocalPrior, LensTrial};

@@ -155,7 +155,14 @@ impl StackJob {
             geometry,
         } = solved;
         let layout = calibrator.layout().clone();
-        let ground = set_apart(&self.ground, given, &mut lights, &calibrator, progress)?;
+        let ground = set_apart(
+            &self.ground,
+            given,
+            &mut lights,
+            reference,
+            &calibrator,
+            progress,
+        )?;
         stopwatch.lap("ground");
         let saturation_dn = saturation_dn(&lights, &layout);
         let options = NoiseOptions {
@@ -169,10 +176,10 @@ impl StackJob {
             saturation_dn,
             self.options.kernel,
         );
-        let positions_px = positions_px(&lights, &layout);
         let size = (layout.width, layout.height);
-        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
+        let positions_px = positions_px(&inputs, size);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
         let parts = Parts {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
@@ -294,13 +301,15 @@ fn saturation_dn(lights: &[SolvedLight], layout: &SensorLayout) -> f32 {
 
 /// Where each light sees the field on the sensor, px off its place in the reference, on a
 /// lattice: a turning field moves at its edges and not in the middle.
-fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, f64)>> {
+pub(crate) fn positions_px(
+    lights: &[stack::Light],
+    (width, height): (usize, usize),
+) -> Vec<Vec<(f64, f64)>> {
     lights
         .iter()
         .map(|light| {
             let (columns, rows) = TRACK_LATTICE;
-            let map = &light.light.map;
-            let lattice = map.lattice(layout.width, layout.height, columns, rows);
+            let lattice = light.map.lattice(width, height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

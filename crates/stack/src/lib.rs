@@ -23,7 +23,7 @@ pub use error::StackError;
 pub use ground::{GroundMask, ground_lights, join};
 pub use masters::{MasterDark, MasterFlat};
 pub use observe::{HalfSplit, TileObserver, TileSamples};
-pub use resample::{Kernel, Resampler};
+pub use resample::{Kernel, Resampler, resample_plane};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, Combine, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
