@@ -3,7 +3,7 @@
 use crate::compare_args::{CompareArgs, Exposures, Given};
 use crate::sensor_report::figure;
 use crate::{JobError, OpenedResult, Progress, ResultKind, scale_arcsec};
-use noise::{CompareOptions, Compared, Comparison, Contender, Estimate, Measured};
+use noise::{CompareOptions, Compared, Comparison, Contender, Estimate, Linearity, Measured};
 use raw::Encoding;
 use report::{
     AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Figure,
@@ -40,10 +40,6 @@ pub struct CompareOutcome {
     /// The same in the words of `compare.json`.
     pub report: report::Comparison,
 }
-
-/// A slope of log flux beyond this, and significant, is a tone curve.
-const TONE: f64 = 0.03;
-const TONE_SIGMAS: f64 = 5.0;
 
 impl CompareJob {
     /// The job that was typed.
@@ -292,7 +288,7 @@ fn result(
         mirrored: compared.mirrored,
         fwhm: figure(compared.fwhm),
         tone: figure(compared.tone),
-        linear: is_linear(compared.tone),
+        linear: compared.linear.is_linear(),
         shutter_s: compared.shutter_s,
         clock_s: compared.clock_s,
         shares_frames_with: compared.shares_frames_with.clone(),
@@ -302,10 +298,6 @@ fn result(
         limit_magnitude: compared.limit_magnitude.map(figure),
         channels,
     }
-}
-
-fn is_linear(tone: Measured) -> bool {
-    !(tone.value.abs() > TONE && tone.distance(0.0) > TONE_SIGMAS)
 }
 
 fn notes(opened: &[OpenedResult], comparison: &Comparison) -> Vec<String> {
@@ -328,12 +320,18 @@ fn notes(opened: &[OpenedResult], comparison: &Comparison) -> Vec<String> {
     }
     for (result, compared) in opened.iter().zip(&comparison.results) {
         let name = &compared.name;
-        if !is_linear(compared.tone) {
-            notes.push(format!(
-                "{name}: brightness follows a tone curve (slope {:+.2} ± {:.2}): its noise and \
-                 fluxes do not compare with the others'",
-                compared.tone.value, compared.tone.error
-            ));
+        let (slope, error) = (compared.tone.value, compared.tone.error);
+        match compared.linear {
+            Linearity::Linear => {}
+            Linearity::ToneCurve => notes.push(format!(
+                "{name}: brightness follows a tone curve against the coarsest result's (slope of \
+                 star fluxes {slope:+.3} ± {error:.3}, or a steeper one at the sky): its noise \
+                 and fluxes do not compare with the others'"
+            )),
+            Linearity::NotKnown => notes.push(format!(
+                "{name}: whether its brightness is in proportion is not known (slope of star \
+                 fluxes {slope:+.3} ± {error:.3}): its figures hold only if it is"
+            )),
         }
         if matches!(result.encoding, Encoding::Srgb | Encoding::Power(_)) {
             notes.push(format!("{name}: the curve that the file states was undone"));

@@ -3,7 +3,7 @@
 use crate::reporting::{channel_name, report};
 use crate::sensor_report::figure;
 use crate::{Inputs, JobError, OpenedResult, Progress, ResultKind, StackJob};
-use noise::{CompareOptions, Contender, Foreign, ForeignChannel, OwnStack};
+use noise::{CompareOptions, Contender, Foreign, ForeignChannel, Linearity, OwnStack};
 use raw::Encoding;
 use report::{MeasuredChannel, MeasuredReport, MeasuredResult};
 use stack::{ClipOptions, Combine};
@@ -116,6 +116,7 @@ impl MeasureJob {
 fn in_words(opened: &OpenedResult, size: (usize, usize), foreign: &Foreign) -> MeasuredResult {
     let channel = |c: &ForeignChannel| MeasuredChannel {
         scale: figure(c.scale),
+        sky_slope: figure(c.sky_slope),
         noise_ratio: figure(c.noise_ratio),
         pixel_ratio: c.pixel_ratio,
         by_difference: figure(c.by_difference),
@@ -130,7 +131,8 @@ fn in_words(opened: &OpenedResult, size: (usize, usize), foreign: &Foreign) -> M
         matched: foreign.matched as u32,
         residual_px: foreign.residual_px,
         mirrored: foreign.mirrored,
-        linear: foreign.linear,
+        linear: foreign.linear.is_linear(),
+        holds_more: foreign.holds_more,
         tone: figure(foreign.tone),
         fwhm_ratio: figure(foreign.fwhm_ratio),
         channels: names.zip(foreign.channels.iter().map(channel)).collect(),
@@ -143,15 +145,22 @@ fn notes(opened: &OpenedResult, foreign: &Foreign) -> Vec<String> {
     if matches!(opened.encoding, Encoding::Srgb | Encoding::Power(_)) {
         notes.push("the curve that the file states was undone".to_owned());
     }
-    if !foreign.linear {
-        notes.push(format!(
-            "brightness follows a tone curve (star fluxes rise as the power {:.2} ± {:.2} of those \
-             in the frames): fluxes and noise of stars cannot be compared; noise of the sky is \
-             converted by the curve's slope at the sky's level, taken from the noise itself, which \
-             is blind to noise shared with the stack that the result lacks or adds",
-            1.0 + foreign.tone.value,
-            foreign.tone.error
-        ));
+    let (power, error) = (1.0 + foreign.tone.value, foreign.tone.error);
+    let converted = "noise of the sky is converted by the slope at the sky's level, taken from \
+                     the noise itself, which is blind to noise shared with the stack that the \
+                     result lacks or adds";
+    match foreign.linear {
+        Linearity::Linear => {}
+        Linearity::ToneCurve => notes.push(format!(
+            "brightness follows a tone curve (star fluxes rise as the power {power:.3} ± \
+             {error:.3} of those in the frames; the sky is {} times as steep as the stars): \
+             fluxes and noise of stars cannot be compared; {converted}",
+            steepness(foreign)
+        )),
+        Linearity::NotKnown => notes.push(format!(
+            "whether it is linear is not known (star fluxes rise as the power {power:.3} ± \
+             {error:.3} of those in the frames): {converted}"
+        )),
     }
     let n = foreign.channels.len() as f64;
     let mean =
@@ -170,24 +179,35 @@ fn notes(opened: &OpenedResult, foreign: &Foreign) -> Vec<String> {
             match sigmas < 0.0 {
                 true => {
                     "it lacks noise that these frames have in common over whole areas: it was made \
-                     of more frames, or smoothing took noise away over areas; faint detail of that \
-                     size may have gone with it, which noise cannot tell"
+                     of more frames, or smoothing took noise away over areas, or a curve is flatter \
+                     at the sky than at the stars; faint detail of that size may have gone with \
+                     it, which noise cannot tell"
                 }
                 false => {
                     "it has scatter in common with the sky that the frames do not have: contrast \
                      or local brightness was changed, or stars lost light; its noise is given by \
-                     the difference to the stack alone"
+                     the difference to the stack alone, with an error that reaches what its \
+                     variance says"
                 }
             }
             .to_owned(),
         );
     }
     let wider = foreign.fwhm_ratio;
-    if foreign.linear && wider.value > WIDER && wider.distance(1.0) > 3.0 {
+    if foreign.linear != Linearity::ToneCurve && wider.value > WIDER && wider.distance(1.0) > 3.0 {
         notes.push(format!(
             "its stars are {:.3} ± {:.3} times as wide as in the stack: detail was lost",
             wider.value, wider.error
         ));
     }
     notes
+}
+
+/// The slope at the sky over the stars', by channel.
+fn steepness(foreign: &Foreign) -> String {
+    let slopes = foreign.channels.iter().map(|channel| {
+        let slope = channel.sky_slope;
+        format!("{:.2} ± {:.2}", slope.value, slope.error)
+    });
+    slopes.collect::<Vec<_>>().join(", ")
 }

@@ -174,10 +174,8 @@ fn a_composite_is_matched_in_scale_and_charged_for_the_wait() {
     assert_eq!(report["sky"]["in_arcsec"], true);
     // A pixel of half the side collects a quarter; four of them the same star.
     check(&composite["channels"]["G"]["flux_scale"], 4.0, 0.02);
-    let noise = composite["against_first"]["noise"]["value"]
-        .as_f64()
-        .expect("noise");
-    assert!((0.2..0.5).contains(&noise), "{noise}");
+    // Eight exposures of as much light.
+    check(&composite["against_first"]["noise"], 0.125_f64.sqrt(), 0.08);
     assert!(
         report["verdict"]
             .as_str()
@@ -253,18 +251,25 @@ fn ratios(report: &Value) -> Vec<f64> {
 fn results_made_elsewhere_get_the_gain_that_is_theirs() {
     /// Two gains whose errors are a few percent.
     const TOLERANCE: f64 = 0.06;
+    /// What 16 bits may change, over the gain: their steps are far below the noise.
+    const ROUNDING: f64 = 0.01;
     let temp = burst(8, &[("all", 1..=8), ("half", 3..=6)]);
     let folder = temp.path();
-    // The same numbers by other programs' habits: 16 bits, a tone curve.
+    // The same numbers as other programs write them: 16 bits, FITS, a tone curve.
     let planes = planes(&folder.join("all/stack.tif"));
     let highest = planes.iter().flatten().copied().fold(0.0, f32::max);
-    let write = |name: &str, value: &dyn Fn(f32) -> f32| {
-        let planes: Vec<_> = planes.iter().map(|plane| plane.mapv(value)).collect();
-        let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
-        export::write_tiff_f32(&folder.join(name), &views, &Default::default()).expect("a file");
+    let changed = |value: &dyn Fn(f32) -> f32| -> Vec<_> {
+        planes.iter().map(|plane| plane.mapv(value)).collect()
     };
-    write("all.tif", &|v| (v / highest * 60_000.0).round());
-    write("toned.tif", &|v| (v.max(0.0) / highest).powf(0.5));
+    let in_16_bits = |v: f32| (v / highest * 60_000.0).round().max(0.0);
+    let written = changed(&in_16_bits);
+    write_16_bits(folder, &written);
+    write_fits(&folder.join("all.fits"), &written);
+    write_float(&folder.join("all.tif"), &changed(&|v| v / highest));
+    write_float(
+        &folder.join("toned.tif"),
+        &changed(&|v| (v.max(0.0) / highest).powf(0.5)),
+    );
     let all = measured(folder, "all.tif");
     let half = measured(folder, "half/stack.tif");
     for ratio in ratios(&all) {
@@ -281,6 +286,26 @@ fn results_made_elsewhere_get_the_gain_that_is_theirs() {
     };
     assert!((gain(&all) / gain(&half) / 2.0_f64.sqrt() - 1.0).abs() < TOLERANCE);
     assert_eq!(half["result"]["linear"], true);
+    for name in ["all16.tif", "all16.png", "all.fits"] {
+        let same = measured(folder, name);
+        let off = gain(&same) / gain(&all) - 1.0;
+        assert!(off.abs() < ROUNDING, "{name} is off by {off}");
+        assert_eq!(same["result"]["linear"], true, "{name}");
+    }
+    // What is known of the frames' own stack alone is not said of the result.
+    let summary = &half["noise"]["summary"];
+    assert_eq!(summary["growth"]["points"], Value::Array(vec![]));
+    for field in ["fraction_of_variance", "columns", "rows", "upper_bound"] {
+        assert_eq!(summary["pattern"][field], Value::Null, "{field}");
+    }
+    let cell = &half["noise"]["regions"][0]["channels"]["G"];
+    assert!(cell["stack"].is_number() && cell["stack_pattern"].is_null());
+    // All of what the result lost is in the factors that are left.
+    let budget = cell["budget"].as_object().expect("a budget");
+    let known = budget.iter().filter(|(name, _)| *name != "borrowed");
+    let product: f64 = known.filter_map(|(_, factor)| factor.as_f64()).product();
+    let gain_area = cell["gain_area"].as_f64().expect("a gain");
+    assert!((product * 8.0_f64.sqrt() / gain_area - 1.0).abs() < 1e-9);
 
     let toned = measured(folder, "toned.tif");
     assert_eq!(toned["result"]["linear"], false);
@@ -296,7 +321,98 @@ fn results_made_elsewhere_get_the_gain_that_is_theirs() {
     assert!(run.stderr.contains("a raw frame"), "{}", run.stderr);
 }
 
-fn planes(path: &Path) -> Vec<ndarray::Array2<f32>> {
+/// `all16.tif` and `all16.png` of three planes of whole numbers.
+fn write_16_bits(folder: &Path, planes: &[Plane]) {
+    let (rows, columns) = planes[0].dim();
+    let mut samples = Vec::with_capacity(3 * rows * columns);
+    for place in ndarray::indices((rows, columns)) {
+        samples.extend(planes.iter().map(|plane| plane[place] as u16));
+    }
+    let (width, height) = (columns as u32, rows as u32);
+    let file = std::fs::File::create(folder.join("all16.tif")).expect("a file");
+    let mut encoder = tiff::encoder::TiffEncoder::new(file).expect("a TIFF");
+    encoder
+        .write_image::<tiff::encoder::colortype::RGB16>(width, height, &samples)
+        .expect("a TIFF of 16 bits");
+    image::ImageBuffer::<image::Rgb<u16>, _>::from_raw(width, height, samples)
+        .expect("as many samples")
+        .save(folder.join("all16.png"))
+        .expect("a PNG of 16 bits");
+}
+
+fn write_float(path: &Path, planes: &[Plane]) {
+    let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
+    export::write_tiff_f32(path, &views, &Default::default()).expect("a file");
+}
+
+fn write_fits(path: &Path, planes: &[Plane]) {
+    let views: Vec<_> = planes.iter().map(|plane| plane.view()).collect();
+    let picture = export::FitsPicture {
+        mean: &views,
+        variance: &views,
+        weight: &views,
+        rejected: None,
+        sky: None,
+    };
+    export::write_fits(path, &picture, &Default::default()).expect("a file");
+}
+
+type Plane = ndarray::Array2<f32>;
+
+#[test]
+fn a_stretched_picture_is_not_called_linear() {
+    /// The stretch and the mixing of colors leave noise of their own; in green, where red
+    /// and blue come in with the noise of twice their share, it is no longer little.
+    const LARGEST_RATIO: f64 = 1.08;
+    let temp = burst(6, &[("all", 1..=6)]);
+    let folder = temp.path();
+    // The program's own preview: its stars are nearly in proportion, its sky is not.
+    let report = measured(folder, "all/preview.png");
+    assert_eq!(report["result"]["linear"], false, "{}", report["result"]);
+    let [red, _, blue] = ratios(&report)[..] else {
+        panic!("three channels");
+    };
+    for ratio in [red, blue] {
+        assert!((1.0..LARGEST_RATIO).contains(&ratio), "{ratio}");
+    }
+    let report = compared(folder, &["all/stack.tif", "all/preview.png"]);
+    assert_eq!(report["results"][1]["linear"], false);
+    assert!(report["noise_ratios"][0]["ratio"]["value"].is_null());
+    let verdict = report["verdict"].as_str().expect("a sentence");
+    assert!(
+        verdict.contains("could not be measured") && verdict.contains("tone curve"),
+        "{verdict}"
+    );
+    // A file against itself has nothing of its own either, for another reason.
+    let report = compared(folder, &["all/stack.tif", "all/stack.tif"]);
+    let verdict = report["verdict"].as_str().expect("a sentence");
+    assert!(
+        verdict.contains("could not be measured") && verdict.contains("share frames"),
+        "{verdict}"
+    );
+}
+
+#[test]
+fn a_result_of_more_frames_than_given_claims_no_number() {
+    let temp = burst(8, &[("all", 1..=8)]);
+    let folder = temp.path();
+    let args = ["measure", "all/stack.tif", "--frames"];
+    let frames = ["lights/shot_0001.dng", "lights/shot_0002.dng"];
+    let run = radicand_ends(folder, &[&args[..], &frames[..]].concat(), 0);
+    let said = format!("{}{}", run.stdout, run.stderr);
+    assert!(said.contains("it holds more than these"), "{said}");
+    assert!(!said.contains("NaN"), "{said}");
+    let json = [&args[..], &frames[..], &["--json"]].concat();
+    let run = radicand_ends(folder, &json, 0);
+    let report: Value = serde_json::from_str(&run.stdout).expect("JSON");
+    assert_eq!(report["result"]["holds_more"], true);
+    let summary = &report["noise"]["summary"];
+    for field in ["gain_area", "effective_frames", "error"] {
+        assert!(summary[field].is_null(), "{field}: {summary}");
+    }
+}
+
+fn planes(path: &Path) -> Vec<Plane> {
     match raw::open(path, &Default::default())
         .expect("a picture")
         .content
@@ -326,9 +442,7 @@ fn a_blurred_result_is_called_smoothed_and_gains_nothing_over_areas() {
             })
         })
         .collect();
-    let views: Vec<_> = blurred.iter().map(|plane| plane.view()).collect();
-    export::write_tiff_f32(&folder.join("blurred.tif"), &views, &Default::default())
-        .expect("a file");
+    write_float(&folder.join("blurred.tif"), &blurred);
     let report = measured(folder, "blurred.tif");
     for channel in ["R", "G", "B"] {
         let channel = &report["result"]["channels"][channel];

@@ -7,6 +7,7 @@
 //!
 //! Light is counted in DN of the first contender, summed over a star or over an area.
 
+use crate::Measured;
 use crate::robust::median;
 use grid::{OnGrid, Patch};
 use photometry::{Photometry, measure_stars};
@@ -15,6 +16,7 @@ use separate::{Separated, separate};
 
 mod foreign;
 pub(crate) mod grid;
+mod linearity;
 pub(crate) mod moments;
 mod photometry;
 pub(crate) mod pooled;
@@ -24,6 +26,7 @@ mod types;
 
 pub use foreign::{Foreign, ForeignChannel, OwnStack, measure_foreign};
 pub use grid::resample;
+pub use linearity::Linearity;
 pub use register::detect_on;
 pub use separate::Estimate;
 pub use types::{
@@ -54,18 +57,33 @@ pub fn compare(
         .zip(&registered.places)
         .map(|(contender, place)| OnGrid::new(contender, place, channels.len()))
         .collect();
-    let stars = measure_stars(contenders, &registered, &grids, &patch)?;
-    let separated: Vec<Separated> = (0..channels.len())
-        .map(|channel| separate(contenders, &grids, &patch, &stars, channel))
-        .collect::<Option<_>>()
-        .ok_or(CompareError::NothingMeasured)?;
+    let mut stars = measure_stars(contenders, &registered, &grids, &patch)?;
+    let separated = |stars: &Photometry, toned: &[usize]| {
+        let grid = registered.grid;
+        (0..channels.len())
+            .map(|channel| separate(contenders, &grids, &patch, stars, channel, grid, toned))
+            .collect::<Option<Vec<Separated>>>()
+            .ok_or(CompareError::NothingMeasured)
+    };
+    let mut noise = separated(&stars, &[])?;
+    for (k, linear) in stars.linear.iter_mut().enumerate() {
+        let slopes = noise.iter().flat_map(|channel| channel.sky_slopes(k));
+        let slopes: Vec<Measured> = slopes.copied().collect();
+        *linear = linear.with_sky(stars.tone[k], &slopes);
+    }
+    let toned: Vec<usize> = (0..contenders.len())
+        .filter(|&k| stars.linear[k] == Linearity::ToneCurve)
+        .collect();
+    if !toned.is_empty() {
+        noise = separated(&stars, &toned)?;
+    }
     Ok(assemble(
         contenders,
         &channels,
         &registered,
         &patch,
         &stars,
-        &separated,
+        &noise,
         options,
     ))
 }
@@ -101,6 +119,7 @@ fn assemble(
         .filter_map(|(contender, place)| Some(contender.scale_arcsec? * place.px_per_grid))
         .any(|scale| (scale / grid_unit - 1.0).abs() > SAME_SCALE && stated.is_some());
     let middle = usize::from(channels.len() == 3);
+    let toned = |k: usize| stars.linear[k] == Linearity::ToneCurve;
     let results = (0..contenders.len())
         .map(|k| {
             let sigma_px = stars.fwhm_px[k].value / FWHM_PER_SIGMA;
@@ -110,7 +129,10 @@ fn assemble(
                 .map(|(c, separated)| {
                     // Flux of the grid's contender per that of the first.
                     let to_first = stars.flux_scale[0][c].value;
-                    let noise = separated.noise(k).times(to_first);
+                    let noise = match toned(k) {
+                        true => Measured::NONE,
+                        false => separated.noise(k).times(to_first),
+                    };
                     let per_star = noise.times((4.0 * std::f64::consts::PI).sqrt() * sigma_px);
                     let star = stars.typical_flux[c] * to_first;
                     ComparedChannel {
@@ -134,6 +156,7 @@ fn assemble(
                 mirrored: registered.places[k].mirrored,
                 fwhm: stars.fwhm_px[k].times(grid_unit),
                 tone: stars.tone[k],
+                linear: stars.linear[k],
                 limit_magnitude: options.zero_point.map(|zero| limit.magnitude().plus(zero)),
                 shutter_s: contenders[k].shutter_s,
                 clock_s: contenders[k].clock_s,
@@ -142,7 +165,12 @@ fn assemble(
             }
         })
         .collect();
-    let noise_ratios = separate::ratios(separated, contenders.len());
+    let mut noise_ratios = separate::ratios(separated, contenders.len());
+    for pair in &mut noise_ratios {
+        if toned(pair.of) || toned(pair.over) {
+            pair.ratio = Measured::NONE;
+        }
+    }
     Comparison {
         results,
         noise_ratios,

@@ -43,7 +43,8 @@ pub use budget::Budget;
 pub use ccd_equation::ApertureLight;
 pub use compare::{
     CompareError, CompareOptions, Compared, ComparedChannel, Comparison, Contender, Estimate,
-    Foreign, ForeignChannel, OwnStack, PairNoise, compare, detect_on, measure_foreign, resample,
+    Foreign, ForeignChannel, Linearity, OwnStack, PairNoise, compare, detect_on, measure_foreign,
+    resample,
 };
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price, median_price};

@@ -70,8 +70,8 @@ pub struct ComparedResult {
     pub fwhm: Figure,
     /// Slope of log flux against the coarsest result, less 1.
     pub tone: Figure,
-    /// Whether that is in proportion, as far as can be told.
-    pub linear: bool,
+    /// Whether that is in proportion; `None` where the stars do not tell.
+    pub linear: Option<bool>,
     /// Time the shutter was open, s.
     pub shutter_s: Option<f64>,
     /// Time on the clock, s.
@@ -185,7 +185,10 @@ pub fn verdict(names: &[String], results: &[ComparedResult], ratios: &[NoiseRati
         .min_by(|&&a, &&b| relative(a).total_cmp(&relative(b)))
         .filter(|_| known.len() > 1)
     else {
-        return "The noise of the results could not be told apart.".to_owned();
+        return match unmeasured(names, results, &[]) {
+            Some(why) => format!("The noise of the results could not be measured: {why}."),
+            None => "The noise of the results could not be measured.".to_owned(),
+        };
     };
     let (mut more, mut equal) = (Vec::new(), Vec::new());
     for &k in known.iter().filter(|&&k| k != best) {
@@ -213,10 +216,65 @@ pub fn verdict(names: &[String], results: &[ComparedResult], ratios: &[NoiseRati
             equal.join(", ")
         ),
     };
-    match on_the_clock(names, results, &known, &ratio) {
-        Some(clock) => format!("{noise}; {clock}."),
-        None => format!("{noise}."),
+    let clock = on_the_clock(names, results, &known, &ratio);
+    let missing = (known.len() < names.len())
+        .then(|| unmeasured(names, results, &known))
+        .flatten()
+        .map(|why| format!("the noise of others could not be measured: {why}"));
+    let said: Vec<String> = [Some(noise), clock, missing, not_known(names, results)]
+        .into_iter()
+        .flatten()
+        .collect();
+    format!("{}.", said.join("; "))
+}
+
+/// Why the results that are not `known` have no noise; `None` without results.
+fn unmeasured(names: &[String], results: &[ComparedResult], known: &[usize]) -> Option<String> {
+    let left = || {
+        let all = names.iter().zip(results).enumerate();
+        all.filter(|(k, _)| !known.contains(k))
+            .map(|(_, both)| both)
+    };
+    let listed = |of: &dyn Fn(&ComparedResult) -> bool| {
+        let names: Vec<&str> = left()
+            .filter(|(_, result)| of(result))
+            .map(|(name, _)| name.as_str())
+            .collect();
+        (!names.is_empty()).then(|| names.join(" and "))
+    };
+    if let Some(toned) = listed(&|result| result.linear == Some(false)) {
+        return Some(format!(
+            "{toned} and the coarsest result are not in proportion, one of them follows a tone \
+             curve"
+        ));
     }
+    if let Some(sharing) = listed(&|result| !result.shares_frames_with.is_empty()) {
+        return Some(format!(
+            "{sharing} share frames, and noise that results have in common is taken for sky"
+        ));
+    }
+    left().next()?;
+    Some(
+        "no noise was found that the results do not have in common: they are one picture, or one \
+         holds the frames of the other"
+            .to_owned(),
+    )
+}
+
+/// A warning of results whose stars do not tell whether they are linear.
+fn not_known(names: &[String], results: &[ComparedResult]) -> Option<String> {
+    let names: Vec<&str> = names
+        .iter()
+        .zip(results)
+        .filter(|(_, result)| result.linear.is_none())
+        .map(|(name, _)| name.as_str())
+        .collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "this holds only if {} is in proportion to light, which the stars do not tell",
+            names.join(" and ")
+        )
+    })
 }
 
 /// Noise for equal time on the clock, when all times are known and differ.
@@ -309,7 +367,80 @@ mod tests {
             assert!(said.contains("no measurable difference"), "{said}");
         }
         let said = verdict(&names(), &[], &pair(f64::NAN, f64::NAN));
-        assert!(said.contains("could not be told apart"), "{said}");
+        assert_eq!(said, "The noise of the results could not be measured.");
+    }
+
+    fn result(linear: Option<bool>, shares_frames_with: &[usize]) -> ComparedResult {
+        let one = Figure {
+            value: 1.0,
+            error: 0.1,
+        };
+        ComparedResult {
+            file: String::new(),
+            kind: "picture".to_owned(),
+            size: [640, 480],
+            scale_arcsec: None,
+            display_scale: 1.0,
+            matched: 100,
+            residual_px: 0.1,
+            mirrored: false,
+            fwhm: one,
+            tone: one,
+            linear,
+            shutter_s: None,
+            clock_s: None,
+            shares_frames_with: shares_frames_with.to_vec(),
+            against_first: AgainstFirst {
+                noise: one,
+                star_snr: one,
+                deeper_mag: one,
+            },
+            per_shutter_minute: None,
+            per_clock_minute: None,
+            limit_magnitude: None,
+            channels: ByChannel::default(),
+        }
+    }
+
+    #[test]
+    fn what_was_not_measured_has_its_reason() {
+        let nothing = pair(f64::NAN, f64::NAN);
+        let said = |results: &[ComparedResult]| verdict(&names(), results, &nothing);
+        let linear = || result(Some(true), &[]);
+        let toned = said(&[linear(), result(Some(false), &[])]);
+        assert!(
+            toned.contains("could not be measured: b.tif and the coarsest result are not in"),
+            "{toned}"
+        );
+        let shared = said(&[result(Some(true), &[1]), result(Some(true), &[0])]);
+        assert!(shared.contains("a.tif and b.tif share frames"), "{shared}");
+        let copies = said(&[linear(), linear()]);
+        assert!(copies.contains("one picture"), "{copies}");
+        // One of three has no figure: the others have, and it is said.
+        let names = ["a.tif", "b.tif", "c.png"].map(str::to_owned);
+        let three = [linear(), linear(), result(Some(false), &[])];
+        let said = verdict(&names, &three, &pair(2.0, 0.05));
+        assert!(
+            said.contains("2.000 ± 0.050 times less than a.tif"),
+            "{said}"
+        );
+        assert!(
+            said.contains("others could not be measured: c.png"),
+            "{said}"
+        );
+    }
+
+    #[test]
+    fn a_verdict_on_what_may_be_toned_says_so() {
+        let results = [result(Some(true), &[]), result(None, &[])];
+        let said = verdict(&names(), &results, &pair(2.0, 0.05));
+        assert!(
+            said.ends_with(
+                "; this holds only if b.tif is in proportion to light, which the stars \
+                            do not tell."
+            ),
+            "{said}"
+        );
     }
 
     #[test]

@@ -22,6 +22,22 @@ impl MeasuredReport {
     pub fn to_json(&self) -> Vec<u8> {
         layout::to_json(self)
     }
+
+    /// The result in one line, as [`headline`](crate::headline) of a stack.
+    pub fn headline(&self) -> String {
+        let summary = &self.report.noise.summary;
+        let n = summary.frames_used;
+        if self.result.holds_more {
+            return format!(
+                "the result has less noise than these {n} frames can give: it holds more than \
+                 these, or was smoothed; what it is worth they cannot tell"
+            );
+        }
+        match summary.gain_area.is_finite() {
+            true => crate::headline(&self.report),
+            false => "the noise of the result could not be measured".to_owned(),
+        }
+    }
 }
 
 /// What the figures of the report are about, when not a stack of this program.
@@ -41,8 +57,11 @@ pub struct MeasuredResult {
     pub residual_px: f64,
     /// Whether it shows the field mirrored.
     pub mirrored: bool,
-    /// Whether it is in proportion to light, as far as can be told.
-    pub linear: bool,
+    /// Whether it is in proportion to light; `None` where stars and sky do not tell.
+    pub linear: Option<bool>,
+    /// Whether it has less noise than all the frames can give; the report then claims no
+    /// gain.
+    pub holds_more: bool,
     /// Slope of log star flux against the stack, less 1; 0 is in proportion.
     pub tone: Figure,
     /// Width of its stars over that in the stack.
@@ -58,6 +77,8 @@ pub struct MeasuredResult {
 pub struct MeasuredChannel {
     /// Its DN per DN of the stack: by star fluxes, or the slope at the sky's level.
     pub scale: Figure,
+    /// That slope over the scale by star fluxes; 1 where both agree.
+    pub sky_slope: Figure,
     /// Its noise over that of the stack, over areas.
     pub noise_ratio: Figure,
     /// The same, pixel by pixel.

@@ -62,23 +62,31 @@ fn speak(outcome: &MeasureOutcome, console: &Console) {
         if result.mirrored { ", mirrored" } else { "" }
     ));
     for (name, channel) in &result.channels {
-        console.say(&format!(
-            "  {name:?}: noise {:.3} ± {:.3} times that of the frames' own stack (per pixel {:.3})",
-            channel.noise_ratio.value, channel.noise_ratio.error, channel.pixel_ratio
-        ));
+        let ratio = channel.noise_ratio;
+        console.say(&match ratio.value.is_finite() && ratio.error.is_finite() {
+            true => format!(
+                "  {name:?}: noise {:.3} ± {:.3} times that of the frames' own stack (per pixel \
+                 {:.3})",
+                ratio.value, ratio.error, channel.pixel_ratio
+            ),
+            false => format!("  {name:?}: noise not measurable"),
+        });
         console.detail(&format!(
-            "  {name:?}: {:.4} ± {:.4} DN per DN; by difference {:.3} ± {:.3}, by variance {:.3} ± {:.3}",
+            "  {name:?}: {:.4} ± {:.4} DN per DN; by difference {:.3} ± {:.3}, by variance \
+             {:.3} ± {:.3}; the sky {:.3} ± {:.3} times as steep as the stars",
             channel.scale.value,
             channel.scale.error,
             channel.by_difference.value,
             channel.by_difference.error,
             channel.by_variance.value,
-            channel.by_variance.error
+            channel.by_variance.error,
+            channel.sky_slope.value,
+            channel.sky_slope.error
         ));
     }
     for note in &result.notes {
         console.say(&format!("note: {note}"));
     }
     console.say(&format!("the frames' own stack: {}", outcome.own_headline));
-    console.say(&report::headline(&outcome.report.report));
+    console.say(&outcome.report.headline());
 }

@@ -16,21 +16,25 @@
 //! `2 cov(R - M, M)`; where that is significantly negative (2) is used, and said.
 //!
 //! What neither can tell: detail of the sky that went with the noise, but by the stars'
-//! widths. A tone curve `R = t(light)` is seen in star fluxes; noise at the sky's level then
-//! converts by the slope there, which is the regression of R on M: `cov(R, M) / var(M)`.
+//! widths. A tone curve `R = t(light)` is seen in star fluxes, and where the slope at the
+//! sky's level, the regression of R on M, `cov(R, M) / var(M)`, exceeds the stars' scale:
+//! see [`Linearity`]. Where R is not known to be linear its noise converts by that slope.
 
+use crate::GainReport;
 use crate::Measured;
 use crate::compare::grid::{OnGrid, Patch};
+use crate::compare::linearity::Linearity;
 use crate::compare::moments::{TileMoments, tile_moments};
 use crate::compare::photometry::{Photometry, measure_stars};
 use crate::compare::pooled::{Pooled, without_outliers};
 use crate::compare::register::register_on_first;
-use crate::compare::separate::jackknife;
+use crate::compare::separate::{SCALE_FLOOR, jackknife};
 use crate::compare::types::{CompareError, CompareOptions, Contender};
-use crate::{GainReport, RegionNoise};
 use ndarray::Array2;
 use raw::Rect;
 use rayon::prelude::*;
+
+mod foreign_report;
 
 /// The stack of the frames, to hold a result against.
 pub struct OwnStack<'a> {
@@ -47,14 +51,18 @@ pub struct OwnStack<'a> {
 /// What was found about a result.
 #[derive(Clone, Debug)]
 pub struct Foreign {
-    /// The report of the result, as the stack's own.
+    /// The report of the result, as the stack's own. What is known of the stack alone is
+    /// not in it: no growth, no pattern's share (NaN or `None`).
     pub report: GainReport,
     /// By channel.
     pub channels: Vec<ForeignChannel>,
     /// Slope of log star flux against the stack, less 1.
     pub tone: Measured,
     /// Whether it is in proportion to light.
-    pub linear: bool,
+    pub linear: Linearity,
+    /// Whether it has less noise than all the frames can give: it holds more than these, or
+    /// noise that they have in common was smoothed away. Its gains are then NaN.
+    pub holds_more: bool,
     /// Width of its stars over that in the stack.
     pub fwhm_ratio: Measured,
     /// Pixels of the result per pixel of the stack, along a side.
@@ -73,8 +81,10 @@ pub struct Foreign {
 #[derive(Clone, Copy, Debug)]
 pub struct ForeignChannel {
     /// DN of the result per DN of the stack: by star fluxes, or the slope at the sky's
-    /// level where a tone curve makes fluxes useless.
+    /// level where the result is not known to be linear.
     pub scale: Measured,
+    /// That slope over the scale by star fluxes: 1 where both agree.
+    pub sky_slope: Measured,
     /// Noise of the result over that of the stack, over areas.
     pub noise_ratio: Measured,
     /// The same by equation (1).
@@ -90,15 +100,8 @@ pub struct ForeignChannel {
     pub common_part: bool,
 }
 
-/// A slope of log flux beyond this, and significant, is a tone curve.
-const TONE: f64 = 0.03;
-const TONE_SIGMAS: f64 = 5.0;
 /// Equations (1) and (2) differ from so many standard errors on.
 const COMMON_SIGMAS: f64 = 3.0;
-/// What a scale by star fluxes is uncertain by for faint light: aperture, kernel, a median's
-/// loss at sharp stars (2.6 % seen). A judgment, no source.
-const SCALE_FLOOR: f64 = 0.01;
-
 /// Planes of a tile's moments.
 const STACK: usize = 0;
 const RESULT: usize = 1;
@@ -138,14 +141,28 @@ pub fn measure_foreign(
         .collect();
     let stars = measure_stars(&contenders, &registered, &grids, &patch)?;
     let tone = stars.tone[1];
-    let linear = !(tone.value.abs() > TONE && tone.distance(0.0) > TONE_SIGMAS);
-    let measured: Vec<ChannelTiles> = (0..n_channels)
-        .map(|channel| ChannelTiles::of(own, &grids, &patch, &stars, channel, linear))
+    let scaled: Vec<Scaled> = (0..n_channels)
+        .map(|channel| Scaled::by_stars(own, &grids, &patch, &stars, channel))
+        .collect::<Option<_>>()
+        .ok_or(CompareError::NothingMeasured)?;
+    let slopes: Vec<Measured> = scaled.iter().map(|scaled| scaled.sky_slope).collect();
+    let linear = Linearity::of_stars(tone).with_sky(tone, &slopes);
+    let measured: Vec<ChannelTiles> = scaled
+        .into_iter()
+        .map(|scaled| ChannelTiles::of(own, &grids, &patch, scaled, linear))
         .collect::<Option<_>>()
         .ok_or(CompareError::NothingMeasured)?;
     let place = &registered.places[1];
+    let mut report = foreign_report::in_place(own.report, &measured);
+    let worth = report.summary.effective_frames;
+    let holds_more = measured.iter().any(|m| m.channel.common_part)
+        && (worth.is_nan() || worth > own.n_lights as f64);
+    if holds_more {
+        foreign_report::withhold_gains(&mut report);
+    }
     Ok(Foreign {
-        report: report_of(own.report, &measured),
+        report,
+        holds_more,
         channels: measured.iter().map(|m| m.channel).collect(),
         tone,
         linear,
@@ -217,40 +234,87 @@ impl Formula {
     }
 }
 
-impl ChannelTiles {
-    fn of(
+/// One channel of the result, scaled by its stars.
+struct Scaled {
+    channel: usize,
+    scale: Measured,
+    tiles: Vec<Tile>,
+    sky_slope: Measured,
+}
+
+/// Slope of the result against the stack at the sky's level.
+fn slope(pooled: &Pooled) -> f64 {
+    pooled.slope(RESULT, STACK)
+}
+
+impl Scaled {
+    fn by_stars(
         own: &OwnStack,
         grids: &[OnGrid],
         patch: &Patch,
         stars: &Photometry,
         channel: usize,
-        linear: bool,
+    ) -> Option<Self> {
+        let scale = stars.flux_scale[1][channel];
+        let tiles = moments(own, grids, patch, channel, scale.value);
+        let (whole, parts) = pool(&tiles)?;
+        let value = slope(&whole);
+        let of_scale = value * (scale.error / scale.value).hypot(SCALE_FLOOR);
+        let sky_slope = Measured {
+            value,
+            error: jackknife(parts.iter().map(slope)).hypot(of_scale),
+        };
+        Some(Self {
+            channel,
+            scale,
+            tiles,
+            sky_slope,
+        })
+    }
+
+    /// Scaled by the slope at the sky's level instead; `None` where there is none.
+    fn by_sky(mut self, own: &OwnStack, grids: &[OnGrid], patch: &Patch) -> Option<Self> {
+        // Twice, so that the first slope rids the second of outliers that were none.
+        for _ in 0..2 {
+            let (whole, parts) = pool(&self.tiles)?;
+            let found = slope(&whole);
+            if !(found.is_finite() && found > 0.0) {
+                return None;
+            }
+            self.scale = Measured {
+                value: self.scale.value * found,
+                error: self.scale.value * jackknife(parts.iter().map(slope)),
+            };
+            self.tiles = moments(own, grids, patch, self.channel, self.scale.value);
+        }
+        Some(self)
+    }
+}
+
+impl ChannelTiles {
+    fn of(
+        own: &OwnStack,
+        grids: &[OnGrid],
+        patch: &Patch,
+        by_stars: Scaled,
+        linear: Linearity,
     ) -> Option<Self> {
         let (first, second) = (own.n_lights.div_ceil(2) as f64, (own.n_lights / 2) as f64);
         let mut formula = Formula {
             half_share: first * second / (first + second).powi(2),
             common_part: false,
         };
-        let by_stars = stars.flux_scale[1][channel];
-        let mut scale = by_stars;
-        let measure = |scale: f64| moments(own, grids, patch, channel, scale);
-        let mut tiles = measure(scale.value);
-        if !linear {
-            // Twice, so that the first slope rids the second of outliers that were none.
-            for _ in 0..2 {
-                let (whole, parts) = pool(&tiles)?;
-                let slope = |p: &Pooled| p.covariance(STACK, RESULT) / p.own(STACK);
-                let found = slope(&whole);
-                if !(found.is_finite() && found > 0.0) {
-                    return None;
-                }
-                scale = Measured {
-                    value: scale.value * found,
-                    error: scale.value * jackknife(parts.iter().map(slope)),
-                };
-                tiles = measure(scale.value);
-            }
-        }
+        let linear = linear == Linearity::Linear;
+        let scaled = match linear {
+            true => by_stars,
+            false => by_stars.by_sky(own, grids, patch)?,
+        };
+        let Scaled {
+            scale,
+            tiles,
+            sky_slope,
+            ..
+        } = scaled;
         let (whole, parts) = pool(&tiles)?;
         let mut scale_error = scale.error / scale.value;
         if linear {
@@ -259,7 +323,7 @@ impl ChannelTiles {
         let error = |of: &dyn Fn(&Pooled) -> f64| jackknife(parts.iter().map(of));
         // An error of the scale changes var(R) by twice as much.
         let by_scale = 2.0 * scale_error * whole.own(RESULT) / formula.stack(&whole);
-        let by_difference = (
+        let mut by_difference = (
             formula.by_difference(&whole),
             error(&|p| formula.by_difference(p)).hypot(scale_error * by_scale),
         );
@@ -274,6 +338,10 @@ impl ChannelTiles {
             false => 0.0,
         };
         formula.common_part = common_sigmas < -COMMON_SIGMAS;
+        // Scatter in common with the sky is neither noise nor none: the error reaches it.
+        if common_sigmas > COMMON_SIGMAS {
+            by_difference.1 = by_difference.1.hypot(by_variance.0 - by_difference.0);
+        }
         let root = |(variance, error): (f64, f64)| match variance > 0.0 {
             true => Measured {
                 value: variance.sqrt(),
@@ -285,6 +353,7 @@ impl ChannelTiles {
         Some(Self {
             channel: ForeignChannel {
                 scale,
+                sky_slope,
                 noise_ratio: match formula.common_part {
                     true => by_variance,
                     false => by_difference,
@@ -367,90 +436,4 @@ fn cut(plane: &Array2<f32>, area: Rect) -> Vec<f32> {
     (area.y0..area.y1)
         .flat_map(|y| (area.x0..area.x1).map(move |x| plane[(y, x)]))
         .collect()
-}
-
-/// Fewest tiles of a region that give it a ratio of its own.
-const FEWEST_TILES: usize = 4;
-
-/// The stack's report with the result in its place.
-fn report_of(own: &GainReport, measured: &[ChannelTiles]) -> GainReport {
-    let mut report = own.clone();
-    for region in &mut report.regions {
-        put_in_place(region, measured);
-    }
-    // The picture as a whole follows the mean of the channels' ratios.
-    let n = measured.len() as f64;
-    let mean = |of: &dyn Fn(&ForeignChannel) -> f64| {
-        measured.iter().map(|m| of(&m.channel)).sum::<f64>() / n
-    };
-    let area = mean(&|channel| channel.noise_ratio.value.ln()).exp();
-    let pixel = mean(&|channel| channel.pixel_ratio.ln()).exp();
-    let squares =
-        |channel: &ForeignChannel| (channel.noise_ratio.error / channel.noise_ratio.value).powi(2);
-    let relative = (mean(&squares) / n).sqrt();
-    let summary = &mut report.summary;
-    summary.gain_area /= area;
-    summary.gain_pixel /= pixel;
-    summary.effective_frames = summary.gain_area.powi(2);
-    summary.efficiency = summary.effective_frames / summary.frames_used as f64;
-    let with_ratio = |error: f64| (error / area).hypot(summary.gain_area * relative);
-    summary.error = with_ratio(summary.error);
-    summary.realized_error = with_ratio(summary.realized_error);
-    // What is noise beyond the stack's does not come with its pattern.
-    summary.effective_frames_at_upper_bound /= area * area;
-    report
-}
-
-fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
-    let holds = region.region;
-    for cell in &mut region.channels {
-        let Some(measured) = measured.get(cell.channel) else {
-            continue;
-        };
-        let inside: Vec<Tile> = measured
-            .tiles
-            .iter()
-            .filter(|tile| holds.holds(tile.area))
-            .cloned()
-            .collect();
-        let whole = measured.channel;
-        let (area, error, pixel) = match pool(&inside).filter(|_| inside.len() >= FEWEST_TILES) {
-            Some((pooled, parts)) => {
-                let formula = &measured.formula;
-                let area = formula.ratio(&pooled);
-                let error = jackknife(parts.iter().map(|p| formula.ratio(p)));
-                let pixel = formula.pixel_ratio(&pooled, own_pixels(&inside));
-                (area, error, pixel)
-            }
-            None => {
-                let Measured { value, error } = whole.noise_ratio;
-                (
-                    value * value,
-                    2.0 * value * error,
-                    whole.pixel_ratio.powi(2),
-                )
-            }
-        };
-        let (area, pixel) = (area.max(0.0).sqrt(), pixel.max(0.0).sqrt());
-        let relative = 0.5 * error / (area * area);
-        cell.stack.area *= area;
-        cell.stack.random = (cell.stack.area.powi(2) - cell.stack.pattern.powi(2))
-            .max(0.0)
-            .sqrt();
-        cell.stack.pixel *= pixel;
-        cell.gain_area /= area;
-        cell.gain_pixel /= pixel;
-        cell.effective_frames = cell.gain_area.powi(2);
-        cell.efficiency /= area * area;
-        let with_ratio = |error: f64| (error / area).hypot(cell.gain_area * relative);
-        (cell.error, cell.realized_error) =
-            (with_ratio(cell.error), with_ratio(cell.realized_error));
-        // How it was combined is not known: all of that is unexplained.
-        let budget = &mut cell.budget;
-        let known = budget.rejected_samples * budget.estimator;
-        budget.rejected_samples = 1.0;
-        budget.estimator = 1.0;
-        budget.unexplained *= known / area;
-        budget.borrowed = cell.gain_pixel / cell.gain_area;
-    }
 }

@@ -2,6 +2,7 @@
 
 use crate::Measured;
 use crate::compare::grid::{OnGrid, Patch};
+use crate::compare::linearity::Linearity;
 use crate::compare::middle;
 use crate::compare::moments::pairs;
 use crate::compare::register::Registered;
@@ -29,6 +30,8 @@ pub(crate) struct Photometry {
     pub(crate) fwhm_px: Vec<Measured>,
     /// Slope of log flux against the grid's result, less 1.
     pub(crate) tone: Vec<Measured>,
+    /// Whether it is in proportion to the grid's result; by the stars, as measured here.
+    pub(crate) linear: Vec<Linearity>,
     pub(crate) n_stars: usize,
     /// `[star][result][channel]`: natural logarithms of the fluxes.
     log_flux: Vec<Vec<Vec<f64>>>,
@@ -165,13 +168,14 @@ pub(crate) fn measure_stars(
     let typical_flux = (0..n_channels)
         .map(|channel| middle(log_flux.iter().map(|star| star[grid][channel])).exp())
         .collect();
-    let tone = (0..n)
+    let tone: Vec<Measured> = (0..n)
         .map(|k| tone(&log_flux, k, grid, n_channels))
         .collect();
     Ok(Photometry {
         flux_scale,
         typical_flux,
         fwhm_px,
+        linear: tone.iter().map(|&tone| Linearity::of_stars(tone)).collect(),
         tone,
         n_stars: log_flux.len(),
         log_flux,

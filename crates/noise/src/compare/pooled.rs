@@ -86,6 +86,11 @@ impl Pooled {
         0.5 * (self.own[a] + self.own[b] - self.difference(a, b))
     }
 
+    /// Slope of the regression of plane `k` on plane `on`.
+    pub(crate) fn slope(&self, k: usize, on: usize) -> f64 {
+        self.covariance(k, on) / self.own[on]
+    }
+
     /// Variance of the difference of two planes, pixel by pixel.
     pub(crate) fn pixel_difference(&self, a: usize, b: usize) -> f64 {
         self.pixel_pair[pair_index(a, b, self.own.len())]

@@ -54,9 +54,16 @@ pub enum Estimate {
     },
 }
 
+/// What a scale by star fluxes is uncertain by for faint light: aperture, kernel, a median's
+/// loss at sharp stars (2.6 % seen). A judgment, no source.
+pub(crate) const SCALE_FLOOR: f64 = 0.01;
+
 /// The noise of one channel of all results.
 pub(crate) struct Separated {
     results: Vec<NoiseEstimate>,
+    /// By result, its slope at the sky's level over that of the grid's result, or the
+    /// inverse, of star fluxes: where one has all frames of the other.
+    sky_slopes: Vec<Vec<Measured>>,
     /// Relative errors of the brightness scales.
     scale_errors: Vec<f64>,
 }
@@ -78,6 +85,11 @@ const GROUPS: usize = 20;
 impl Separated {
     pub(crate) fn estimate(&self, k: usize) -> Estimate {
         self.results[k].estimate
+    }
+
+    /// Slopes at the sky's level that a linear result does not have above 1.
+    pub(crate) fn sky_slopes(&self, k: usize) -> &[Measured] {
+        &self.sky_slopes[k]
     }
 
     /// White-equivalent noise of a grid pixel; NaN where it was lost in the others'.
@@ -140,12 +152,17 @@ fn is_subset(one: &Contender, other: &Contender) -> bool {
 }
 
 /// Measures one channel; `None` when no tile has enough pixels.
+///
+/// - `grid`: the result whose pixels are the grid.
+/// - `toned`: results of a known tone curve, by which no other is measured.
 pub(crate) fn separate(
     contenders: &[Contender],
     grids: &[OnGrid],
     patch: &Patch,
     stars: &Photometry,
     channel: usize,
+    grid: usize,
+    toned: &[usize],
 ) -> Option<Separated> {
     let n = grids.len();
     let scales: Vec<Measured> = (0..n).map(|k| stars.flux_scale[k][channel]).collect();
@@ -170,6 +187,7 @@ pub(crate) fn separate(
         contenders,
         grids,
         scales: &scales,
+        toned,
         channel,
         whole,
         replicates,
@@ -177,7 +195,8 @@ pub(crate) fn separate(
     };
     let results = (0..n).map(|k| separator.measure(k));
     Some(Separated {
-        results: results.collect::<Option<_>>()?,
+        results: results.collect(),
+        sky_slopes: (0..n).map(|k| separator.sky_slopes(k, grid)).collect(),
         scale_errors: separator.scale_errors,
     })
 }
@@ -186,6 +205,7 @@ struct Separator<'a> {
     contenders: &'a [Contender],
     grids: &'a [OnGrid<'a>],
     scales: &'a [Measured],
+    toned: &'a [usize],
     channel: usize,
     whole: Pooled,
     replicates: Vec<Pooled>,
@@ -193,28 +213,35 @@ struct Separator<'a> {
 }
 
 impl Separator<'_> {
-    fn measure(&self, k: usize) -> Option<NoiseEstimate> {
+    /// NaN where nothing is left to measure by.
+    fn measure(&self, k: usize) -> NoiseEstimate {
+        let usable = |other: &usize| !self.toned.contains(other);
         let shares = sharing(self.contenders, k);
         let own = self.own_variance(k);
         // The largest result that holds all of this one's frames.
         let superset = shares
             .iter()
-            .filter(|&&j| is_subset(&self.contenders[k], &self.contenders[j]))
+            .filter(|&j| usable(j) && is_subset(&self.contenders[k], &self.contenders[*j]))
             .filter_map(|&j| Some((j, self.own_variance(j)?)))
             .max_by_key(|&(j, _)| self.contenders[j].frames.len());
-        let others: Vec<usize> = (0..self.grids.len()).filter(|&i| i != k).collect();
+        let others: Vec<usize> = (0..self.grids.len())
+            .filter(|i| *i != k && usable(i))
+            .collect();
         let apart: Vec<usize> = others
             .iter()
             .copied()
             .filter(|i| !shares.contains(i))
             .collect();
         match (self.best(k, &apart), superset, own) {
-            (Some(best), _, _) => Some(best),
-            (None, Some((of, own)), _) => Some(self.measured(k, Estimate::Subset { of }, own)),
-            (None, None, Some(own)) => Some(self.measured(k, Estimate::OwnHalves, own)),
+            (Some(best), _, _) => best,
+            (None, Some((of, own)), _) => self.measured(k, Estimate::Subset { of }, own),
+            (None, None, Some(own)) => self.measured(k, Estimate::OwnHalves, own),
             // Correlated with all others, and no halves: too low, and said so by the note
             // that frames are shared.
-            (None, None, None) => self.best(k, &others),
+            (None, None, None) => self.best(k, &others).unwrap_or_else(|| {
+                let unknown = (f64::NAN, f64::NAN);
+                self.measured(k, Estimate::OwnHalves, unknown)
+            }),
         }
     }
 
@@ -235,6 +262,26 @@ impl Separator<'_> {
             })
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .map(|(_, measured)| measured)
+    }
+
+    /// Slope of a result on one that holds all its frames, both ways: 1 for a linear part
+    /// of a mean (see the head of this file), less of a worse estimator, never more.
+    fn sky_slopes(&self, k: usize, grid: usize) -> Vec<Measured> {
+        let slope = |of: usize, on: usize| {
+            let value = self.whole.slope(of, on);
+            let random = jackknife(self.replicates.iter().map(|pooled| pooled.slope(of, on)));
+            let scale = self.scale_errors[of].hypot(self.scale_errors[on]);
+            Measured {
+                value,
+                error: random.hypot(value * scale.hypot(SCALE_FLOOR)),
+            }
+        };
+        [(k, grid), (grid, k)]
+            .into_iter()
+            .filter(|&(of, on)| of != on)
+            .filter(|&(of, on)| is_subset(&self.contenders[of], &self.contenders[on]))
+            .map(|(of, on)| slope(of, on))
+            .collect()
     }
 
     /// An estimate, with a variance (and error) to be added that no replicate changes.

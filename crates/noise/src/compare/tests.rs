@@ -139,9 +139,14 @@ fn fifty_megapixels_are_seen_at_63_percent_beside_twenty() {
 
 #[test]
 fn equal_results_do_not_differ_and_their_errors_are_right() {
-    let (mut squares, n) = (0.0, 8);
-    for seed in 0..n {
-        let cameras = [10, 30].map(|first| Camera {
+    /// Pairs of pictures.
+    const PAIRS: u64 = 24;
+    /// The width of so many scores, itself known to one in the root of twice as many,
+    /// within three times that.
+    const WIDTH: std::ops::Range<f64> = 0.567..1.433;
+    let mut squares = 0.0;
+    for seed in 0..PAIRS {
+        let cameras = [100, 200].map(|first| Camera {
             seed: first + seed,
             ..PLAIN
         });
@@ -149,9 +154,8 @@ fn equal_results_do_not_differ_and_their_errors_are_right() {
         check(ratio, 1.0, LARGEST_ERROR);
         squares += ratio.distance(1.0).powi(2);
     }
-    // The width of eight scores is known to a quarter.
-    let width = (squares / n as f64).sqrt();
-    assert!((0.25..1.75).contains(&width), "{width}");
+    let width = (squares / PAIRS as f64).sqrt();
+    assert!(WIDTH.contains(&width), "{width}");
 }
 
 #[test]
@@ -282,6 +286,42 @@ fn a_part_of_a_stack_is_known_by_the_stack_s_halves() {
     assert_eq!(found.results[1].channels[0].estimate, by_stack);
     assert_eq!(found.results[0].shares_frames_with, [1]);
     check(found.noise_ratios[0].ratio, 0.5f64.sqrt(), LARGEST_ERROR);
+}
+
+/// Two frames' mean and what a curve makes of it: much steeper at the sky than at stars.
+fn toned_pair() -> [Contender; 2] {
+    let [a, b] = [40, 41].map(|seed| Camera { seed, ..PLAIN }.picture());
+    let mut stack = of_planes("stack", vec![(&a + &b) * 0.5]);
+    stack.frames = vec!["a".into(), "b".into()];
+    stack.own_noise_dn = Some(vec![(4.0 / 2f64.sqrt(), 0.02)]);
+    let mut toned = stack.clone();
+    toned.name = "toned".into();
+    // In proportion far above the sky, twice as steep at it.
+    let curve = |v: f32| v + 8.0 * ((v - 100.0) / 8.0).tanh();
+    toned.planes[0].mapv_inplace(curve);
+    [stack, toned]
+}
+
+#[test]
+fn a_curve_that_stars_do_not_show_is_seen_at_the_sky() {
+    let pair = toned_pair();
+    let found = compare(&pair, &CompareOptions::default()).expect("the same sky");
+    let tone = found.results[1].tone;
+    assert_eq!(Linearity::of_stars(tone), Linearity::Linear, "{tone:?}");
+    assert_eq!(found.results[0].linear, Linearity::Linear);
+    assert_eq!(found.results[1].linear, Linearity::ToneCurve);
+    let ratio = found.noise_ratios[0].ratio;
+    assert!(ratio.value.is_nan() && ratio.error.is_nan(), "{ratio:?}");
+    assert!(found.results[1].channels[0].noise_per_area.value.is_nan());
+    check(
+        found.results[0].channels[0].noise_per_area,
+        8f64.sqrt(),
+        LARGEST_ERROR,
+    );
+    // Either way round.
+    let [stack, toned] = pair;
+    let found = compare(&[toned, stack], &CompareOptions::default()).expect("the same sky");
+    assert_eq!(found.results[1].linear, Linearity::ToneCurve);
 }
 
 #[test]

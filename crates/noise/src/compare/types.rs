@@ -1,6 +1,7 @@
 //! What goes into a comparison and what comes out.
 
 use crate::Measured;
+use crate::compare::linearity::Linearity;
 use crate::compare::separate::Estimate;
 use align::PixelMap;
 use ndarray::Array2;
@@ -97,6 +98,9 @@ pub struct Compared {
     /// Slope of log flux against log flux of the grid's result, less 1: not 0 where a
     /// tone curve was applied.
     pub tone: Measured,
+    /// Whether it is in proportion to the grid's result. With a tone curve its noise and
+    /// what follows from that are NaN.
+    pub linear: Linearity,
     /// Magnitude of the faintest detectable star, with a zero point.
     pub limit_magnitude: Option<Measured>,
     /// Shutter-open time, s.
