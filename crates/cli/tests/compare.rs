@@ -361,8 +361,9 @@ type Plane = ndarray::Array2<f32>;
 
 #[test]
 fn a_stretched_picture_is_not_called_linear() {
-    /// The stretch and the mixing of colors leave noise of their own; in green, where red
-    /// and blue come in with the noise of twice their share, it is no longer little.
+    /// The stretch and the mixing of colors leave noise of their own, a few percent of it.
+    /// Not in green: red and blue are taken off there, and with them the sky that the
+    /// channels have in common, so that its noise is higher at equal sky.
     const LARGEST_RATIO: f64 = 1.08;
     let temp = burst(6, &[("all", 1..=6)]);
     let folder = temp.path();
