@@ -263,7 +263,11 @@ impl OpenedResult {
 
     /// White-equivalent noise of a pixel by channel with its error, DN, as the report
     /// beside it has it: that of the typical region, so that ragged edges do not count.
+    /// `None` for its preview, whose numbers are not those of the stack.
     pub fn own_noise_dn(&self) -> Option<Vec<(f64, f64)>> {
+        if !matches!(self.encoding, Encoding::Linear) {
+            return None;
+        }
         let report = self.report.as_ref()?;
         let one = |channel: &Channel| {
             let name = channel_name(*channel);
