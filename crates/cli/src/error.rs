@@ -71,6 +71,12 @@ pub enum JobError {
     /// The scene asked for does not exist.
     #[error("no scene is called '{0}'")]
     UnknownScene(String),
+    /// A clip against predicted noise was asked for, and the noise is not known.
+    #[error("the noise to clip by cannot be predicted: {reason}")]
+    NotPredicted {
+        /// Why not.
+        reason: String,
+    },
     /// The output folder cannot be made.
     #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
@@ -146,6 +152,10 @@ impl JobError {
             Self::UnknownScene(_) => {
                 let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));
                 return Some(format!("there are: {}", names.join("; ")));
+            }
+            Self::NotPredicted { .. } => {
+                "give flats and bias frames, or --gain and --read-noise, or leave the choice to \
+                 --clip-by auto"
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",

@@ -2,13 +2,14 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
-use crate::characterize::{sensor, star_observer, star_shapes};
+use crate::characterize::{sensor, star_observer, star_shapes, stars_of_stack};
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::parts::{Ground, Parts, Stacked};
+use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
@@ -18,7 +19,7 @@ use noise::{
     ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
+use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions, ground_lights};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -33,6 +34,10 @@ pub struct StackJob {
     pub inputs: Inputs,
     /// Estimator and kernel.
     pub options: StackOptions,
+    /// Whether a sigma clip goes by scatter or by the camera's noise.
+    pub predict: Predict,
+    /// The camera's noise, where it is known better than the frames tell.
+    pub camera: Option<GivenNoise>,
     /// The light the others are aligned to; chosen when `None`.
     pub reference: Option<PathBuf>,
     /// Where the ground is known from.
@@ -51,6 +56,8 @@ impl StackJob {
         Self {
             inputs,
             options: StackOptions::default(),
+            predict: Predict::default(),
+            camera: None,
             reference: None,
             ground: GroundChoice::default(),
             cull: CullOptions::default(),
@@ -65,6 +72,11 @@ impl StackJob {
 pub struct StackOutcome {
     /// The picture.
     pub stack: Stack,
+    /// The estimator it was made by, where the job left a choice.
+    pub combine: Combine,
+    /// Why so few lights were not clipped by the camera's noise; `None` where they were, or
+    /// need not.
+    pub not_predicted: Option<String>,
     /// Its noise.
     pub noise: GainReport,
     /// The ground in it, stacked where it stands; `None` where all is sky.
@@ -155,8 +167,18 @@ impl StackJob {
             geometry,
         } = solved;
         let layout = calibrator.layout().clone();
-        let ground = set_apart(&self.ground, given, &mut lights, &calibrator, progress)?;
+        let trails = self.options.combine == Combine::Max;
+        let ground = match trails {
+            // Nothing is aligned, so nothing moves against anything else.
+            true => None,
+            false => set_apart(&self.ground, given, &mut lights, &calibrator, progress)?,
+        };
         stopwatch.lap("ground");
+        let (combine, not_predicted) = self.combine_for(&session, &lights, reference, &layout)?;
+        let stacking = StackOptions {
+            combine,
+            ..self.options
+        };
         let saturation_dn = saturation_dn(&lights, &layout);
         let options = NoiseOptions {
             saturation_dn: Some(saturation_dn),
@@ -172,12 +194,16 @@ impl StackJob {
             track,
             ..self.report_context(&layout, !session.flats.is_empty())
         };
-        let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
+        let mut inputs: Vec<stack::Light> =
+            lights.iter().map(|light| light.light.clone()).collect();
+        if trails {
+            inputs = ground_lights(&inputs);
+        }
         let parts = Parts {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
             calibrator: &calibrator,
-            options: &self.options,
+            options: &stacking,
             noise: &options,
             keep,
             progress,
@@ -191,7 +217,8 @@ impl StackJob {
         } = parts.stack(ground, &stars, &context)?;
         stopwatch.lap("stack");
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout);
-        let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
+        let faint = stars_of_stack(&stack, &layout, saturation_dn);
+        let sensor = sensor(&session, &lights, &faint, &layout)?;
         stopwatch.lap("measure");
         let calibration = session
             .darks
@@ -201,6 +228,8 @@ impl StackJob {
             .collect();
         Ok(StackOutcome {
             stack,
+            combine,
+            not_predicted,
             noise,
             ground,
             sensor,
@@ -214,6 +243,28 @@ impl StackJob {
             digest: session.digest,
             stopwatch,
             halves,
+        })
+    }
+
+    /// The estimator for these lights, and why few of them are not clipped by prediction.
+    fn combine_for(
+        &self,
+        session: &Session,
+        lights: &[SolvedLight],
+        reference: usize,
+        layout: &SensorLayout,
+    ) -> Result<(Combine, Option<String>), JobError> {
+        let Combine::SigmaClip(clip) = &self.options.combine else {
+            return Ok((self.options.combine, None));
+        };
+        let stars = &lights[reference].seen.stars;
+        let measured = || Ok(sensor(session, lights, stars, layout)?);
+        let choice = self
+            .predict
+            .choose(clip, lights.len(), self.camera, measured)?;
+        Ok(match choice {
+            ClipChoice::Scatter { not_predicted } => (self.options.combine, not_predicted),
+            ClipChoice::Predicted(clip) => (Combine::PredictedClip(clip), None),
         })
     }
 
@@ -231,9 +282,10 @@ impl StackJob {
             regions: regions(layout.width, layout.height, columns, rows),
             channels: layout.cfa.channels().iter().map(info).collect(),
             estimator: match self.options.combine {
-                Combine::Mean => Estimator::Mean,
+                // A Winsorized mean at 3 sigmas costs less than a thousandth more than a mean.
+                Combine::Mean | Combine::Winsorized(_) | Combine::Max => Estimator::Mean,
                 Combine::Median => Estimator::Median,
-                Combine::SigmaClip(_) => Estimator::SigmaClip,
+                Combine::SigmaClip(_) | Combine::PredictedClip(_) => Estimator::SigmaClip,
             },
             positions_px: None,
             transparency: Vec::new(),

@@ -110,6 +110,13 @@ impl Calibrator {
         &self.defects
     }
 
+    /// What a site's light is divided by; 1 without a flat.
+    pub(crate) fn response(&self, row: usize, col: usize) -> f32 {
+        self.flat
+            .as_ref()
+            .map_or(1.0, |flat| flat.response[(row, col)])
+    }
+
     /// The calibrated samples of `window`.
     ///
     /// Does not depend on how a picture is cut into windows: defects near the border
