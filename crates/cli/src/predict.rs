@@ -99,33 +99,68 @@ impl GivenNoise {
     }
 }
 
+/// Share by which the variance of a channel's lights may differ from what another channel's
+/// gain predicts for it.
+const ALIKE: f64 = 0.25;
+
 /// What photon transfer found, as noise by level; or why it does not tell.
+///
+/// Channels share amplifier and converter: one whose lights do not tell its gain is taken
+/// to have that of the best known one, provided that this predicts the noise its lights
+/// show.
 fn camera_of(sensor: &[ChannelSensor]) -> Result<CameraNoise, String> {
-    let known: Result<Vec<ChannelNoise>, String> = sensor.iter().map(channel_noise).collect();
-    let known = known?;
-    let last = known.last().ok_or("there are no frames to tell it")?;
+    let error = |sensor: &&ChannelSensor| sensor.gain_e_per_dn.map_or(f64::NAN, |g| g.error);
+    let known = sensor
+        .iter()
+        .filter(|sensor| channel_noise(sensor).is_some());
+    let best = known.min_by(|a, b| error(a).total_cmp(&error(b)));
+    let Some(best) = best.and_then(channel_noise) else {
+        let note = sensor.iter().flat_map(|sensor| &sensor.notes).next();
+        return Err(note.map_or_else(
+            || "there are no frames to tell it".to_owned(),
+            |n| n.to_string(),
+        ));
+    };
+    let all: Result<Vec<ChannelNoise>, String> = sensor
+        .iter()
+        .map(|sensor| match (channel_noise(sensor), &sensor.light) {
+            (Some(own), _) => Ok(own),
+            (None, Some(light)) => {
+                let shown_dn2 = light.total_dn.value.powi(2);
+                let predicted_dn2 = f64::from(best.floor_dn2)
+                    + light.level_dn.max(0.0) / f64::from(best.gain_e_per_dn);
+                match (shown_dn2 / predicted_dn2 - 1.0).abs() < ALIKE {
+                    true => Ok(best),
+                    false => Err(format!(
+                        "one channel scatters by {:.1} DN where the gain of another predicts {:.1} DN",
+                        shown_dn2.sqrt(),
+                        predicted_dn2.sqrt()
+                    )),
+                }
+            }
+            (None, None) => Err("the lights do not tell the noise of every channel".to_owned()),
+        })
+        .collect();
+    let all = all?;
     // A monochrome picture has one channel, and none is asked for beyond its last.
-    let channel = |i: usize| *known.get(i).unwrap_or(last);
+    let channel = |i: usize| *all.get(i).unwrap_or(&best);
     Ok(CameraNoise([channel(0), channel(1), channel(2)]))
 }
 
-fn channel_noise(sensor: &ChannelSensor) -> Result<ChannelNoise, String> {
-    let why = |missing: &str| match sensor.notes.first() {
-        Some(note) => note.to_string(),
-        None => format!("the frames do not tell the {missing}"),
-    };
-    let gain = sensor.gain_e_per_dn.ok_or_else(|| why("gain"))?.value;
-    let read_dn = sensor.read_noise_dn.ok_or_else(|| why("read noise"))?.value;
+/// A channel's noise, where its own frames tell it.
+fn channel_noise(sensor: &ChannelSensor) -> Option<ChannelNoise> {
+    let gain = sensor.gain_e_per_dn?.value;
+    let read_dn = sensor.read_noise_dn?.value;
     let step_dn = sensor.step_dn.unwrap_or(1.0);
     // Of darks and lights the dark current's shot noise is in the read noise already.
     let dark_e = match sensor.read_source {
         Some(noise::TransferSource::Bias) => sensor.dark_e.map_or(0.0, |dark| dark.value.max(0.0)),
         _ => 0.0,
     };
-    Ok(ChannelNoise {
+    let floor_dn2 = read_dn * read_dn + ROUNDING * step_dn * step_dn + dark_e / (gain * gain);
+    Some(ChannelNoise {
         gain_e_per_dn: gain as f32,
-        floor_dn2: (read_dn * read_dn + ROUNDING * step_dn * step_dn + dark_e / (gain * gain))
-            as f32,
+        floor_dn2: floor_dn2 as f32,
     })
 }
 

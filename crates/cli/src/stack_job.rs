@@ -19,7 +19,7 @@ use noise::{
     ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions, ground_lights};
+use stack::{Calibrator, Combine, MosaicStore, SensorLayout, Stack, StackOptions};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -176,10 +176,11 @@ impl StackJob {
         stopwatch.lap("ground");
         let (combine, not_predicted) = self.combine_for(&session, &lights, reference, &layout)?;
         let stacking = StackOptions {
-            combine,
+            // The largest sample has no noise to measure; that of a mean stands in for it.
+            combine: if trails { Combine::Mean } else { combine },
             ..self.options
         };
-        let saturation_dn = saturation_dn(&lights, &layout);
+        let saturation_dn = saturation_dn(&lights, &calibrator);
         let options = NoiseOptions {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
@@ -194,11 +195,7 @@ impl StackJob {
             track,
             ..self.report_context(&layout, !session.flats.is_empty())
         };
-        let mut inputs: Vec<stack::Light> =
-            lights.iter().map(|light| light.light.clone()).collect();
-        if trails {
-            inputs = ground_lights(&inputs);
-        }
+        let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         let parts = Parts {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
@@ -209,7 +206,7 @@ impl StackJob {
             progress,
         };
         let Stacked {
-            stack,
+            mut stack,
             noise,
             star_tiles,
             halves,
@@ -220,6 +217,10 @@ impl StackJob {
         let faint = stars_of_stack(&stack, &layout, saturation_dn);
         let sensor = sensor(&session, &lights, &faint, &layout)?;
         stopwatch.lap("measure");
+        if trails {
+            stack = parts.trails()?;
+            stopwatch.lap("trails");
+        }
         let calibration = session
             .darks
             .into_iter()
@@ -309,16 +310,11 @@ impl StackJob {
     }
 }
 
-/// Full scale above black of the site and light that saturate first, DN on the stack's
-/// scale.
-fn saturation_dn(lights: &[SolvedLight], layout: &SensorLayout) -> f32 {
-    let levels = layout.white_level_dn.values();
-    let blacks = layout.black_level_dn.values();
-    // The patterns may repeat at different steps: the cautious side of both.
-    let white_dn = levels.iter().copied().fold(f32::INFINITY, f32::min);
-    let black_dn = blacks.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+/// Level at which the part of the sensor and the light that saturate first are full, DN on
+/// the stack's scale.
+fn saturation_dn(lights: &[SolvedLight], calibrator: &Calibrator) -> f32 {
     let scales = lights.iter().map(|light| light.light.scale);
-    scales.fold(f32::INFINITY, f32::min) * (white_dn - black_dn)
+    scales.fold(f32::INFINITY, f32::min) * calibrator.saturation_dn()
 }
 
 /// Where each light sees the field on the sensor, px off its place in the reference, on a

@@ -164,8 +164,9 @@ impl Warning {
                      their scatter alone{unknown}"
                 )
             }
-            Self::TrailsNotMeasured => "the largest of all samples is no measure of brightness: \
-                 its noise, and what it is worth, are not measured"
+            Self::TrailsNotMeasured => "the picture is the largest of all samples, which is no \
+                 measure of brightness: the figures are those of an aligned mean of the same \
+                 lights"
                 .to_owned(),
             Self::PatternNotVisible {
                 drift_px,
@@ -243,8 +244,8 @@ impl Warning {
                 "shoot at least {frames_needed} frames, give flats and bias frames or --gain and \
                  --read-noise, or use --combine median"
             ),
-            Self::TrailsNotMeasured => "measure a stack of the same lights with another \
-                 --combine"
+            Self::TrailsNotMeasured => "look for lights that were left out: each leaves a gap in \
+                 the trails, and --keep-all keeps them"
                 .to_owned(),
             Self::PatternNotVisible { .. } => "move the framing by more than ten pixels from \
                  frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"

@@ -219,15 +219,10 @@ struct Engine<'a> {
     median_prices: Vec<f32>,
 }
 
-/// Half of full scale of the site that saturates first: a star that reaches it stands so far
-/// above any sky that the kernel's ring around it, a tenth of a step, is darker than noise.
-fn bright_dn(layout: &crate::SensorLayout) -> f32 {
-    const SHARE: f32 = 0.5;
-    let whites = layout.white_level_dn.values().iter().copied();
-    let blacks = layout.black_level_dn.values().iter().copied();
-    // The patterns may repeat at different steps: the cautious side of both.
-    SHARE * (whites.fold(f32::INFINITY, f32::min) - blacks.fold(f32::NEG_INFINITY, f32::max))
-}
+/// Share of the level at which light saturates from which stars are taken for bright: one
+/// that reaches it stands so far above any sky that the kernel's ring around it, a tenth of
+/// a step, is darker than noise.
+const BRIGHT_SHARE: f32 = 0.5;
 
 /// Buffers of one worker, reused from tile to tile.
 #[derive(Default)]
@@ -253,7 +248,7 @@ impl<'a> Engine<'a> {
             masks,
             calibrator,
             options,
-            bright_dn: bright_dn(layout),
+            bright_dn: BRIGHT_SHARE * calibrator.saturation_dn(),
             factors: matches!(options.combine, Combine::PredictedClip(_))
                 .then(|| NoiseFactors::new(&demosaic, &resampler)),
             median_prices: match options.combine {
