@@ -119,6 +119,9 @@ pub struct StackArgs {
     /// Bias frames: a folder or a file; may be given again
     #[arg(long, value_name = "DIR|FILE")]
     pub bias: Vec<PathBuf>,
+    /// Use darks of another exposure, scaled to the lights'; needs bias frames
+    #[arg(long)]
+    pub scale_darks: bool,
     /// How samples are combined
     #[command(flatten)]
     pub combining: CombineArgs,

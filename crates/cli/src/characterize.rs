@@ -135,7 +135,11 @@ pub(crate) fn sensor(
     measure_sensor(&SensorFrames {
         layout,
         bias: &plain(&session.bias),
-        darks: &plain(&session.darks),
+        // Of another exposure they are no darks of these lights.
+        darks: &match session.dark_scale {
+            None => plain(&session.darks),
+            Some(_) => Vec::new(),
+        },
         flats: &plain(&flats),
         lights: &of_lights,
     })

@@ -77,6 +77,12 @@ pub enum JobError {
         /// Why not.
         reason: String,
     },
+    /// Darks of another exposure, and nothing that tells dark signal from offset.
+    #[error("darks cannot be scaled by {factor:.3} to the lights' exposure without bias frames")]
+    DarkScaling {
+        /// Exposure of the lights over that of the darks.
+        factor: f64,
+    },
     /// The output folder cannot be made.
     #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
@@ -156,6 +162,9 @@ impl JobError {
             Self::NotPredicted { .. } => {
                 "give flats and bias frames, or --gain and --read-noise, or leave the choice to \
                  --clip-by auto"
+            }
+            Self::DarkScaling { .. } => {
+                "give bias frames with --bias, or darks of the lights' exposure"
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",

@@ -2,6 +2,7 @@
 
 use crate::GroundChoice;
 use crate::cull::Cull;
+use crate::fitting::mismatches;
 use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
@@ -33,6 +34,8 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         frames.push(light_entry(light, outcome));
     }
     frames.extend(outcome.calibration.iter().map(calibration_entry));
+    let masters = outcome.masters.iter();
+    frames.extend(masters.map(|master| frame_entry(&master.info, master.kind)));
     let left_out = outcome.left_out.iter();
     frames.extend(left_out.map(|left_out| left_out_entry(left_out, outcome)));
     frames.sort_by(|a, b| a.file.cmp(&b.file));
@@ -50,7 +53,7 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         stars: crate::sensor_report::stars(&outcome.stars),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            settings: settings(job, outcome.combine),
+            settings: settings(job, outcome),
             reference: report::file_name(reference.frame.path()),
             input_digest: outcome.digest.clone(),
             seconds: outcome.stopwatch.stages().iter().cloned().collect(),
@@ -77,9 +80,9 @@ fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
     }
 }
 
-fn settings(job: &StackJob, combine: Combine) -> BTreeMap<String, Value> {
+fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
-        ("combine".to_owned(), json!(combine.name())),
+        ("combine".to_owned(), json!(outcome.combine.name())),
         (
             "demosaic".to_owned(),
             json!(match job.options.demosaic {
@@ -111,7 +114,10 @@ fn settings(job: &StackJob, combine: Combine) -> BTreeMap<String, Value> {
             json!(job.cull.max_residual_px),
         ),
     ]);
-    settings.extend(clip_settings(combine));
+    settings.extend(clip_settings(outcome.combine));
+    if let Some(factor) = outcome.dark_scale {
+        settings.insert("dark_scale".to_owned(), json!(factor));
+    }
     settings
 }
 
@@ -331,6 +337,14 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
             warnings.push(Warning::Saturated { channel, share });
         }
     }
+    let lights = outcome.lights.iter().map(|light| &light.frame.frame.info);
+    let frames_of = outcome.calibration.iter();
+    let used = frames_of.map(|frame| (frame.kind, &frame.frame.info));
+    let masters = outcome
+        .masters
+        .iter()
+        .map(|master| (master.kind, &master.info));
+    warnings.extend(mismatches(&lights.collect::<Vec<_>>(), used.chain(masters)));
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);
     }
@@ -339,7 +353,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     }
     if !outcome.left_out.is_empty() {
         let left_out = outcome.left_out.len() as u32;
-        let of = left_out + frames + outcome.calibration.len() as u32;
+        let of = left_out + frames + (outcome.calibration.len() + outcome.masters.len()) as u32;
         warnings.push(Warning::FramesLeftOut { left_out, of });
     }
     let cloudy: Vec<f64> = outcome

@@ -11,7 +11,7 @@ use crate::memory::default_memory_bytes;
 use crate::parts::{Ground, Parts, Stacked};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
-use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
+use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use ndarray::Array2;
 use noise::{
@@ -91,6 +91,10 @@ pub struct StackOutcome {
     pub reference: usize,
     /// Frames that calibrated them.
     pub calibration: Vec<SessionFrame>,
+    /// Masters made elsewhere that did.
+    pub masters: Vec<GivenMaster>,
+    /// What the dark signal was multiplied by, where the darks have another exposure.
+    pub dark_scale: Option<f64>,
     /// What was not used.
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
@@ -193,7 +197,10 @@ impl StackJob {
             positions_px: Some(positions_px),
             transparency: lights.iter().map(|light| light.transparency).collect(),
             track,
-            ..self.report_context(&layout, !session.flats.is_empty())
+            ..self.report_context(
+                &layout,
+                !session.flats.is_empty() || session.master(FrameKind::Flat).is_some(),
+            )
         };
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         let parts = Parts {
@@ -238,6 +245,8 @@ impl StackJob {
             lights,
             reference,
             calibration,
+            masters: session.masters,
+            dark_scale: session.dark_scale,
             left_out: session.left_out,
             layout,
             geometry,
@@ -337,6 +346,8 @@ fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, 
 impl StackOutcome {
     /// Whether darks were there.
     pub fn has(&self, kind: FrameKind) -> bool {
-        self.calibration.iter().any(|frame| frame.kind == kind)
+        let frames = self.calibration.iter().map(|frame| frame.kind);
+        let masters = self.masters.iter().map(|master| master.kind);
+        frames.chain(masters).any(|found| found == kind)
     }
 }

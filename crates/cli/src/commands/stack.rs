@@ -2,7 +2,7 @@
 
 use super::{Console, Done, overwrite};
 use crate::args::{DemosaicArg, StackArgs};
-use crate::{Cull, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
+use crate::{Cull, DarkScaling, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
 use ::stack::{DemosaicMethod, StackOptions};
 use raw::printable;
 use report::Report;
@@ -25,6 +25,10 @@ fn job(args: &StackArgs) -> StackJob {
         darks: args.dark.clone(),
         flats: args.flat.clone(),
         bias: args.bias.clone(),
+        dark_scaling: match args.scale_darks {
+            true => DarkScaling::ByExposure,
+            false => DarkScaling::Never,
+        },
         results: Some(args.output.clone()),
     };
     let mut job = StackJob::new(inputs);

@@ -64,7 +64,8 @@ pub(super) fn picture(source: &Source) -> Result<Option<Picture>, DecodeFault> {
     }))
 }
 
-fn physical(stored: ImageData, scale: f64, zero: f64) -> Vec<f32> {
+/// Values as the header scales them.
+pub(crate) fn physical(stored: ImageData, scale: f64, zero: f64) -> Vec<f32> {
     let to = |value: f64| (zero + scale * value) as f32;
     match stored {
         ImageData::U8(v) => v.into_iter().map(|v| to(f64::from(v))).collect(),
