@@ -59,8 +59,8 @@ impl SampleNoise {
 /// by channel, place in the color filter array, and phase between pixels.
 ///
 /// A sample is a weighted sum of photosites, whose noise is independent: the share is the
-/// sum of the squared weights. 1 where nothing is interpolated, 1/16 for red of a Bayer
-/// array at its worst phases.
+/// sum of the squared weights. 1 where nothing is interpolated, about a quarter for red
+/// between the red sites of a Bayer array.
 #[derive(Clone, Debug)]
 pub(crate) struct NoiseFactors {
     period: (usize, usize),
