@@ -17,7 +17,10 @@ use synth::{Scene, Simulator, Weather, write_scene};
 /// Side of the blocks whose means "area" noise is about, px.
 const BLOCK_PX: usize = 8;
 /// Blocks to each side whose mean is taken for the smooth part of a block's error: what
-/// is left of dark signal and amplifier glow where there are no darks is no noise.
+/// is left of dark signal and amplifier glow where there are no darks is no noise. Far
+/// beyond the lights' track, along which a fixed pattern makes neighbors alike.
+const SMOOTH_REACH: usize = 6;
+/// Blocks to each side that a block is held against for starlight.
 const REACH: usize = 2;
 /// Fewest blocks for such a mean.
 const FEWEST: usize = 9;
@@ -289,14 +292,18 @@ fn cells(
 /// Blocks that stars make brighter than their surroundings.
 fn starlit(stack: &Array2<f64>) -> Array2<bool> {
     Array2::from_shape_fn(stack.dim(), |place| {
-        let mut around: Vec<f64> = near(stack, place).collect();
+        let mut around: Vec<f64> = near(stack, place, REACH).collect();
         let limit = median(&mut around) * (1.0 + STARLIGHT);
         stack[place].is_nan() || stack[place] > limit
     })
 }
 
-fn near(plane: &Array2<f64>, (row, col): (usize, usize)) -> impl Iterator<Item = f64> {
-    let range = |i: usize, n: usize| i.saturating_sub(REACH)..n.min(i + REACH + 1);
+fn near(
+    plane: &Array2<f64>,
+    (row, col): (usize, usize),
+    reach: usize,
+) -> impl Iterator<Item = f64> {
+    let range = move |i: usize, n: usize| i.saturating_sub(reach)..n.min(i + reach + 1);
     let columns = range(col, plane.ncols());
     range(row, plane.nrows())
         .flat_map(move |r| columns.clone().map(move |c| plane[(r, c)]))
@@ -307,8 +314,8 @@ fn near(plane: &Array2<f64>, (row, col): (usize, usize)) -> impl Iterator<Item =
 /// left of a block's variance after the mean of k that it is one of is scaled back.
 fn without_smooth_part(error: &Array2<f64>) -> Array2<f64> {
     Array2::from_shape_fn(error.dim(), |place| {
-        let (sum, k) =
-            near(error, place).fold((0.0, 0usize), |(sum, k), value| (sum + value, k + 1));
+        let (sum, k) = near(error, place, SMOOTH_REACH)
+            .fold((0.0, 0usize), |(sum, k), value| (sum + value, k + 1));
         if k < FEWEST {
             return f64::NAN;
         }

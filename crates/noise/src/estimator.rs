@@ -23,11 +23,23 @@ pub enum Estimator {
 /// Source: influence function of the trimmed mean, Hampel et al. (1986), Robust
 /// Statistics, sect. 2.1 (from memory), re-derived.
 pub fn clip_price(clipped_variance: f64) -> f64 {
-    1.0 / (1.0 - clipped_variance.clamp(0.0, MOST_CLIPPED))
+    uneven_clip_price(clipped_variance, clipped_variance)
+}
+
+/// The same where some samples are noisier than others and the clip is one for all: from the
+/// share of all variance that it took, and the mean of the share of each sample's own. Below
+/// 1 where losing the noisy ones pays.
+///
+/// The influence function of sample i is `x_i 1(kept) / (1 - own)`, since a clip at c takes
+/// `f + 2 a phi(a)`, `a = c / sigma_i`, of a Gaussian sample's own variance and
+/// `1 - f - 2 a phi(a)` is by how much the residuals' sum falls as the center is moved.
+pub(crate) fn uneven_clip_price(clipped_variance: f64, clipped_own_variance: f64) -> f64 {
+    let kept = |clipped: f64| 1.0 - clipped.clamp(0.0, MOST_CLIPPED);
+    kept(clipped_variance) / kept(clipped_own_variance).powi(2)
 }
 
 /// By how much the variance of half differences falls short of the stack's after a clip
-/// that took a share of the good samples and of their variance.
+/// that took a share of the good samples and, in the mean, of their own variance.
 ///
 /// Halves are averages of survivors, whose tails are gone; the stack's mean moves with
 /// those tails. The part linear in the samples passes by the factor

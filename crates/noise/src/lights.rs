@@ -17,9 +17,11 @@ pub(crate) struct Lights {
     pub pixel: f64,
     /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
     pub nonlinear_share: f64,
-    /// Share of good samples that the stack rejected, and of their variance.
+    /// Share of good samples that the stack rejected, of their variance, and the mean share
+    /// of their own variance.
     pub clipped: f64,
     pub clipped_variance: f64,
+    pub clipped_own_variance: f64,
     /// Gain that the lights' noise and weights allow over the square root of the Kish
     /// number.
     pub typical_over_mean: f64,
@@ -128,6 +130,9 @@ impl Lights {
             },
             clipped: median(tiles.iter().map(|tile| tile.clipped).collect()),
             clipped_variance: median(tiles.iter().map(|tile| tile.clipped_variance).collect()),
+            clipped_own_variance: median(
+                tiles.iter().map(|tile| tile.clipped_own_variance).collect(),
+            ),
             typical_over_mean: if typical.is_finite() { typical } else { 1.0 },
             cloud: cloud.unwrap_or(Cloud::NONE),
             all,

@@ -207,7 +207,7 @@ impl NoiseObserver {
                 weight,
                 noise,
             });
-            clip.add(&values, &valid, tile.kept[index]);
+            clip.add(&values, &valid, tile.kept[index], tile.area.width());
         }
         let track = self
             .track
@@ -228,6 +228,7 @@ impl NoiseObserver {
             coverage,
             clipped: share(clip.clipped, clip.samples),
             clipped_variance: share(clip.clipped_squares, clip.squares),
+            clipped_own_variance: share(clip.clipped_own, clip.samples),
             sky_dn: median(sky.map(|(&mean, _)| f64::from(mean)).collect()),
             split_correlation: split_correlation(tile.weights),
             layers,
@@ -278,6 +279,9 @@ pub(crate) struct MeasuredTile {
     pub clipped: f64,
     /// Share of the good samples' variance that went with them.
     pub clipped_variance: f64,
+    /// Mean over the good samples of the share of a sample's own variance that went: less
+    /// than `clipped_variance`, since it is the noisier ones that a clip takes.
+    pub clipped_own_variance: f64,
     /// Median of the stack, DN.
     pub sky_dn: f64,
     /// Correlation of the two splits' differences, from the weights alone.
@@ -352,19 +356,36 @@ struct ClipTally {
     clipped: f64,
     squares: f64,
     clipped_squares: f64,
+    /// Sum over the samples of the share of their own variance that was taken.
+    clipped_own: f64,
 }
 
+/// A light's displacement hardly changes over a tile, so that its samples are as noisy as
+/// their place in the mosaic says: measured by the filter, or interpolated from two or from
+/// four. This is the mosaic's period, px.
+const MOSAIC_PX: usize = 2;
+
 impl ClipTally {
-    fn add(&mut self, values: &[f32], valid: &[bool], kept: &[u8]) {
-        for ((&value, &valid), &kept) in values.iter().zip(valid).zip(kept) {
+    /// Adds a light's samples, row by row.
+    fn add(&mut self, values: &[f32], valid: &[bool], kept: &[u8], width: usize) {
+        let mut alike: [Self; MOSAIC_PX * MOSAIC_PX] = Default::default();
+        for (p, ((&value, &valid), &kept)) in values.iter().zip(valid).zip(kept).enumerate() {
             if valid {
                 let square = f64::from(value * value);
                 let rejected = if kept == 0 { 1.0 } else { 0.0 };
-                self.samples += 1.0;
-                self.squares += square;
-                self.clipped += rejected;
-                self.clipped_squares += rejected * square;
+                let own = &mut alike[p / width % MOSAIC_PX * MOSAIC_PX + p % width % MOSAIC_PX];
+                own.samples += 1.0;
+                own.squares += square;
+                own.clipped += rejected;
+                own.clipped_squares += rejected * square;
             }
+        }
+        for own in alike {
+            self.samples += own.samples;
+            self.squares += own.squares;
+            self.clipped += own.clipped;
+            self.clipped_squares += own.clipped_squares;
+            self.clipped_own += own.samples * share(own.clipped_squares, own.squares);
         }
     }
 }

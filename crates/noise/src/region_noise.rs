@@ -4,7 +4,7 @@ use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
-use crate::estimator::{Estimator, clip_half_correction, clip_price};
+use crate::estimator::{Estimator, clip_half_correction, uneven_clip_price};
 use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
@@ -435,8 +435,9 @@ impl Price {
             },
             Estimator::SigmaClip => {
                 let clipped = lights.clipped;
-                let correction = clip_half_correction(clipped, lights.clipped_variance);
-                let price = at_area(clip_price(lights.clipped_variance));
+                let own = lights.clipped_own_variance;
+                let correction = clip_half_correction(clipped, own);
+                let price = at_area(uneven_clip_price(lights.clipped_variance, own));
                 Self {
                     estimator: (price * (1.0 - clipped)).sqrt().recip(),
                     half_correction_area: correction,

@@ -282,6 +282,29 @@ fn clips_pay_for_the_good_samples_they_take() {
 }
 
 #[test]
+fn clips_of_unevenly_noisy_samples_are_paid_by_the_noisy_ones() {
+    // A quarter of the samples is measured, the others are interpolated and as quiet as
+    // that; which ones changes from light to light.
+    const QUIET: f32 = 0.4;
+    for n in [12, 20] {
+        let mut burst = Burst::white(n, 10.0, 170 + n as u64).with(Combine::Clip(3.0));
+        let width = burst.width;
+        for (i, light) in burst.lights.iter_mut().enumerate() {
+            for (p, value) in light.iter_mut().enumerate() {
+                let measured =
+                    (p / width + i / 2).is_multiple_of(2) && (p % width + i).is_multiple_of(2);
+                *value *= if measured { 1.0 } else { QUIET };
+            }
+        }
+        let summary = check_gain(&burst, "uneven samples");
+        for cell in cells(&burst.report().expect("noise")) {
+            let off = (cell.budget.unexplained - 1.0).abs() * cell.gain_area;
+            assert!(off < SIGMAS * cell.error, "{summary:?} {:?}", cell.budget);
+        }
+    }
+}
+
+#[test]
 fn satellites_are_no_noise() {
     let clean = Burst::resampled(20, 10.0, 80).with(Combine::Clip(3.0));
     let mut burst = clean.clone();
