@@ -241,8 +241,8 @@ impl Warning {
                 "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
             Self::TooFewFramesToClip { frames_needed, .. } => format!(
-                "shoot at least {frames_needed} frames, give flats and bias frames or --gain and \
-                 --read-noise, or use --combine median"
+                "shoot at least {frames_needed} frames; from three on, flats and bias frames will do, \
+                 or --gain and --read-noise, or --combine median"
             ),
             Self::TrailsNotMeasured => "look for lights that were left out: each leaves a gap in \
                  the trails, and --keep-all keeps them"
