@@ -1,6 +1,8 @@
 //! A night over a ridge with trees through the whole job, held against what only its maker
 //! knows: where the ground is, and what it and the sky look like.
 
+#![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
+
 use align::{Background, BackgroundOptions, DetectOptions, detect};
 use ndarray::Array2;
 use noise::Part;
@@ -177,4 +179,57 @@ fn each_part_has_its_own_noise() {
     let truth = night.from_ridge_px.iter().filter(|&&px| px < 0).count() as f64
         / night.from_ridge_px.len() as f64;
     assert!((fraction - truth).abs() < 0.01, "{fraction} for {truth}");
+}
+
+/// Robust standard deviation: of few stars among the pixels, too.
+fn scatter(values: &mut [f32]) -> f32 {
+    values.sort_by(f32::total_cmp);
+    let median = values[values.len() / 2];
+    let mut off: Vec<f32> = values.iter().map(|value| (value - median).abs()).collect();
+    off.sort_by(f32::total_cmp);
+    // 1.4826: consistency of the median absolute deviation for Gaussian noise.
+    1.4826 * off[off.len() / 2]
+}
+
+#[test]
+fn the_sky_beside_the_ridge_is_as_quiet_as_its_lights_allow() {
+    // Some thousand pixels share a distance, neighbors part of their noise: 4 % is a standard
+    // error at most; the clip costs 2 %, faint stars some percent. Doubled or smeared ridges
+    // would be far beyond.
+    const NOISIER: f32 = 0.1;
+    let night = night();
+    let outcome = &night.outcome;
+    let reference = outcome.lights[outcome.reference].frame.path();
+    let shots = night.simulator.scene().shots();
+    let index = shots
+        .iter()
+        .position(|shot| shot.path.file_name() == reference.file_name())
+        .expect("a shot of the scene");
+    let light = night.simulator.expected_light(index, Weather::AsItIs);
+    let [_, green_e, _] = light.expect("a light");
+    let sensor = &night.simulator.scene().sensor;
+    let (gain, read_e) = (sensor.gain_e_per_dn as f32, sensor.read_noise_e as f32);
+    let [mean, weight] = [&outcome.stack.mean, &outcome.stack.weight];
+    let most = weight.iter().copied().fold(0.0, f32::max);
+    // Nearer, the ridge's own edge is in the figure; `the_ridge_is_where_it_is_and_as_sharp`.
+    for px in [3..5, 5..7, 7..9, 9..FAR_PX] {
+        let places = night.from_ridge_px.indexed_iter();
+        let here = places.filter(|&((row, col), at)| {
+            px.contains(at) && outcome.layout.cfa.at(row, col) == Channel::G
+        });
+        // Errors in units of the mean of the lights that were kept there, had they not been
+        // smoothed by resampling.
+        let mut errors: Vec<f32> = here
+            .map(|((row, col), _)| {
+                let kept = LIGHTS as f32 * weight[(1, row, col)] / most;
+                let noise_e = ((green_e[(row, col)] + read_e * read_e) / kept).sqrt();
+                (gain * mean[(1, row, col)] - green_e[(row, col)]) / noise_e
+            })
+            .filter(|error| error.is_finite())
+            .collect();
+        let (n, noise) = (errors.len(), scatter(&mut errors));
+        println!("{px:?} px from the ridge: noise {noise:.3} of what is due, {n} px");
+        assert!(n > 1000, "{n}");
+        assert!(noise < 1.0 + NOISIER, "{px:?} px: {noise}");
+    }
 }

@@ -120,6 +120,27 @@ fn an_invented_night_gives_back_its_sensor_and_its_trails() {
     assert!(findings.iter().any(explained), "{findings:?}");
     let misaligned = |finding: &StarFinding| matches!(finding, StarFinding::Misaligned(_));
     assert!(!findings.iter().any(misaligned), "{findings:?}");
+    /// The demand.
+    const WIDER: f64 = 1.03;
+    let (wider, error) = wider_in_the_stack(&outcome);
+    println!("stars {wider:.4} ± {error:.4} times as wide in the stack");
+    // The figure is worth something only if it could tell.
+    assert!(error < 0.5 * (WIDER - 1.0), "{error}");
+    assert!(wider < WIDER, "{wider} ± {error}");
+}
+
+/// FWHM in the stack over that of a light, and its standard error: the mean of the zones'
+/// logarithms by their errors.
+fn wider_in_the_stack(outcome: &StackOutcome) -> (f64, f64) {
+    let zones = outcome.stars.zones.iter();
+    let (mut sum, mut weights) = (0.0, 0.0);
+    for (single, stack) in zones.filter_map(|zone| Some((zone.single?, zone.stack?))) {
+        let error =
+            (single.fwhm_error_px / single.fwhm_px).hypot(stack.fwhm_error_px / stack.fwhm_px);
+        sum += (stack.fwhm_px / single.fwhm_px).ln() / (error * error);
+        weights += 1.0 / (error * error);
+    }
+    ((sum / weights).exp(), weights.sqrt().recip())
 }
 
 /// Two real frames of one field, 120 s each: what they tell, and what they do not.

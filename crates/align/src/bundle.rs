@@ -7,7 +7,7 @@
 
 use crate::fit::{MEDIAN_LENGTH, TUKEY_SIGMAS};
 use crate::lens::PARAMETERS;
-use crate::motion::{Motion, across};
+use crate::motion::{Column, Motion, across};
 use crate::stats::median;
 use crate::{Attitude, Lens};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Vector2};
@@ -34,6 +34,16 @@ pub(crate) struct Prior {
     pub(crate) error: [f64; PARAMETERS],
 }
 
+/// A rate of turning known beforehand: a linear form of the angles, in 1/s, that is the rate.
+#[derive(Clone, Debug)]
+pub(crate) struct RateHeld {
+    /// Frames and the factors of their angles.
+    pub(crate) form: Vec<(usize, f64)>,
+    pub(crate) rad_per_s: f64,
+    /// Its standard error.
+    pub(crate) error_rad_per_s: f64,
+}
+
 /// What is fitted.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Bundle<'a> {
@@ -43,6 +53,8 @@ pub(crate) struct Bundle<'a> {
     pub(crate) prior: &'a Prior,
     /// Terms of the radial polynomial that are fitted; the others stay as they are.
     pub(crate) terms: usize,
+    /// What is known of the rate of a turning motion.
+    pub(crate) rate: Option<&'a RateHeld>,
 }
 
 /// A sky, a lens and a motion.
@@ -232,7 +244,8 @@ impl Bundle<'_> {
         };
         let stars: f64 = self.residuals(state).iter().map(loss).sum();
         let prior = self.prior.off(&state.lens);
-        stars + 0.5 * prior.iter().map(|off| off * off).sum::<f64>()
+        let rate = self.rate.map_or(0.0, |rate| rate.off(&state.motion));
+        stars + 0.5 * (rate * rate + prior.iter().map(|off| off * off).sum::<f64>())
     }
 
     fn normals(&self, state: &State, scale: f64, damping: f64) -> Option<Normals> {
@@ -335,6 +348,17 @@ impl Bundle<'_> {
                 right[i] -= off[i] / error;
             }
         }
+        if let Some(rate) = self.rate {
+            let off = rate.off(&state.motion);
+            for (i, slope) in rate.slopes(&columns) {
+                right[lens_parameters + i] -= off * slope;
+                for (j, other) in rate.slopes(&columns) {
+                    if j <= i {
+                        matrix[(lens_parameters + i) * all + lens_parameters + j] += slope * other;
+                    }
+                }
+            }
+        }
         for i in 0..all {
             matrix[i * all + i] *= 1.0 + damping;
         }
@@ -346,6 +370,25 @@ impl Bundle<'_> {
             matrix: DMatrix::from_fn(all, all, lower),
             right,
             stars,
+        })
+    }
+}
+
+impl RateHeld {
+    /// How far a motion's rate is from it, in errors; 0 for motions without angles.
+    fn off(&self, motion: &Motion) -> f64 {
+        let Motion::Turning { angles, .. } = motion else {
+            return 0.0;
+        };
+        let rate: f64 = self.form.iter().map(|&(i, g)| g * angles[i]).sum();
+        (rate - self.rad_per_s) / self.error_rad_per_s
+    }
+
+    /// Its derivative by the motion's numbers: the last of a frame's columns is its angle.
+    fn slopes(&self, columns: &[Vec<Column>]) -> impl Iterator<Item = (usize, f64)> {
+        self.form.iter().filter_map(|&(frame, g)| {
+            let (angle, _) = columns[frame].last()?;
+            Some((*angle, g / self.error_rad_per_s))
         })
     }
 }

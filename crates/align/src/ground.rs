@@ -8,6 +8,9 @@
 //! ground, and domes of light, clouds and the Milky Way are sky.
 
 pub use cells::{cell_means, cell_px};
+pub use moving::{FoundGround, find_moving_ground, ground_on_light};
+pub use place::{GroundLens, GroundPlace, GroundView};
+pub use single::find_ground_alone;
 
 mod cells;
 mod contour;
@@ -15,7 +18,11 @@ mod cut;
 mod edges;
 mod label;
 mod motion;
+mod moving;
+mod place;
+mod single;
 mod still;
+mod structure;
 
 use crate::PixelMap;
 use ndarray::Array2;

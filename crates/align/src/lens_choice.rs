@@ -135,6 +135,7 @@ impl Trials<'_> {
             reference: self.reference,
             prior,
             terms,
+            rate: None,
         }
     }
 

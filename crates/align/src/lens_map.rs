@@ -84,6 +84,16 @@ impl LensMap {
             .map_or((f64::NAN, f64::NAN), |[x, y]| (x, y))
     }
 
+    pub(crate) fn lens(&self) -> &Lens {
+        &self.lens
+    }
+
+    /// First this map, then `next`; `None` where that is of another lens.
+    pub(crate) fn then(&self, next: &Self) -> Option<Self> {
+        let attitude = self.attitude.then(&next.attitude);
+        (self.lens == next.lens).then(|| Self::new(self.lens, attitude, self.size))
+    }
+
     /// The way back.
     pub(crate) fn inverse(&self) -> Self {
         Self::new(self.lens, self.attitude.inverse(), self.size)

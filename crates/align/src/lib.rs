@@ -27,10 +27,14 @@
 
 pub use attitude::Attitude;
 pub use background::{Background, BackgroundOptions};
+pub use clock::{Clock, SIDEREAL_RATE_DEG_PER_DAY};
 pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
-pub use ground::{cell_means, cell_px, find_ground};
+pub use ground::{
+    FoundGround, GroundLens, GroundPlace, GroundView, cell_means, cell_px, find_ground,
+    find_ground_alone, find_moving_ground, ground_on_light,
+};
 pub use homography::Homography;
 pub use lens::{Lens, Projection};
 pub use lens_choice::{FocalPrior, LensTrial};
@@ -45,8 +49,9 @@ pub use refine::refine_places;
 pub use shape::{Moments, Patch};
 pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
+pub use stats::{Real, median};
 pub use transparency::Transparency;
-pub use tripod::{Clock, SIDEREAL_RATE_DEG_PER_DAY, Tripod};
+pub use tripod::{Held, Tripod};
 pub use verdict::{Verdict, Zone};
 
 mod asterism;
@@ -54,6 +59,7 @@ mod attitude;
 mod background;
 mod blinking;
 mod bundle;
+mod clock;
 mod detect;
 mod double_image;
 mod fit;
@@ -77,6 +83,7 @@ mod resection;
 mod search;
 mod shape;
 mod sky_model;
+mod standing;
 mod star;
 mod stats;
 #[cfg(test)]

@@ -68,6 +68,29 @@ impl PixelMap {
         }
     }
 
+    /// First this map, then `next`; `None` where both are not of one kind, or not of one lens.
+    pub fn then(&self, next: &Self) -> Option<Self> {
+        match (&self.kind, &next.kind) {
+            (Kind::Plane(first), Kind::Plane(second)) => {
+                first.then(second).map(Self::from_homography)
+            }
+            (Kind::Lens(first), Kind::Lens(second)) => first.then(second).map(|map| Self {
+                kind: Kind::Lens(Arc::new(map)),
+            }),
+            (Kind::Plane(plane), _) if *plane == Homography::IDENTITY => Some(next.clone()),
+            (_, Kind::Plane(plane)) if *plane == Homography::IDENTITY => Some(self.clone()),
+            _ => None,
+        }
+    }
+
+    /// The lens, where the map is made of one.
+    pub fn lens(&self) -> Option<&Lens> {
+        match &self.kind {
+            Kind::Plane(_) => None,
+            Kind::Lens(map) => Some(map.lens()),
+        }
+    }
+
     /// Where the pixels `x0 .. x0 + out.len()` of reference row `y` lie on the frame, px;
     /// NaN where they lie nowhere. Equal to [`map`](Self::map) to
     /// [`row_error_px`](Self::row_error_px).

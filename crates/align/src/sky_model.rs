@@ -4,6 +4,7 @@ use crate::bundle::{Bundle, Solved, Track, attitudes, direction};
 use crate::lens_choice::{FocalPrior, LensTrial, Trials, prior};
 use crate::motion::Motion;
 use crate::resection::{Sight, refine, resect};
+use crate::standing::standing;
 use crate::transparency::transparency;
 use crate::tripod::{Tripod, tripod};
 use crate::verdict::{Verdict, Zone, verdict};
@@ -125,8 +126,9 @@ const LEAST_MOTION_PX: f64 = 2.0;
 ///
 /// Works in four steps: the stars matched so far, a hundred of them on a few frames, choose
 /// projection, focal length and radial terms; the lens then matches all stars of all frames
-/// anew, also where a plane-to-plane map missed them; all are fitted together; and the
-/// rotations are held against one axis and the clock.
+/// anew, also where a plane-to-plane map missed them, and leaves out what stands still while
+/// the sky turns; all are fitted together; and the rotations are held against one axis and
+/// the clock, and the lens then to both where nothing speaks against them.
 ///
 /// # Errors
 ///
@@ -185,6 +187,15 @@ fn enough_motion(matched: &[Track], frames: usize) -> Result<(), SkyModelError> 
     }
 }
 
+/// What was fitted together.
+struct Joint {
+    /// The frames.
+    kept: Vec<usize>,
+    /// Places of the stars on them, with the frames counted anew.
+    input: Vec<Track>,
+    solved: Solved,
+}
+
 struct Burst<'a> {
     frames: &'a [&'a [Star]],
     reference: usize,
@@ -240,26 +251,42 @@ impl Burst<'_> {
     fn solve(&self, matched: &[Track], trials: Vec<LensTrial>, lens: Lens) -> Option<SkyModel> {
         /// The first match by the model goes by a lens from few stars.
         const REACHES_PX: [f64; 2] = [3.0, 1.5];
-        let terms = trials.first()?.terms;
+        let mut terms = trials.first()?.terms;
         let mut lens = lens;
         let mut attitudes = self.resect_all(&lens, matched);
-        let mut joint = None;
+        let mut last = None;
         for reach_px in REACHES_PX {
-            let all = tracks::by_model(self.frames, &lens, &attitudes, self.reference, reach_px);
-            let solved = self.joint(&all, lens, &attitudes, terms)?;
-            lens = solved.1.state.lens;
-            attitudes = self.attitudes_of(&solved, &all, &attitudes);
-            joint = Some((solved, all));
+            let standing = standing(self.frames, &lens, &attitudes);
+            let all = tracks::by_model(
+                self.frames,
+                &standing,
+                &lens,
+                &attitudes,
+                self.reference,
+                reach_px,
+            );
+            let joint = self.joint(&all, lens, &attitudes, terms)?;
+            lens = joint.solved.state.lens;
+            attitudes = self.attitudes_of(&joint, &all, &attitudes);
+            last = Some((joint, all));
         }
-        let ((kept, solved), all) = joint?;
-        let tripod = tripod(
-            &self.bundle_input(&all, &kept),
-            &solved,
-            &kept,
+        let (mut joint, all) = last?;
+        let turn = tripod(
+            &joint.input,
+            &joint.solved,
+            &joint.kept,
             &prior(&lens, self.focal, self.size),
             terms,
             self.options,
         );
+        let (tripod, held) = turn.map_or((None, None), |turn| (Some(turn.tripod), turn.fit));
+        if let Some((held_terms, fit)) = held {
+            terms = held_terms;
+            lens = fit.state.lens;
+            joint.solved = fit;
+            attitudes = self.attitudes_of(&joint, &all, &attitudes);
+        }
+        let solved = joint.solved;
         let verdict = verdict(
             self.frames,
             &all,
@@ -315,14 +342,6 @@ impl Burst<'_> {
         attitudes
     }
 
-    fn bundle_input(&self, all: &[Track], kept: &[usize]) -> Vec<Track> {
-        tracks::thinned(
-            &tracks::on_frames(all, kept),
-            self.size,
-            self.options.joint_stars,
-        )
-    }
-
     /// The fit of everything at once, on frames evenly spread.
     fn joint(
         &self,
@@ -330,7 +349,7 @@ impl Burst<'_> {
         lens: Lens,
         attitudes: &[Option<Attitude>],
         terms: usize,
-    ) -> Option<(Vec<usize>, Solved)> {
+    ) -> Option<Joint> {
         const ROUNDS: usize = 30;
         let several: Vec<Track> = all
             .iter()
@@ -338,7 +357,11 @@ impl Burst<'_> {
             .cloned()
             .collect();
         let kept = self.evenly(&several, self.options.joint_frames.max(3));
-        let input = self.bundle_input(all, &kept);
+        let input = tracks::thinned(
+            &tracks::on_frames(all, &kept),
+            self.size,
+            self.options.joint_stars,
+        );
         let start: Option<Vec<Attitude>> = kept.iter().map(|&frame| attitudes[frame]).collect();
         let prior = prior(&lens, self.focal, self.size);
         let bundle = Bundle {
@@ -346,15 +369,20 @@ impl Burst<'_> {
             reference: kept.iter().position(|&frame| frame == self.reference)?,
             prior: &prior,
             terms,
+            rate: None,
         };
         let solved = bundle.solve(lens, Motion::Free(start?), ROUNDS)?;
-        Some((kept, solved))
+        Some(Joint {
+            kept,
+            input,
+            solved,
+        })
     }
 
     /// The attitudes of the joint fit, and under its lens those of the other frames.
     fn attitudes_of(
         &self,
-        (kept, solved): &(Vec<usize>, Solved),
+        Joint { kept, solved, .. }: &Joint,
         all: &[Track],
         before: &[Option<Attitude>],
     ) -> Vec<Option<Attitude>> {

@@ -7,8 +7,10 @@
 pub(crate) const SIGMA_PER_MAD: f64 = 1.482_602_218_505_602;
 
 /// Numbers that can be ordered totally and averaged.
-pub(crate) trait Real: Copy {
+pub trait Real: Copy {
+    /// Total order, NaN at its ends.
     fn order(&self, other: &Self) -> std::cmp::Ordering;
+    /// Half of the sum, rounded once.
     fn midpoint(self, other: Self) -> Self;
 }
 
@@ -30,9 +32,9 @@ impl Real for f64 {
     }
 }
 
-/// The median, with an even count the mean of the middle two; reorders `values`,
-/// which hold no NaN. `None` when there are none.
-pub(crate) fn median<T: Real>(values: &mut [T]) -> Option<T> {
+/// The median, with an even count the mean of the middle two; reorders `values`. NaN
+/// counts as the largest value (the smallest with its sign set). `None` when there are none.
+pub fn median<T: Real>(values: &mut [T]) -> Option<T> {
     let middle = values.len() / 2;
     if values.is_empty() {
         return None;

@@ -30,9 +30,11 @@ pub(crate) fn from_alignments(
 /// Tracks of all frames that have an attitude, by where the lens puts the stars: those of
 /// the reference first, then what other frames add, nearest to the reference first.
 ///
-/// A track may have a single place; `tolerance_px` is the reach of a match.
+/// A track may have a single place; `tolerance_px` is the reach of a match. Detections that
+/// are `standing` are on none.
 pub(crate) fn by_model(
     frames: &[&[Star]],
+    standing: &[Vec<bool>],
     lens: &Lens,
     attitudes: &[Option<Attitude>],
     reference: usize,
@@ -50,16 +52,22 @@ pub(crate) fn by_model(
         let Some(attitude) = attitudes[frame] else {
             continue;
         };
-        let places: Vec<[f64; 2]> = frames[frame].iter().map(|star| [star.x, star.y]).collect();
+        let moving: Vec<usize> = (0..frames[frame].len())
+            .filter(|&star| !standing[frame][star])
+            .collect();
+        let places: Vec<[f64; 2]> = moving
+            .iter()
+            .map(|&star| [frames[frame][star].x, frames[frame][star].y])
+            .collect();
         let mut free = vec![true; places.len()];
-        for (track, star) in pair_up(lens, &attitude, &sky, &places, tolerance_px) {
-            free[star] = false;
-            tracks[track].push(observation(frames, frame, star));
+        for (track, place) in pair_up(lens, &attitude, &sky, &places, tolerance_px) {
+            free[place] = false;
+            tracks[track].push(observation(frames, frame, moving[place]));
             sky[track] = direction(lens, &known, &tracks[track]);
         }
-        for star in (0..places.len()).filter(|&star| free[star]) {
-            if lens.unproject(places[star][0], places[star][1]).is_some() {
-                let track = vec![observation(frames, frame, star)];
+        for place in (0..places.len()).filter(|&place| free[place]) {
+            if lens.unproject(places[place][0], places[place][1]).is_some() {
+                let track = vec![observation(frames, frame, moving[place])];
                 sky.push(direction(lens, &known, &track));
                 tracks.push(track);
             }

@@ -1,18 +1,10 @@
 //! A sky that turns about one axis: the pole, the rate, and what the clock says of it.
 
 use crate::SkyOptions;
-use crate::bundle::{Bundle, Prior, Solved, Track};
+use crate::bundle::{Bundle, Prior, RateHeld, Solved, Track};
+use crate::clock::{Clock, clock};
 use crate::motion::{Motion, across};
-use crate::stats::{SIGMA_PER_MAD, median};
-
-/// Rate of the sky's turn, degrees a day of 86 400 s: one turn in a sidereal day.
-///
-/// Source: Explanatory Supplement to the Astronomical Almanac (1992), ch. 2: 360.985 647 366°
-/// a day of UT1 (from memory).
-pub const SIDEREAL_RATE_DEG_PER_DAY: f64 = 360.985_647_366_29;
-
-/// The sidereal rate, rad/s.
-const SIDEREAL_RAD_PER_S: f64 = SIDEREAL_RATE_DEG_PER_DAY / 86_400.0 * std::f64::consts::PI / 180.0;
+use crate::stats::median;
 
 /// How a camera that stands still sees the sky turn.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,23 +22,26 @@ pub struct Tripod {
     pub clock: Option<Clock>,
     /// Frames before which the camera was moved.
     pub moved: Vec<usize>,
+    /// What the lens was fitted under, since the frames do not speak against it.
+    pub held: Held,
 }
 
-/// The turn held against the camera's clock.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Clock {
-    /// Rate of the turn over the sidereal rate: 1 when clock and lens are right. Negative
-    /// when the sky turned backwards, as in mirrored pictures of a clock that runs on.
-    pub rate_ratio: f64,
-    /// Its standard error, by stars and by the resolution of the times.
-    pub rate_ratio_error: f64,
-    /// Largest distance of a frame's time from the sky's, s, the worst frames left out.
-    pub scatter_s: f64,
-    /// Frames whose time is off the sky's by more than five times their errors, and by more
-    /// than half a second.
-    pub off: Vec<usize>,
-    /// Frames that claim to be earlier than the one before while the sky turned on.
-    pub backwards: Vec<usize>,
+/// What the turns of the frames were held to while the lens was fitted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Held {
+    /// Nothing: each frame turned as it liked.
+    Free,
+    /// One axis.
+    Axis,
+    /// One axis and the sidereal rate.
+    SiderealRate,
+}
+
+/// A turn, and the fit that is held to it.
+pub(crate) struct Turn {
+    pub(crate) tripod: Tripod,
+    /// With the terms of its radial polynomial; `None` where the frames speak against it.
+    pub(crate) fit: Option<(usize, Solved)>,
 }
 
 /// The turn about one axis, where the free attitudes of a joint fit are one; `None` where
@@ -58,10 +53,12 @@ pub(crate) fn tripod(
     prior: &Prior,
     terms: usize,
     options: &SkyOptions,
-) -> Option<Tripod> {
+) -> Option<Turn> {
     /// Frames with an angle of their own that an axis takes.
     const FEWEST_FRAMES: usize = 3;
-    const ROUNDS: usize = 30;
+    /// A camera that stood still is the rule, and free attitudes fit chance as well: they
+    /// must be better by this (Burnham & Anderson 2002, section 2.6; from memory).
+    const BEYOND_DOUBT: f64 = 10.0;
     /// What refraction and the wind may add to the residuals of a camera that stood still.
     const STOOD_STILL: f64 = 1.5;
     if kept.len() < FEWEST_FRAMES {
@@ -74,21 +71,35 @@ pub(crate) fn tripod(
         reference,
         prior,
         terms,
+        rate: None,
     };
     let moved = moved_frames(&solved.state.motion, kept, options);
-    let turning = bundle.solve(
-        solved.state.lens,
-        solved.state.motion.about_one_axis(),
-        ROUNDS,
-    )?;
-    let Motion::Turning { axis, angles } = &turning.state.motion else {
+    let free = criterion(&bundle, solved, solved.scale);
+    let turning = turn_about_one_axis(&bundle, solved, None)?;
+    let Motion::Turning { angles, .. } = &turning.1.state.motion else {
         return None;
     };
-    let excess = turning.scale / solved.scale;
+    let excess = turning.1.scale / solved.scale;
     if excess > STOOD_STILL && moved.is_empty() {
         return None;
     }
-    let lens = bundle.lens_parameters();
+    let told = clock(&turning, reference, angles, kept, options);
+    let (clock, rate) = told.map_or((None, None), |(clock, rate)| (Some(clock), rate));
+    let terms = turning.0;
+    let under_one_axis = criterion(&Bundle { terms, ..bundle }, &turning.1, solved.scale);
+    let stood_still = moved.is_empty() && under_one_axis < free + BEYOND_DOUBT;
+    let timed = rate.filter(|_| stood_still);
+    let timed = timed.and_then(|rate| turn_about_one_axis(&bundle, &turning.1, Some(&rate)));
+    let held = match (stood_still, &timed) {
+        (false, _) => Held::Free,
+        (true, None) => Held::Axis,
+        (true, Some(_)) => Held::SiderealRate,
+    };
+    let (terms, turning) = timed.unwrap_or(turning);
+    let Motion::Turning { axis, angles } = &turning.state.motion else {
+        return None;
+    };
+    let lens = 3 + terms;
     let axis_error_rad = (0..2)
         .map(|i| turning.covariance[(lens + i, lens + i)].max(0.0).sqrt())
         .fold(0.0, f64::max);
@@ -97,100 +108,49 @@ pub(crate) fn tripod(
     for (&frame, &angle) in kept.iter().zip(angles) {
         angles_rad[frame] = Some(angle);
     }
-    Some(Tripod {
+    let tripod = Tripod {
         axis: *axis,
         axis_error_rad,
-        clock: clock(&turning, lens, reference, angles, kept, options),
+        clock,
         angles_rad,
         excess,
         moved,
-    })
+        held,
+    };
+    let fit = stood_still.then_some((terms, turning));
+    Some(Turn { tripod, fit })
 }
 
-/// The rate by weighted least squares of the angles over the times, errors of both counted.
-fn clock(
-    turning: &Solved,
-    lens: usize,
-    reference: usize,
-    angles: &[f64],
-    kept: &[usize],
-    options: &SkyOptions,
-) -> Option<Clock> {
-    const FEWEST: usize = 3;
-    const OFF: f64 = 5.0;
-    /// Shutters and the writing of files delay a time by parts of a second; that is no fault.
-    const LEAST_OFF_S: f64 = 0.5;
-    // A time rounded to a step errs by its twelfth's root.
-    let time_error_s = options.time_resolution_s / 12.0_f64.sqrt();
-    let known: Vec<(usize, f64)> = (0..kept.len())
-        .filter_map(|i| Some((i, (*options.times_s.get(kept[i])?)?)))
-        .collect();
-    if known.len() < FEWEST {
-        return None;
-    }
-    // Slopes between all pairs: their median does not mind a wrong clock (Theil 1950, Sen 1968).
-    let mut slopes: Vec<f64> = Vec::new();
-    for (n, &(i, t)) in known.iter().enumerate() {
-        for &(j, u) in &known[..n] {
-            if (t - u).abs() > options.time_resolution_s {
-                slopes.push((angles[i] - angles[j]) / (t - u));
-            }
-        }
-    }
-    let slope = median(&mut slopes)?;
-    if slope == 0.0 {
-        return None;
-    }
-    let mut offsets: Vec<f64> = known.iter().map(|&(i, t)| t - angles[i] / slope).collect();
-    let offset = median(&mut offsets)?;
-    let late_s = |&(i, t): &(usize, f64)| t - angles[i] / slope - offset;
-    let mut distances: Vec<f64> = known.iter().map(|frame| late_s(frame).abs()).collect();
-    let scatter_s = SIGMA_PER_MAD * median(&mut distances)?;
-    let limit_s = (OFF * scatter_s.hypot(time_error_s)).max(LEAST_OFF_S);
-    let (good, off): (Vec<_>, Vec<_>) = known
-        .iter()
-        .copied()
-        .partition(|f| late_s(f).abs() <= limit_s);
-    // The least-squares slope is a linear form of the angles: its error follows from their
-    // covariance, common errors of the lens included.
-    let n = good.len() as f64;
-    let mean_t = good.iter().map(|(_, t)| t).sum::<f64>() / n;
-    let square = good.iter().map(|(_, t)| (t - mean_t).powi(2)).sum::<f64>();
-    if good.len() < FEWEST || square == 0.0 {
-        return None;
-    }
-    let form: Vec<(usize, f64)> = good
-        .iter()
-        .map(|&(i, t)| (i, (t - mean_t) / square))
-        .collect();
-    let rate: f64 = form.iter().map(|&(i, g)| g * angles[i]).sum();
-    let mut variance = (rate * time_error_s).powi(2) * form.iter().map(|(_, g)| g * g).sum::<f64>();
-    for &(i, g) in &form {
-        for &(j, h) in &form {
-            if let (Some(a), Some(b)) = (place(lens, reference, i), place(lens, reference, j)) {
-                variance += g * h * turning.covariance[(a, b)];
-            }
-        }
-    }
-    let backwards = known.windows(2).filter(|pair| {
-        let [(i, t), (j, u)] = [pair[0], pair[1]];
-        u < t && (angles[j] - angles[i]) * slope > 0.0
+/// Akaike's criterion of a fit, at a scale that fits to compare have in common.
+fn criterion(bundle: &Bundle<'_>, solved: &Solved, scale: f64) -> f64 {
+    let parameters = bundle.parameters(&solved.state.motion) as f64;
+    2.0 * bundle.cost(&solved.state, scale) + 2.0 * parameters
+}
+
+/// Lens, axis and angles, from another fit's; the rate too, where it is known.
+///
+/// One axis leaves so much less free that the lens may have terms which the stars could not
+/// tell from turns before: as many as Akaike's criterion has. A simpler lens would not be
+/// more careful, but wrong in its focal length.
+fn turn_about_one_axis(
+    bundle: &Bundle<'_>,
+    start: &Solved,
+    rate: Option<&RateHeld>,
+) -> Option<(usize, Solved)> {
+    const ROUNDS: usize = 30;
+    const MOST_TERMS: usize = 3;
+    let tried = (bundle.terms..=MOST_TERMS).filter_map(|terms| {
+        let bundle = Bundle {
+            terms,
+            rate,
+            ..*bundle
+        };
+        let motion = start.state.motion.about_one_axis();
+        let solved = bundle.solve(start.state.lens, motion, ROUNDS)?;
+        Some((criterion(&bundle, &solved, start.scale), terms, solved))
     });
-    let worst = good
-        .iter()
-        .map(|frame| late_s(frame).abs())
-        .fold(0.0, f64::max);
-    Some(Clock {
-        rate_ratio: rate / SIDEREAL_RAD_PER_S,
-        rate_ratio_error: variance.max(0.0).sqrt() / SIDEREAL_RAD_PER_S,
-        scatter_s: worst,
-        off: off.iter().map(|&(i, _)| kept[i]).collect(),
-        backwards: backwards.map(|pair| kept[pair[1].0]).collect(),
-    })
-}
-
-fn place(lens: usize, reference: usize, frame: usize) -> Option<usize> {
-    (frame != reference).then(|| lens + 2 + frame - usize::from(frame > reference))
+    let (_, terms, solved) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some((terms, solved))
 }
 
 /// Frames before which the camera was knocked: turns from frame to frame are alike on a

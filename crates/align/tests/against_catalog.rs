@@ -3,7 +3,7 @@
 
 mod burst;
 
-use burst::{Burst, solve};
+use burst::{Aligned, Burst};
 use radicand_align::SkyOptions;
 use synth::Mapping;
 
@@ -48,7 +48,7 @@ fn separations_of_winter_stars_come_back_through_a_fisheye() {
         .iter()
         .map(|row| in_camera(number(&row[1]), number(&row[2])))
         .collect();
-    let (_, model) = solve(&burst, &SkyOptions::default());
+    let model = Aligned::of(&burst).solve(&SkyOptions::default());
     let model = model.expect("the stars tell a lens");
     let lists = burst.lists();
     // The mean over the frames of where the found lens sees each star.

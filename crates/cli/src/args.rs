@@ -76,6 +76,12 @@ pub enum Command {
         --focal-length 24 --pixel-pitch 3.3"
     )]
     Compare(CompareArgs),
+    /// Join a tracked sky with a separately shot ground
+    #[command(
+        after_help = "Examples:\n  radicand blend sky/stack.fits ground.dng -o night\n  \
+        radicand blend sky/stack.fits ground/stack.fits -o night --ground ridge.png"
+    )]
+    Blend(BlendArgs),
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),
@@ -174,6 +180,33 @@ pub struct MeasureArgs {
     pub overwrite: bool,
 }
 
+/// Arguments of `blend`.
+#[derive(Debug, Args)]
+pub struct BlendArgs {
+    /// The sky: the result of a stack of tracked lights; stack.fits knows the sky behind its
+    /// smeared ground
+    pub sky: PathBuf,
+    /// The ground: a raw frame or the result of a stack, of the same camera and framing
+    pub ground: PathBuf,
+    /// Folder for the result, made if it is not there
+    #[arg(short, long)]
+    pub output: PathBuf,
+    /// Where the ground is in GROUND: auto finds it, a PNG of its size shows it in white
+    #[arg(
+        long = "ground",
+        value_name = "auto|MASK.png",
+        default_value = "auto",
+        value_parser = parse_blend_mask
+    )]
+    pub mask: GroundChoice,
+    /// Pictures to write
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
+    pub format: Vec<Format>,
+    /// Replace an existing result
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
 /// Arguments of `simulate`.
 #[derive(Debug, Args)]
 pub struct SimulateArgs {
@@ -211,6 +244,13 @@ pub enum Format {
     Fits,
     /// preview.png: 16 bits, stretched; regions.png: gain by region
     Png,
+}
+
+fn parse_blend_mask(text: &str) -> Result<GroundChoice, String> {
+    match text.parse()? {
+        GroundChoice::None => Err("a blend needs a ground".to_owned()),
+        choice => Ok(choice),
+    }
 }
 
 fn parse_size(text: &str) -> Result<u64, String> {

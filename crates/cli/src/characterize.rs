@@ -9,7 +9,7 @@ use noise::{
     StarShapeOptions, StarShapes, bayer_green_variance_px2, measure_sensor,
 };
 use raw::Channel;
-use stack::{SensorLayout, Stack, StackError};
+use stack::{Kernel, SensorLayout, Stack, StackError};
 
 /// Index of the channel that stars are measured on: green, or the only one.
 fn star_channel(layout: &SensorLayout) -> usize {
@@ -21,8 +21,10 @@ fn star_channel(layout: &SensorLayout) -> usize {
 /// What measures the stars while the stack is made.
 pub(crate) fn star_observer(
     stars: &[Star],
+    lights: &[SolvedLight],
     layout: &SensorLayout,
     saturation_dn: f32,
+    kernel: Kernel,
 ) -> StarShapeObserver {
     let options = StarShapeOptions {
         channel: star_channel(layout),
@@ -33,7 +35,8 @@ pub(crate) fn star_observer(
         saturation_dn: Some(saturation_dn),
         ..StarShapeOptions::default()
     };
-    StarShapeObserver::new(stars, options)
+    let maps = lights.iter().map(|light| light.light.map.clone()).collect();
+    StarShapeObserver::new(stars, options).with_maps(kernel, maps)
 }
 
 /// The shapes of the stars that the observer saw.
@@ -132,17 +135,31 @@ pub(crate) fn sensor(
             exposure(&light.frame, stars.iter().map(moved).collect())
         })
         .collect();
-    measure_sensor(&SensorFrames {
+    let (bias, own_flats) = (plain(&session.bias), plain(&flats));
+    // Of another exposure they are no darks of these lights.
+    let darks = match session.dark_scale {
+        None => plain(&session.darks),
+        Some(_) => Vec::new(),
+    };
+    let frames = SensorFrames {
         layout,
-        bias: &plain(&session.bias),
-        // Of another exposure they are no darks of these lights.
-        darks: &match session.dark_scale {
-            None => plain(&session.darks),
-            Some(_) => Vec::new(),
-        },
-        flats: &plain(&flats),
+        bias: &bias,
+        darks: &darks,
+        flats: &own_flats,
         lights: &of_lights,
-    })
+    };
+    let mut sensor = measure_sensor(&frames)?;
+    if flats.is_empty() && !session.flats.is_empty() {
+        let by_others = measure_sensor(&SensorFrames {
+            flats: &plain(&session.flats),
+            lights: &[],
+            ..frames
+        })?;
+        for (own, by_others) in sensor.iter_mut().zip(by_others) {
+            own.flat_noise = by_others.flat_noise;
+        }
+    }
+    Ok(sensor)
 }
 
 /// The stars of the stack, which shows fainter ones than any light; in the light's

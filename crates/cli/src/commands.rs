@@ -6,6 +6,7 @@ use crate::progress::{Bar, Progress};
 use export::Overwrite;
 use std::io::{ErrorKind, Write};
 
+mod blend;
 mod compare;
 mod demo;
 mod measure;
@@ -130,5 +131,6 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
         Command::Simulate(args) => simulate::run(args, &console),
         Command::Measure(args) => measure::run(args, &console),
         Command::Compare(args) => compare::run(args, &console),
+        Command::Blend(args) => blend::run(args, &console),
     }
 }

@@ -128,13 +128,8 @@ impl Limits {
 
 /// The middle of the finite values, or the mean of both middle ones.
 pub(crate) fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.filter(|value| value.is_finite()).collect();
-    values.sort_by(f64::total_cmp);
-    match values.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(values[n / 2]),
-        n => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
-    }
+    let mut finite: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+    align::median(&mut finite)
 }
 
 #[cfg(test)]

@@ -119,6 +119,37 @@ pub enum JobError {
         /// How many results there are.
         results: usize,
     },
+    /// Two pictures that are to be joined are not alike.
+    #[error(
+        "{}: {found}, needed {needed} as in {}",
+        printable(path),
+        printable(other)
+    )]
+    BlendUnlike {
+        /// The ground's file.
+        path: PathBuf,
+        /// The sky's file.
+        other: PathBuf,
+        /// What was found.
+        found: String,
+        /// What was needed.
+        needed: String,
+    },
+    /// Values that do not follow the light.
+    #[error("{}: values follow a tone curve, needed are linear ones", printable(.0))]
+    NotLinear(PathBuf),
+    /// A picture without a ground.
+    #[error("{}: no ground found: the sky, followed down from the upper border, ends nowhere along \
+             an edge", printable(.0))]
+    NoGround(PathBuf),
+    /// Pictures without a ridge in common.
+    #[error("{}: no ridge in common with {}", printable(ground), printable(sky))]
+    NoCommonRidge {
+        /// The sky's file.
+        sky: PathBuf,
+        /// The ground's file.
+        ground: PathBuf,
+    },
     /// Writing failed.
     #[error(transparent)]
     Export(#[from] export::ExportError),
@@ -154,6 +185,14 @@ impl JobError {
             Self::Mask { .. } => {
                 "a mask is a PNG of the lights' width and height, not turned, white on the ground; \
                  --ground auto needs none"
+            }
+            Self::BlendUnlike { .. } => "both must be of the same camera, uncropped",
+            Self::NotLinear(_) => "give a raw frame, or stack.tif or stack.fits of a stack",
+            Self::NoGround(_) => {
+                "give a mask with --ground: a PNG of its size, white on the ground"
+            }
+            Self::NoCommonRidge { .. } => {
+                "both must show the same ridge, within a fifth of the picture"
             }
             Self::UnknownScene(_) => {
                 let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));

@@ -2,10 +2,11 @@
 
 use crate::JobError;
 use crate::light::SolvedLight;
+use crate::moving_ground::{MovingGround, cells_of, ground_maps};
 use crate::progress::Progress;
-use align::{FrameGrade, PixelMap, Star, cell_means, cell_px, find_ground};
+use align::{FoundGround, FrameGrade, PixelMap, Star, find_ground, find_moving_ground};
 use image::{ImageError, ImageReader};
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 use rayon::prelude::*;
 use stack::{Calibrator, GroundMask, StackError, sky_offsets_over_ground};
 use std::path::{Path, PathBuf};
@@ -87,10 +88,51 @@ fn read_mask(path: &Path) -> Result<Array2<bool>, JobError> {
     ))
 }
 
+/// The ground that was set apart from the sky.
+#[derive(Clone, Debug)]
+pub(crate) struct Apart {
+    /// Where the reference shows it, at any time of its exposure.
+    pub mask: GroundMask,
+    /// Where it lies in the lights, when it moves.
+    pub moving: Option<MovingGround>,
+}
+
+impl Apart {
+    /// What a light has not to give to the sky.
+    fn not_sky(&self, light: usize) -> Array2<bool> {
+        match &self.moving {
+            None => self.mask.not_sky(),
+            Some(moving) => moving.swept(light).not_sky(),
+        }
+    }
+
+    /// A mask of every light's sky; one for all where the camera stands still.
+    pub(crate) fn masks_of_sky(&self, lights: usize) -> Vec<Arc<Array2<bool>>> {
+        match &self.moving {
+            None => for_each(self.mask.not_sky(), lights),
+            Some(_) => {
+                let mask = |light| Arc::new(self.not_sky(light));
+                (0..lights).into_par_iter().map(mask).collect()
+            }
+        }
+    }
+
+    /// A mask of every light's ground.
+    pub(crate) fn masks_of_ground(&self, lights: usize) -> Vec<Arc<Array2<bool>>> {
+        match &self.moving {
+            None => for_each(self.mask.not_ground(), lights),
+            Some(moving) => {
+                let mask = |light| Arc::new(moving.swept(light).not_ground());
+                (0..lights).into_par_iter().map(mask).collect()
+            }
+        }
+    }
+}
+
 /// Finds the ground, or takes the one given, and levels the skies beside it.
 ///
 /// The lights are measured anew where the ground is: no star lies on it, and no sky. `None`
-/// without ground; then the lights are left as they are.
+/// without ground; then the lights are left as they are. A given mask is the reference's.
 ///
 /// # Errors
 ///
@@ -100,74 +142,132 @@ pub(crate) fn set_apart(
     choice: &GroundChoice,
     given: Option<Array2<bool>>,
     lights: &mut [SolvedLight],
+    reference: usize,
     calibrator: &Calibrator,
     progress: &dyn Progress,
-) -> Result<Option<GroundMask>, JobError> {
+) -> Result<Option<Apart>, JobError> {
     let layout = calibrator.layout();
-    let ground = match (choice, given) {
-        (GroundChoice::None, _) => None,
-        (GroundChoice::Mask(path), Some(mask)) => {
-            let found = (mask.ncols(), mask.nrows());
-            if found != (layout.width, layout.height) {
-                return Err(JobError::Mask {
-                    path: path.clone(),
-                    problem: format!(
-                        "{}×{} px, but the lights have {}×{} px",
-                        found.0, found.1, layout.width, layout.height
-                    ),
-                });
+    if let (GroundChoice::Mask(path), Some(mask)) = (choice, &given) {
+        let found = (mask.ncols(), mask.nrows());
+        if found != (layout.width, layout.height) {
+            return Err(JobError::Mask {
+                path: path.clone(),
+                problem: format!(
+                    "{}×{} px, but the lights have {}×{} px",
+                    found.0, found.1, layout.width, layout.height
+                ),
+            });
+        }
+    }
+    if *choice == GroundChoice::None {
+        return Ok(None);
+    }
+    progress.stage("looking for ground", lights.len());
+    let maps = ground_maps(lights, reference, calibrator, progress)?;
+    let moving = match (&maps, &given) {
+        (None, _) => None,
+        (Some(_), Some(mask)) => Some(FoundGround {
+            ground: mask.clone(),
+            touched: mask.clone(),
+        }),
+        (Some(maps), None) => look_for_moving(lights, maps, calibrator)?,
+    };
+    let mut apart = match (moving, maps) {
+        (Some(found), Some(maps)) if found.ground.iter().any(|&set| set) => {
+            let moving = MovingGround::new(maps, found, lights);
+            Apart {
+                mask: moving.swept(reference),
+                moving: Some(moving),
             }
-            mask.iter().any(|&ground| ground).then_some(mask)
         }
         _ => {
-            progress.stage("looking for ground", 0);
-            look_for_ground(lights, calibrator)?
+            let still = match given {
+                Some(mask) => Some(mask).filter(|mask| mask.iter().any(|&ground| ground)),
+                None => look_for_ground(lights, calibrator)?,
+            };
+            let Some(mask) = still.map(GroundMask::new) else {
+                return Ok(None);
+            };
+            Apart { mask, moving: None }
         }
     };
-    let Some(mask) = ground.map(GroundMask::new) else {
-        return Ok(None);
-    };
-    level_beside(&mask, lights, calibrator)?;
-    Ok(Some(mask))
+    let masked = level_beside(&apart, lights, calibrator)?;
+    if let Some(moving) = &mut apart.moving {
+        moving.masked = masked;
+    }
+    Ok(Some(apart))
 }
 
 fn look_for_ground(
     lights: &[SolvedLight],
     calibrator: &Calibrator,
 ) -> Result<Option<Array2<bool>>, StackError> {
-    let layout = calibrator.layout();
-    let pattern_px = layout.cfa.width().max(layout.cfa.height());
-    let cell_px = cell_px(layout.width, layout.height, pattern_px);
-    let n = lights.len().min(MOST_LIGHTS);
-    let some: Vec<&SolvedLight> = (0..n).map(|i| &lights[i * lights.len() / n]).collect();
-    let cells = |light: &&SolvedLight| -> Result<Array2<f32>, StackError> {
-        let window = calibrator.window(&light.light.mosaic, &layout.bounds())?;
-        let mosaic = ArrayView2::from_shape((layout.height, layout.width), &window.values);
-        Ok(cell_means(mosaic.expect("a whole frame"), cell_px))
-    };
-    let cells: Result<Vec<_>, _> = some.par_iter().map(cells).collect();
-    let maps: Vec<PixelMap> = some.iter().map(|light| light.light.map.clone()).collect();
-    let size = (layout.width, layout.height);
-    Ok(find_ground(&cells?, &maps, cell_px, size))
+    let some = some_lights(lights.len());
+    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
+    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
+    Ok(find_ground(&cells, &sky, cell_px, size_of(calibrator)))
 }
 
-/// Takes the ground out of what is known of the lights' stars and skies.
+/// - `maps`: where the ground of the reference lies on each light.
+fn look_for_moving(
+    lights: &[SolvedLight],
+    maps: &[PixelMap],
+    calibrator: &Calibrator,
+) -> Result<Option<FoundGround>, StackError> {
+    let some = some_lights(lights.len());
+    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
+    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
+    let ground: Vec<PixelMap> = some.iter().map(|&i| maps[i].clone()).collect();
+    let size = size_of(calibrator);
+    Ok(find_moving_ground(&cells, &sky, &ground, cell_px, size))
+}
+
+/// Lights that the ground is looked for in, evenly spread.
+fn some_lights(lights: usize) -> Vec<usize> {
+    let n = lights.min(MOST_LIGHTS);
+    (0..n).map(|i| i * lights / n).collect()
+}
+
+fn size_of(calibrator: &Calibrator) -> (usize, usize) {
+    let layout = calibrator.layout();
+    (layout.width, layout.height)
+}
+
+/// Some lights in cells, and their side in px.
+fn cells_of_some(
+    lights: &[SolvedLight],
+    some: &[usize],
+    calibrator: &Calibrator,
+) -> Result<(Vec<Array2<f32>>, usize), StackError> {
+    let cells: Result<Vec<_>, StackError> = some
+        .par_iter()
+        .map(|&light| cells_of(&lights[light], calibrator))
+        .collect();
+    let (cells, sides): (Vec<_>, Vec<usize>) = cells?.into_iter().unzip();
+    Ok((cells, sides.first().copied().unwrap_or(1)))
+}
+
+/// Takes the ground out of what is known of the lights' stars and skies; gives the share of
+/// their samples that is not sky.
 fn level_beside(
-    mask: &GroundMask,
+    apart: &Apart,
     lights: &mut [SolvedLight],
     calibrator: &Calibrator,
-) -> Result<(), StackError> {
-    let not_sky = mask.not_sky();
+) -> Result<f64, StackError> {
+    let masks = apart.masks_of_sky(lights.len());
     let skies: Result<Vec<_>, StackError> = lights
         .par_iter()
-        .map(|light| {
+        .zip(&masks)
+        .map(|(light, not_sky)| {
             let sky = &light.seen.sky;
-            sky.beside_ground(&light.light.mosaic, calibrator, &not_sky)
+            sky.beside_ground(&light.light.mosaic, calibrator, not_sky)
         })
         .collect();
-    for (light, sky) in lights.iter_mut().zip(skies?) {
+    for (i, (light, sky)) in lights.iter_mut().zip(skies?).enumerate() {
         light.seen.sky = sky;
-        let in_sky = |star: &Star| !is_set(mask.ground(), star.x, star.y);
+        let moved = apart.moving.as_ref().map(|moving| moving.on_light(i));
+        let ground = moved.as_ref().unwrap_or(apart.mask.ground());
+        let in_sky = |star: &Star| !is_set(ground, star.x, star.y);
         light.seen.stars.retain(in_sky);
         light.seen.grade = FrameGrade::of(&light.seen.stars);
     }
@@ -178,7 +278,9 @@ fn level_beside(
     for (light, offset) in lights.iter_mut().zip(offsets) {
         light.light.sky_offset = offset;
     }
-    Ok(())
+    let masked = |mask: &Arc<Array2<bool>>| mask.iter().filter(|&&set| set).count();
+    let pixels: usize = masks.iter().map(|mask| mask.len()).sum();
+    Ok(masks.iter().map(masked).sum::<usize>() as f64 / pixels.max(1) as f64)
 }
 
 fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
@@ -187,7 +289,7 @@ fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
 }
 
 /// One mask for every light: the camera stands still.
-pub(crate) fn for_each(mask: Array2<bool>, lights: usize) -> Vec<Arc<Array2<bool>>> {
+fn for_each(mask: Array2<bool>, lights: usize) -> Vec<Arc<Array2<bool>>> {
     let mask = Arc::new(mask);
     (0..lights).map(|_| Arc::clone(&mask)).collect()
 }

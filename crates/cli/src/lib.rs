@@ -18,6 +18,7 @@
 //! ```
 
 pub use args::{Cli, Command, Format};
+pub use blend_job::{BlendJob, BlendOutcome};
 pub use calibration::calibrator;
 pub use commands::{Console, Done, run};
 pub use compare_args::{CompareArgs, Exposures};
@@ -29,6 +30,7 @@ pub use ground::GroundChoice;
 pub use half_keeper::Halves;
 pub use light::{PoorLight, Seen, SolvedLight};
 pub use measure_job::{MeasureJob, MeasureOutcome};
+pub use moving_ground::MovingGround;
 pub use opened_result::{OpenedResult, ResultKind, scale_arcsec};
 pub use parts::Ground;
 pub use predict::{GivenNoise, Predict};
@@ -39,6 +41,9 @@ pub use solve::{Solved, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
+mod blend_brightness;
+mod blend_job;
+mod blend_report;
 mod calibration;
 mod characterize;
 mod combine_args;
@@ -55,6 +60,7 @@ mod half_keeper;
 mod light;
 mod measure_job;
 mod memory;
+mod moving_ground;
 mod noise_report;
 mod opened_result;
 mod parts;

@@ -34,7 +34,9 @@ pub(crate) fn noise(
                 upper_bound: pattern.upper_bound,
                 basis: match pattern.basis {
                     PatternBasis::Drift => report::PatternBasis::Drift,
+                    PatternBasis::Calibration => report::PatternBasis::Calibration,
                     PatternBasis::Flats => report::PatternBasis::Flats,
+                    PatternBasis::Darks => report::PatternBasis::Darks,
                     PatternBasis::Assumed => report::PatternBasis::Assumed,
                 },
             },

@@ -4,7 +4,10 @@ use crate::JobError;
 use crate::reporting::channel_name;
 use crate::session::decode_options;
 use ndarray::Array2;
-use raw::{Channel, Encoding, Frame, FrameInfo, Opened, OpenedContent, Picture, PictureContainer};
+use raw::{
+    Channel, Encoding, Frame, FrameInfo, FrameStats, Opened, OpenedContent, Picture,
+    PictureContainer,
+};
 use report::{FrameEntry, FrameKind, Report};
 use stack::{
     Calibrator, DefectMap, Demosaic, DemosaicMethod, SensorLayout, StackError, StoredMosaic,
@@ -59,6 +62,9 @@ pub struct OpenedResult {
     pub shots: Option<u32>,
     /// The report beside it.
     pub report: Option<Report>,
+    /// Noise of a photosite of a raw by channel over the root of the share of such sites, DN:
+    /// the white-equivalent noise of a demosaiced pixel.
+    pub site_noise_dn: Option<Vec<f64>>,
 }
 
 /// Arcseconds in a radian, by µm per mm.
@@ -119,11 +125,21 @@ impl OpenedResult {
             scale_arcsec: None,
             shots: None,
             report,
+            site_noise_dn: None,
         }
     }
 
     fn of_frame(frame: Frame) -> Result<Self, StackError> {
         let layout = SensorLayout::of(&frame.mosaic);
+        let sites = layout.cfa.values();
+        let share = |channel: &Channel| {
+            sites.iter().filter(|&site| site == channel).count() as f64 / sites.len() as f64
+        };
+        let stats = FrameStats::of(&frame.mosaic);
+        let noise = stats.channels.iter().zip(layout.cfa.channels());
+        let site_noise_dn = noise
+            .map(|(stats, channel)| stats.noise_dn / share(channel).sqrt())
+            .collect();
         let bounds = layout.bounds();
         let mosaic = StoredMosaic::in_memory(frame.mosaic.data);
         // A single frame does not tell a hot pixel from a star.
@@ -152,6 +168,7 @@ impl OpenedResult {
             scale_arcsec: None,
             shots: Some(1),
             report: None,
+            site_noise_dn: Some(site_noise_dn),
         })
     }
 
@@ -205,6 +222,43 @@ impl OpenedResult {
             }
             _ => (None, None),
         }
+    }
+
+    /// Exposure of a frame in it, s, as far as file or report say.
+    pub fn exposure_s(&self) -> Option<f64> {
+        let reported = self
+            .report
+            .as_ref()
+            .and_then(|r| lights(r).next()?.exposure_s);
+        reported.or(self.info.exposure_s)
+    }
+
+    /// Its sensitivity setting.
+    pub fn iso(&self) -> Option<u32> {
+        let reported = self.report.as_ref().and_then(|r| lights(r).next()?.iso);
+        reported.or(self.info.iso)
+    }
+
+    /// Frames in it.
+    pub fn n_frames(&self) -> Option<u32> {
+        let reported = self.report.as_ref().map(|r| lights(r).count() as u32);
+        reported.or(self.shots)
+    }
+
+    /// What its values are in proportion to under equal light: exposure times sensitivity.
+    /// The aperture is taken to be the same.
+    pub fn light_gathered(&self) -> Option<f64> {
+        Some(self.exposure_s()? * f64::from(self.iso()?))
+    }
+
+    /// White-equivalent noise of a pixel by channel, DN: by the report, or of a raw from its
+    /// photosites; empty where neither tells.
+    pub fn noise_dn(&self) -> Vec<f64> {
+        let reported = self.own_noise_dn();
+        let reported = reported.map(|all| all.into_iter().map(|(dn, _)| dn).collect());
+        reported
+            .or_else(|| self.site_noise_dn.clone())
+            .unwrap_or_default()
     }
 
     /// White-equivalent noise of a pixel by channel with its error, DN, as the report

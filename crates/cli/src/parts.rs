@@ -1,13 +1,15 @@
 //! Sky and ground stacked apart, each with its own noise, and joined.
 
 use crate::JobError;
-use crate::ground::for_each;
+use crate::MovingGround;
+use crate::ground::Apart;
 use crate::half_keeper::{self, HalfKeeper, Halves, KeptTile};
 use crate::progress::Progress;
+use crate::stack_job::positions_px;
 use align::Star;
-use ndarray::Array2;
+use ndarray::{Array2, Array3};
 use noise::{
-    GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, StarMask,
+    GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, SensorTrack, StarMask,
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
 use stack::{
@@ -22,10 +24,26 @@ const LEAST_SHARE: f64 = 0.05;
 /// The ground of a finished job.
 #[derive(Clone, Debug)]
 pub struct Ground {
-    /// Where it is.
+    /// Where it is in the picture; with what it sweeps during the reference, when it moves.
     pub mask: GroundMask,
     /// Its noise in all; `None` where it is too small to measure.
     pub noise: Option<Summary>,
+    /// Where it lies in the lights, when it moves in the frame.
+    pub moving: Option<MovingGround>,
+    /// The sky alone, `[channel, row, column]`, where the ground moves: NaN where too few
+    /// lights see it.
+    pub sky: Option<Array3<f32>>,
+}
+
+impl Ground {
+    /// Share of the picture that is ground at the middle of the reference's exposure, 0 to 1.
+    pub fn fraction(&self) -> f64 {
+        let Some(moving) = &self.moving else {
+            return self.mask.fraction();
+        };
+        let ground = moving.ground.iter().filter(|&&ground| ground).count();
+        ground as f64 / moving.ground.len().max(1) as f64
+    }
 }
 
 /// What both stacks are made of.
@@ -42,82 +60,91 @@ pub(crate) struct Parts<'a> {
     pub progress: &'a dyn Progress,
 }
 
-/// The picture, its noise by part, and its ground.
+/// The picture, and what was seen of its noise by part.
 pub(crate) struct Stacked {
     pub stack: Stack,
-    pub noise: GainReport,
     /// What the stars' observer saw.
     pub star_tiles: Vec<Vec<StarPair>>,
     /// The half-stacks of the sky, when they are kept.
     pub halves: Option<Halves>,
-    pub ground: Option<Ground>,
+    pub seen: Seen,
+}
+
+/// What was seen of the noise, not yet put into figures.
+pub(crate) struct Seen {
+    sky: Vec<TileNoise>,
+    ground: Option<SeenGround>,
+}
+
+/// What was seen of the noise of the ground.
+struct SeenGround {
+    tiles: Vec<TileNoise>,
+    /// Places of its lights on the sensor, as
+    /// [`ReportContext::positions_px`](noise::ReportContext).
+    positions_px: Vec<Vec<(f64, f64)>>,
+    ground: Ground,
 }
 
 impl Parts<'_> {
     /// Stacks the sky, and the ground where there is one.
-    ///
-    /// The noise's summary is the sky's; its regions are of both parts, and one that shows
-    /// both is there twice.
     pub fn stack(
         &self,
-        ground: Option<GroundMask>,
+        ground: Option<Apart>,
         stars: &StarShapeObserver,
-        context: &ReportContext,
+        track: Option<SensorTrack>,
     ) -> Result<Stacked, JobError> {
-        let Some(mask) = ground else {
-            let (stack, tiles, star_tiles) = self.sky(stars, &[], None, context)?;
+        let Some(apart) = ground else {
+            let (stack, tiles, star_tiles) = self.sky(stars, &[], None, track)?;
             let (tiles, halves) = self.join_halves(tiles);
             return Ok(Stacked {
                 stack,
-                noise: GainReport::from_tiles(&tiles, context)?,
                 star_tiles,
                 halves,
-                ground: None,
+                seen: Seen {
+                    sky: tiles,
+                    ground: None,
+                },
             });
         };
-        let masks = for_each(mask.not_sky(), self.lights.len());
+        let mask = &apart.mask;
+        let masks = apart.masks_of_sky(self.lights.len());
         let hidden = mask.not_pure_sky();
-        let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), context)?;
+        let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), track)?;
+        drop(masks);
         let (tiles, halves) = self.join_halves(tiles);
-        let of_sky = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Sky),
-            ..context.clone()
-        };
-        let mut noise = GainReport::from_tiles(&tiles, &of_sky)?;
 
-        let lights = stack::ground_lights(self.lights);
-        let masks = for_each(mask.not_ground(), lights.len());
+        let mut lights = stack::ground_lights(self.lights);
+        if let Some(moving) = &apart.moving {
+            for (light, map) in lights.iter_mut().zip(&moving.maps) {
+                light.map = map.clone();
+            }
+        }
+        let masks = apart.masks_of_ground(lights.len());
         let hidden = mask.ground().mapv(|ground| !ground);
         let observer = self.noise_observer(Some(&hidden));
-        let (ground, tiles) = self.part("stacking the ground", &lights, &masks, &observer)?;
-        // It does not move on the sensor, and neither does its fixed pattern.
-        let still = context.positions_px.as_ref().map(|lights| {
-            let at = |places: &Vec<_>| vec![(0.0, 0.0); places.len()];
-            lights.iter().map(at).collect()
-        });
-        let of_ground = ReportContext {
-            regions: regions_of(&context.regions, &mask, Part::Ground),
-            positions_px: still,
-            track: None,
-            ..context.clone()
-        };
-        let ground_noise = GainReport::from_tiles(&tiles, &of_ground).ok();
-        if let Some(of_ground) = &ground_noise {
-            noise.regions.extend(of_ground.regions.iter().cloned());
-            noise.regions.sort_by_key(|measured| {
-                let region = &measured.region;
-                (region.y0, region.x0, region.part == Part::Ground)
-            });
-        }
+        let (ground, of_ground) = self.part("stacking the ground", &lights, &masks, &observer)?;
+        // Where the camera stands still it does not move on the sensor, and neither does its
+        // fixed pattern.
+        let size = self.calibrator.layout().bounds();
+        let positions_px = positions_px(&lights, (size.width(), size.height()));
+        let alone = apart.moving.as_ref().map(|_| well_seen(&sky));
         Ok(Stacked {
-            stack: stack::join(sky, &ground, &mask),
-            noise,
+            stack: stack::join(sky, &ground, mask),
             star_tiles,
             halves,
-            ground: Some(Ground {
-                mask,
-                noise: ground_noise.map(|noise| noise.summary),
-            }),
+            seen: Seen {
+                sky: tiles,
+                ground: Some(SeenGround {
+                    tiles: of_ground,
+                    positions_px,
+                    ground: Ground {
+                        mask: apart.mask,
+                        noise: None,
+                        moving: apart.moving,
+                        sky: alone,
+                    },
+                }),
+            },
         })
     }
 
@@ -143,11 +170,9 @@ impl Parts<'_> {
         stars: &StarShapeObserver,
         masks: &[Arc<Array2<bool>>],
         hidden: Option<&Array2<bool>>,
-        context: &ReportContext,
+        track: Option<SensorTrack>,
     ) -> Result<(Stack, Vec<KeptTile>, Vec<Vec<StarPair>>), StackError> {
-        let noise = self
-            .noise_observer(hidden)
-            .with_track(context.track.clone());
+        let noise = self.noise_observer(hidden).with_track(track);
         let keeper = HalfKeeper {
             noise,
             keep: self.keep,
@@ -197,6 +222,54 @@ impl Parts<'_> {
         let (calibrator, options) = (self.calibrator, self.options);
         stack::stack_masked(lights, masks, calibrator, options, observer, &advance)
     }
+}
+
+impl Seen {
+    /// The noise by region, and the ground.
+    ///
+    /// The summary is the sky's; the regions are of both parts, and one that shows both is
+    /// there twice.
+    pub fn report(self, context: &ReportContext) -> Result<(GainReport, Option<Ground>), JobError> {
+        let Some(seen) = self.ground else {
+            return Ok((GainReport::from_tiles(&self.sky, context)?, None));
+        };
+        let mut ground = seen.ground;
+        let of_sky = ReportContext {
+            regions: regions_of(&context.regions, &ground.mask, Part::Sky),
+            ..context.clone()
+        };
+        let mut noise = GainReport::from_tiles(&self.sky, &of_sky)?;
+        let of_ground = ReportContext {
+            regions: regions_of(&context.regions, &ground.mask, Part::Ground),
+            positions_px: Some(seen.positions_px),
+            track: None,
+            ..context.clone()
+        };
+        if let Ok(of_ground) = GainReport::from_tiles(&seen.tiles, &of_ground) {
+            noise.regions.extend(of_ground.regions.iter().cloned());
+            noise.regions.sort_by_key(|measured| {
+                let region = &measured.region;
+                (region.y0, region.x0, region.part == Part::Ground)
+            });
+            ground.noise = Some(of_ground.summary);
+        }
+        Ok((noise, Some(ground)))
+    }
+}
+
+/// What enough lights see of a sky: elsewhere it is noisier than a single light's ground.
+fn well_seen(sky: &Stack) -> Array3<f32> {
+    const LEAST_COVERAGE: f32 = 0.3;
+    let mut alone = sky.mean.clone();
+    for (mut plane, weight) in alone.outer_iter_mut().zip(sky.weight.outer_iter()) {
+        let full = weight.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+        plane.zip_mut_with(&weight, |value, weight| {
+            if *weight < LEAST_COVERAGE * full {
+                *value = f32::NAN;
+            }
+        });
+    }
+    alone
 }
 
 /// The regions that a part fills enough of.

@@ -24,6 +24,8 @@ const MUCH_SATURATED: f64 = 0.05;
 const CLEAR_TRANSPARENCY: f64 = 0.9;
 /// Matched stars from which a homography is safe: five for each of its eight parameters.
 const SAFE_MATCHES: usize = 40;
+/// Motion during a light from which a ground is no longer sharp, px.
+const SMEARED_PX: f64 = 1.0;
 /// Columns and rows of the lattice that maps are reported on.
 const LATTICE: (usize, usize) = (7, 5);
 
@@ -72,11 +74,16 @@ fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
             GroundChoice::Mask(_) => report::GroundFound::Mask,
             _ => report::GroundFound::Auto,
         },
-        fraction: ground.mask.fraction(),
+        fraction: ground.fraction(),
         expected_gain: of(|noise| noise.expected_gain),
         gain_area: of(|noise| noise.gain_area),
         effective_frames: of(|noise| noise.effective_frames),
         error: of(|noise| noise.realized_error),
+        motion: ground.moving.as_ref().map(|moving| report::GroundMotion {
+            drift_px: moving.drift_px,
+            smear_px: moving.smear_px(),
+            masked: moving.masked,
+        }),
     }
 }
 
@@ -380,6 +387,16 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         .collect();
     if let Some(align::FocusDrift { from_px, to_px }) = align::focus_drift(&widths) {
         warnings.push(Warning::FocusDrift { from_px, to_px });
+    }
+    let ground = outcome.ground.as_ref();
+    if let Some(moving) = ground.and_then(|ground| ground.moving.as_ref())
+        && moving.smear_px() > SMEARED_PX
+    {
+        warnings.push(Warning::GroundSmears {
+            smear_px: moving.smear_px(),
+            drift_px: moving.drift_px,
+            masked: moving.masked,
+        });
     }
     for light in &outcome.lights {
         if let Some(fault) = &light.fault {

@@ -12,7 +12,9 @@ use export::{
 };
 use ndarray::{Array3, ArrayView2, Axis};
 use noise::{GainReport, Region, RegionNoise};
+use raw::FrameInfo;
 use report::Report;
+use stack::Stack;
 use std::path::{Path, PathBuf};
 
 /// Where results go and what may happen to earlier ones.
@@ -22,6 +24,8 @@ pub struct ResultFolder {
     formats: Vec<Format>,
     overwrite: Overwrite,
     is_new: bool,
+    /// Whether there will be a picture of the regions of a noise report.
+    has_regions: bool,
 }
 
 impl ResultFolder {
@@ -32,6 +36,24 @@ impl ResultFolder {
     ///
     /// When the folder cannot be made, or holds a result and `overwrite` is `No`.
     pub fn prepare(dir: &Path, formats: &[Format], overwrite: Overwrite) -> Result<Self, JobError> {
+        Self::prepare_for(dir, formats, overwrite, true)
+    }
+
+    /// The same for a picture without a noise report of its own.
+    pub(crate) fn prepare_picture(
+        dir: &Path,
+        formats: &[Format],
+        overwrite: Overwrite,
+    ) -> Result<Self, JobError> {
+        Self::prepare_for(dir, formats, overwrite, false)
+    }
+
+    fn prepare_for(
+        dir: &Path,
+        formats: &[Format],
+        overwrite: Overwrite,
+        has_regions: bool,
+    ) -> Result<Self, JobError> {
         let failed = |source| JobError::OutputFolder {
             path: dir.to_owned(),
             source,
@@ -49,6 +71,7 @@ impl ResultFolder {
             formats: once,
             overwrite,
             is_new,
+            has_regions,
         };
         for name in folder.names() {
             refuse_existing(&dir.join(name), overwrite)?;
@@ -71,7 +94,8 @@ impl ResultFolder {
             match format {
                 Format::Tiff => &[TIFF],
                 Format::Fits => &[FITS],
-                Format::Png => &[PNG, REGIONS],
+                Format::Png if self.has_regions => &[PNG, REGIONS],
+                Format::Png => &[PNG],
             }
         };
         let pictures = self.formats.iter().flat_map(names).copied();
@@ -101,104 +125,153 @@ impl ResultFolder {
     ///
     /// When a file cannot be written; those before it stay, whole.
     pub fn write(&self, job: &StackJob, outcome: &mut StackOutcome) -> Result<Report, JobError> {
-        for format in &self.formats {
-            match format {
-                Format::Tiff => self.write_tiff(outcome)?,
-                Format::Fits => self.write_fits(outcome)?,
-                Format::Png => self.write_preview(outcome)?,
-            }
+        let info = outcome.lights[outcome.reference].frame.frame.info.clone();
+        let mut cards = vec![HeaderCard {
+            keyword: "NCOMBINE".to_owned(),
+            value: CardValue::Integer(outcome.lights.len() as i64),
+            comment: "lights combined".to_owned(),
+        }];
+        cards.extend(info.exposure_s.map(|exposure_s| HeaderCard {
+            keyword: "EXPTIME".to_owned(),
+            value: CardValue::Float(exposure_s),
+            comment: "[s] of a single light".to_owned(),
+        }));
+        let ground = outcome.ground.as_ref();
+        let finished = Finished {
+            stack: &outcome.stack,
+            sky: ground.and_then(|ground| ground.sky.as_ref()),
+            made_of: format!("{} frames combined", outcome.lights.len()),
+            cards,
+            info: &info,
+            saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
+        };
+        let preview = self.write_pictures(&finished)?;
+        if let Some(preview) = preview {
+            self.write_regions(&finished, &preview, &outcome.noise)?;
         }
         outcome.stopwatch.lap("write");
         let report = report(job, outcome);
-        AtomicFile::write_whole(&self.report(), &report.to_json(), self.overwrite)?;
+        self.write_report(&report.to_json())?;
         Ok(report)
     }
 
-    fn write_tiff(&self, outcome: &StackOutcome) -> Result<(), JobError> {
+    /// Writes the pictures of a result in the formats asked for; gives the options of the
+    /// preview when there is one.
+    pub(crate) fn write_pictures(
+        &self,
+        finished: &Finished,
+    ) -> Result<Option<PreviewOptions>, JobError> {
+        let mut preview = None;
+        for format in &self.formats {
+            match format {
+                Format::Tiff => self.write_tiff(finished)?,
+                Format::Fits => self.write_fits(finished)?,
+                Format::Png => preview = Some(self.write_preview(finished)?),
+            }
+        }
+        Ok(preview)
+    }
+
+    /// Writes the report.
+    pub(crate) fn write_report(&self, json: &[u8]) -> Result<(), JobError> {
+        Ok(AtomicFile::write_whole(
+            &self.report(),
+            json,
+            self.overwrite,
+        )?)
+    }
+
+    fn write_tiff(&self, finished: &Finished) -> Result<(), JobError> {
         let description = format!(
-            "{} frames combined; linear sensor values in DN above black, in the camera's own color",
-            outcome.lights.len()
+            "{}; linear sensor values in DN above black, in the camera's own color",
+            finished.made_of
         );
         let options = TiffOptions {
             description: Some(description),
             software: Some(software()),
-            orientation: outcome.lights[outcome.reference]
-                .frame
-                .frame
-                .info
-                .orientation,
+            orientation: finished.info.orientation,
             // Noisy floats hardly compress, and not every reader knows the float predictor.
             compression: TiffCompression::None,
             overwrite: self.overwrite,
             ..TiffOptions::default()
         };
-        write_tiff_f32(&self.dir.join(TIFF), &planes(&outcome.stack.mean), &options)?;
+        write_tiff_f32(
+            &self.dir.join(TIFF),
+            &planes(&finished.stack.mean),
+            &options,
+        )?;
         Ok(())
     }
 
-    fn write_fits(&self, outcome: &StackOutcome) -> Result<(), JobError> {
-        let card = |keyword: &str, value: CardValue, comment: &str| HeaderCard {
-            keyword: keyword.to_owned(),
-            value,
-            comment: comment.to_owned(),
+    fn write_fits(&self, finished: &Finished) -> Result<(), JobError> {
+        let creator = HeaderCard {
+            keyword: "CREATOR".to_owned(),
+            value: CardValue::Text(software()),
+            comment: "program that made this file".to_owned(),
         };
-        let reference = &outcome.lights[outcome.reference].frame.frame.info;
-        let mut cards = vec![
-            card(
-                "CREATOR",
-                CardValue::Text(software()),
-                "program that made this file",
-            ),
-            card(
-                "NCOMBINE",
-                CardValue::Integer(outcome.lights.len() as i64),
-                "lights combined",
-            ),
-        ];
-        if let Some(exposure_s) = reference.exposure_s {
-            cards.push(card(
-                "EXPTIME",
-                CardValue::Float(exposure_s),
-                "[s] of a single light",
-            ));
-        }
+        let mut cards = vec![creator];
+        cards.extend(finished.cards.iter().cloned());
         let options = FitsOptions {
             cards,
             overwrite: self.overwrite,
             ..FitsOptions::default()
         };
-        let stack = &outcome.stack;
+        let stack = finished.stack;
+        let sky = finished.sky.map(planes);
         let picture = FitsPicture {
             mean: &planes(&stack.mean),
             variance: &planes(&stack.variance),
             weight: &planes(&stack.weight),
             rejected: Some(&stack.rejected.axis_iter(Axis(0)).collect::<Vec<_>>()),
+            sky: sky.as_deref(),
         };
         write_fits(&self.dir.join(FITS), &picture, &options)?;
         Ok(())
     }
 
-    /// The preview, and a smaller one with the regions of the noise report over it.
-    fn write_preview(&self, outcome: &StackOutcome) -> Result<(), JobError> {
-        let reference = &outcome.lights[outcome.reference].frame.frame.info;
+    fn write_preview(&self, finished: &Finished) -> Result<PreviewOptions, JobError> {
         let preview = PreviewOptions {
-            orientation: reference.orientation,
-            white_balance: reference.white_balance,
-            color_matrix: reference.color_matrix,
-            saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
+            orientation: finished.info.orientation,
+            white_balance: finished.info.white_balance,
+            color_matrix: finished.info.color_matrix,
+            saturation_dn: finished.saturation_dn,
             overwrite: self.overwrite,
             ..PreviewOptions::default()
         };
+        write_png16(&self.dir.join(PNG), &planes(&finished.stack.mean), &preview)?;
+        Ok(preview)
+    }
+
+    /// A smaller preview with the regions of the noise report over it.
+    fn write_regions(
+        &self,
+        finished: &Finished,
+        preview: &PreviewOptions,
+        noise: &GainReport,
+    ) -> Result<(), JobError> {
         let map = PreviewOptions {
             max_side_px: preview.max_side_px.map(|side_px| side_px / 2),
             ..preview.clone()
         };
-        let planes = planes(&outcome.stack.mean);
-        let regions = map_regions(&outcome.noise);
-        write_png16(&self.dir.join(PNG), &planes, &preview)?;
-        write_regions_png(&self.dir.join(REGIONS), &planes, &regions, &map)?;
+        let path = self.dir.join(REGIONS);
+        let planes = planes(&finished.stack.mean);
+        write_regions_png(&path, &planes, &map_regions(noise), &map)?;
         Ok(())
     }
+}
+
+/// A picture to be written, and what is said of it.
+pub(crate) struct Finished<'a> {
+    pub stack: &'a Stack,
+    /// The sky alone, where the picture shows ground over it.
+    pub sky: Option<&'a Array3<f32>>,
+    /// What it is made of, in words.
+    pub made_of: String,
+    /// Further cards of the FITS header.
+    pub cards: Vec<HeaderCard>,
+    /// Orientation and colors.
+    pub info: &'a FrameInfo,
+    pub saturation_dn: Option<f32>,
 }
 
 /// The regions with their share of the expected gain, averaged over the channels.

@@ -324,7 +324,7 @@ fn read(
 }
 
 /// What went in, by content; unreadable files count as empty.
-fn digest(paths: &[PathBuf]) -> String {
+pub(crate) fn digest(paths: &[PathBuf]) -> String {
     use rayon::prelude::*;
     let of_file = |path: &PathBuf| {
         let mut hasher = Sha256::new();

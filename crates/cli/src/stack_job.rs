@@ -15,7 +15,7 @@ use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather
 use crate::solve::{Solved, find_reference, solve};
 use ndarray::Array2;
 use noise::{
-    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternBasis, PatternPrior,
+    Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternPrior,
     ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
@@ -175,7 +175,14 @@ impl StackJob {
         let ground = match trails {
             // Nothing is aligned, so nothing moves against anything else.
             true => None,
-            false => set_apart(&self.ground, given, &mut lights, &calibrator, progress)?,
+            false => set_apart(
+                &self.ground,
+                given,
+                &mut lights,
+                reference,
+                &calibrator,
+                progress,
+            )?,
         };
         stopwatch.lap("ground");
         let (combine, not_predicted) = self.combine_for(&session, &lights, reference, &layout)?;
@@ -189,20 +196,17 @@ impl StackJob {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let stars = star_observer(&lights[reference].seen.stars, &layout, saturation_dn);
-        let positions_px = positions_px(&lights, &layout);
+        let stars = star_observer(
+            &lights[reference].seen.stars,
+            &lights,
+            &layout,
+            saturation_dn,
+            self.options.kernel,
+        );
         let size = (layout.width, layout.height);
-        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
-        let context = ReportContext {
-            positions_px: Some(positions_px),
-            transparency: lights.iter().map(|light| light.transparency).collect(),
-            track,
-            ..self.report_context(
-                &layout,
-                !session.flats.is_empty() || session.master(FrameKind::Flat).is_some(),
-            )
-        };
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
+        let positions_px = positions_px(&inputs, size);
+        let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
         let parts = Parts {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
@@ -214,15 +218,21 @@ impl StackJob {
         };
         let Stacked {
             mut stack,
-            noise,
             star_tiles,
             halves,
-            ground,
-        } = parts.stack(ground, &stars, &context)?;
+            seen,
+        } = parts.stack(ground, &stars, track.clone())?;
         stopwatch.lap("stack");
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout);
         let faint = stars_of_stack(&stack, &layout, saturation_dn);
         let sensor = sensor(&session, &lights, &faint, &layout)?;
+        let patterns = pattern_priors(&session, &lights, &sensor);
+        let (noise, ground) = seen.report(&ReportContext {
+            positions_px: Some(positions_px),
+            transparency: lights.iter().map(|light| light.transparency).collect(),
+            track,
+            ..self.report_context(&layout, &patterns)
+        })?;
         stopwatch.lap("measure");
         if trails {
             stack = parts.trails()?;
@@ -278,19 +288,21 @@ impl StackJob {
         })
     }
 
-    fn report_context(&self, layout: &SensorLayout, flats: bool) -> ReportContext {
+    fn report_context(&self, layout: &SensorLayout, patterns: &[PatternPrior]) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
             sites.iter().filter(|&&site| site == channel).count() as f64 / sites.len() as f64
         };
-        let info = |&channel: &Channel| ChannelInfo {
+        let channels = layout.cfa.channels();
+        let info = |(&channel, &pattern): (&Channel, &PatternPrior)| ChannelInfo {
             name: channel.letter().to_owned(),
             photosite_share: share(channel),
+            pattern,
         };
         ReportContext {
             regions: regions(layout.width, layout.height, columns, rows),
-            channels: layout.cfa.channels().iter().map(info).collect(),
+            channels: channels.iter().zip(patterns).map(info).collect(),
             estimator: match self.options.combine {
                 // A Winsorized mean at 3 sigmas costs less than a thousandth more than a mean.
                 Combine::Mean | Combine::Winsorized(_) | Combine::Max => Estimator::Mean,
@@ -300,15 +312,6 @@ impl StackJob {
             positions_px: None,
             transparency: Vec::new(),
             track: None,
-            pattern: match flats {
-                // What a flat leaves of the response is the flat's own noise; a tenth of
-                // the typical response is common practice, no source.
-                true => PatternPrior {
-                    response: 0.0008,
-                    basis: PatternBasis::Flats,
-                },
-                false => PatternPrior::default(),
-            },
         }
     }
 
@@ -317,6 +320,30 @@ impl StackJob {
         const SHARE: f64 = 0.5;
         (self.memory_bytes as f64 * SHARE) as u64
     }
+}
+
+/// What calibration leaves of each channel's fixed pattern, on the stack's scale.
+fn pattern_priors(
+    session: &Session,
+    lights: &[SolvedLight],
+    sensor: &[ChannelSensor],
+) -> Vec<PatternPrior> {
+    let scales = lights.iter().map(|light| f64::from(light.light.scale));
+    let scale = scales.sum::<f64>() / lights.len() as f64;
+    let calibrated = Calibrated {
+        exposure_s: lights[0].frame.frame.info.exposure_s,
+        flats: session.flats.len(),
+        darks: session.darks.len(),
+        bias: session.bias.len(),
+    };
+    let of = |sensor: &ChannelSensor| {
+        let prior = PatternPrior::of(sensor, &calibrated);
+        PatternPrior {
+            offset_dn: scale * prior.offset_dn,
+            ..prior
+        }
+    };
+    sensor.iter().map(of).collect()
 }
 
 /// Level at which the part of the sensor and the light that saturate first are full, DN on
@@ -328,13 +355,15 @@ fn saturation_dn(lights: &[SolvedLight], calibrator: &Calibrator) -> f32 {
 
 /// Where each light sees the field on the sensor, px off its place in the reference, on a
 /// lattice: a turning field moves at its edges and not in the middle.
-fn positions_px(lights: &[SolvedLight], layout: &SensorLayout) -> Vec<Vec<(f64, f64)>> {
+pub(crate) fn positions_px(
+    lights: &[stack::Light],
+    (width, height): (usize, usize),
+) -> Vec<Vec<(f64, f64)>> {
     lights
         .iter()
         .map(|light| {
             let (columns, rows) = TRACK_LATTICE;
-            let map = &light.light.map;
-            let lattice = map.lattice(layout.width, layout.height, columns, rows);
+            let lattice = light.map.lattice(width, height, columns, rows);
             let moved = lattice
                 .iter()
                 .map(|[x, y, frame_x, frame_y]| (frame_x - x, frame_y - y));

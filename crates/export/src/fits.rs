@@ -21,6 +21,8 @@ pub struct FitsPicture<'a> {
     pub weight: &'a [ArrayView2<'a, f32>],
     /// How many samples were rejected.
     pub rejected: Option<&'a [ArrayView2<'a, u16>]>,
+    /// The sky alone, DN, also where the mean shows ground; NaN where there is none.
+    pub sky: Option<&'a [ArrayView2<'a, f32>]>,
 }
 
 /// Options of [`write_fits`].
@@ -72,7 +74,7 @@ const OWN_KEYWORDS: [&str; 17] = [
 const COMMENTARY_CHARACTERS: usize = 72;
 
 /// Writes the mean as primary HDU, then the image extensions `VARIANCE`, `WEIGHT` and,
-/// where given, `REJECTED`.
+/// where given, `REJECTED` and `SKY`.
 ///
 /// All are 32-bit IEEE float, stored bit for bit, NaN for no value. One plane is an image
 /// of two axes; three planes are a cube with NAXIS3 = 3 in the order R, G, B. The first
@@ -95,6 +97,9 @@ pub fn write_fits(
     if let Some(rejected) = picture.rejected {
         check_part(path, "the rejected count", rejected, shape, n_planes)?;
     }
+    if let Some(sky) = picture.sky {
+        check_part(path, "the sky", sky, shape, n_planes)?;
+    }
     let axes = match n_planes {
         1 => vec![shape.columns, shape.rows],
         n => vec![shape.columns, shape.rows, n],
@@ -106,6 +111,7 @@ pub fn write_fits(
     let variance = extension("VARIANCE", Some("adu**2"), "variance of the mean")?;
     let weight = extension("WEIGHT", None, "sum of the weights of the samples kept")?;
     let rejected = extension("REJECTED", None, "number of samples rejected")?;
+    let sky = extension("SKY", Some("adu"), "the sky alone, without ground")?;
 
     let mut file = AtomicFile::create(path, options.overwrite)?;
     write_planes(&mut file, &primary, picture.mean).map_err(fail)?;
@@ -113,6 +119,9 @@ pub fn write_fits(
     write_planes(&mut file, &weight, picture.weight).map_err(fail)?;
     if let Some(planes) = picture.rejected {
         write_planes(&mut file, &rejected, planes).map_err(fail)?;
+    }
+    if let Some(planes) = picture.sky {
+        write_planes(&mut file, &sky, planes).map_err(fail)?;
     }
     file.commit()
 }
@@ -320,6 +329,7 @@ mod tests {
                 variance,
                 weight,
                 rejected,
+                sky: None,
             };
             let path = folder.path().join("a.fits");
             write_fits(&path, &picture, &FitsOptions::default()).map_err(|e| e.to_string())
@@ -358,6 +368,7 @@ mod tests {
             variance: &planes,
             weight: &planes,
             rejected: None,
+            sky: None,
         };
         let card = HeaderCard {
             keyword: keyword.into(),

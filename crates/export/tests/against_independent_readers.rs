@@ -166,6 +166,7 @@ fn fits_is_the_approved_file() {
             variance: &views(&variance),
             weight: &views(&weight),
             rejected: Some(&rejected),
+            sky: None,
         };
         let path = folder().join(name);
         write_fits(&path, &picture, &fits_options()).unwrap();

@@ -21,6 +21,7 @@ fn write_all(folder: &Path, planes: &[ArrayView2<'_, f32>]) -> Result<(), Export
         variance: planes,
         weight: planes,
         rejected: None,
+        sky: None,
     };
     write_fits(&folder.join("a.fits"), &picture, &FitsOptions::default())?;
     write_png16(&folder.join("a.png"), planes, &PreviewOptions::default())
@@ -118,6 +119,7 @@ fn bad_pictures_leave_no_file() {
             variance,
             weight,
             rejected: None,
+            sky: None,
         };
         for picture in [
             picture(planes, &good, &good),

@@ -174,3 +174,6 @@ const SAME_SCALE: f64 = 0.03;
 fn middle(values: impl Iterator<Item = f64>) -> f64 {
     median(values.filter(|value| value.is_finite()).collect())
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,7 @@
 //! How the gain grows with the number of lights, from means of real subsets of them.
 
+use std::ops::Range;
+
 use stack::TileSamples;
 
 use crate::difference::{DifferenceMeter, DifferenceNoise};
@@ -14,6 +16,8 @@ const GROWTH_TILES: usize = 600;
 const SIGNIFICANT: f64 = 2.0;
 /// Twice the lights must lower the noise by this factor to be worth it.
 const WORTH_DOUBLING: f64 = 1.1;
+/// Squared sine of the angle between both terms of the fit below which rounding rules.
+const ALIKE: f64 = 1e-9;
 /// No pattern takes more than this of a light's variance.
 const MOST_PATTERN: f64 = 0.95;
 
@@ -35,8 +39,10 @@ pub struct GrowthCurve {
     /// from the next n, with what they share of a pattern that was measured; the last is
     /// the stack itself.
     pub points: Vec<GrowthPoint>,
-    /// The part of the noise that does not average, `f` of `sigma^2 = a / n + f^2`, over
-    /// the noise of a single light; 0 when the fit is negative.
+    /// The part of the stack's noise that does not average, over the noise of a single
+    /// light: `f` of `sigma^2 = a / n + f^2 s(n)`, where s is 1, or how much less of a
+    /// pattern that was measured fewer lights would have averaged over their drift; 0 when
+    /// the fit is negative.
     pub floor: f64,
     /// One standard error of `floor^2`.
     pub floor_variance_error: f64,
@@ -168,7 +174,9 @@ impl GrowthCurve {
                 point
             })
             .collect();
-        let (slope, floor, floor_error) = fit(&points)?;
+        let (slope, floor, floor_error) = decline(pattern, stack, block_px, least)
+            .and_then(|decline| fit(&points, &decline))
+            .or_else(|| fit(&points, &vec![1.0; least]))?;
         let floor_counts = floor > SIGNIFICANT * floor_error;
         let known = if floor_counts { floor } else { 0.0 };
         let now = stack.gain.powi(-2);
@@ -268,23 +276,45 @@ fn hidden(pattern: Option<f64>, stack: &StackPoint<'_>, block_px: usize, count: 
         .collect()
 }
 
-/// `a`, `f^2` and the error of `f^2` of `sigma^2 = a / n + f^2`, weighed by the errors.
-fn fit(points: &[Variance]) -> Option<(f64, f64, f64)> {
-    let (mut w, mut wx, mut wxx, mut wy, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for point in points {
+/// Variance of a measured pattern in means of n neighbors over that in the stack, whose
+/// lights drifted further; `None` without a pattern.
+fn decline(
+    pattern: Option<f64>,
+    stack: &StackPoint<'_>,
+    block_px: usize,
+    count: usize,
+) -> Option<Vec<f64>> {
+    let positions = stack.positions_px.filter(|_| pattern.is_some())?;
+    let lights = stack.lights;
+    let shared = |set: Range<usize>| shared_of_blocks(positions, block_px, set.clone(), set);
+    let all = shared(0..lights);
+    let of_number = |n: usize| {
+        let sets = 2 * (lights / (2 * n));
+        let sum: f64 = (0..sets).map(|set| shared(n * set..n * (set + 1))).sum();
+        sum / sets as f64 / all
+    };
+    Some(numbers(lights).take(count).map(of_number).collect())
+}
+
+/// `a`, `f^2` and the error of `f^2` of `sigma^2 = a / n + f^2 s(n)`, weighed by the errors;
+/// `None` where both terms are alike.
+fn fit(points: &[Variance], decline: &[f64]) -> Option<(f64, f64, f64)> {
+    let (mut ss, mut sx, mut xx, mut sy, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (point, &s) in points.iter().zip(decline) {
         let weight = point.error.powi(-2);
         let x = 1.0 / point.n as f64;
-        w += weight;
-        wx += weight * x;
-        wxx += weight * x * x;
-        wy += weight * point.mean;
-        wxy += weight * x * point.mean;
+        ss += weight * s * s;
+        sx += weight * s * x;
+        xx += weight * x * x;
+        sy += weight * s * point.mean;
+        xy += weight * x * point.mean;
     }
-    let determinant = w * wxx - wx * wx;
-    let slope = (w * wxy - wx * wy) / determinant;
-    let floor = (wxx * wy - wx * wxy) / determinant;
-    let error = (wxx / determinant).sqrt();
-    (points.len() > 1 && determinant > 0.0 && error.is_finite()).then_some((slope, floor, error))
+    let determinant = ss * xx - sx * sx;
+    let slope = (ss * xy - sx * sy) / determinant;
+    let floor = (xx * sy - sx * xy) / determinant;
+    let error = (xx / determinant).sqrt();
+    let told = points.len() > 1 && determinant > ALIKE * ss * xx && error.is_finite();
+    told.then_some((slope, floor, error))
 }
 
 #[cfg(test)]
@@ -303,11 +333,23 @@ mod tests {
 
     #[test]
     fn the_fit_finds_slope_and_floor() {
-        let (slope, floor, error) = fit(&curve(64, |n| 0.9 / n + 0.1)).expect("six points");
+        let (slope, floor, error) =
+            fit(&curve(64, |n| 0.9 / n + 0.1), &[1.0; 6]).expect("six points");
         assert!((slope - 0.9).abs() < 1e-9 && (floor - 0.1).abs() < 1e-9);
         assert!(error > 0.0 && error < 0.01);
-        assert!(fit(&curve(2, |n| 1.0 / n)).is_none());
-        assert!(fit(&[]).is_none());
+        assert!(fit(&curve(2, |n| 1.0 / n), &[1.0]).is_none());
+        assert!(fit(&[], &[]).is_none());
+    }
+
+    #[test]
+    fn the_fit_knows_a_pattern_that_drifts() {
+        let decline: Vec<f64> = numbers(64).map(|n| 2.0 - n as f64 / 64.0).collect();
+        let of = |n: f64| 0.8 / n + 0.1 * (2.0 - n / 64.0);
+        let (slope, floor, _) = fit(&curve(64, of), &decline).expect("six points");
+        assert!((slope - 0.8).abs() < 1e-9 && (floor - 0.1).abs() < 1e-9);
+        // A pattern that averages like noise is no floor.
+        let like_noise: Vec<f64> = numbers(64).map(|n| 64.0 / n as f64).collect();
+        assert!(fit(&curve(64, |n| 1.0 / n), &like_noise).is_none());
     }
 
     #[test]

@@ -20,20 +20,20 @@
 //!
 //! ```
 //! use noise::{ChannelInfo, Estimator, GainReport, NoiseError, NoiseObserver, NoiseOptions};
-//! use noise::{PatternPrior, ReportContext, StarMask, regions};
+//! use noise::{PatternBasis, PatternPrior, ReportContext, StarMask, regions};
 //!
 //! let observer = NoiseObserver::new(StarMask::empty(1200, 900), NoiseOptions::default());
 //! // let tiles = ...: the stack engine shows the observer every tile
 //! # let _ = &observer;
 //! # let tiles = [];
+//! let pattern = PatternPrior { response: 0.008, offset_dn: 2.0, basis: PatternBasis::Assumed };
 //! let context = ReportContext {
 //!     regions: regions(1200, 900, 6, 4),
-//!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0 }],
+//!     channels: vec![ChannelInfo { name: "L".into(), photosite_share: 1.0, pattern }],
 //!     estimator: Estimator::SigmaClip,
 //!     positions_px: None,
 //!     transparency: Vec::new(),
 //!     track: None,
-//!     pattern: PatternPrior::default(),
 //! };
 //! let report = GainReport::from_tiles(&tiles, &context);
 //! assert_eq!(report, Err(NoiseError::TooFewLights { found: 0 }));
@@ -52,9 +52,9 @@ pub use mask::{StarMask, StarMaskOptions};
 pub use measured::Measured;
 pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
 pub use pattern::{
-    FEWEST_LIGHTS_FOR_PATTERN, Headline, PatternBasis, PatternPrior, PatternSummary,
-    VISIBLE_DRIFT_PX,
+    FEWEST_LIGHTS_FOR_PATTERN, Headline, PatternBasis, PatternSummary, VISIBLE_DRIFT_PX,
 };
+pub use pattern_prior::{Calibrated, PatternPrior};
 pub use photon_transfer::{
     ChannelSensor, Exposure, LightNoise, SensorFrames, SensorNote, TransferSource, measure_sensor,
 };
@@ -87,6 +87,7 @@ mod measured;
 mod motion;
 mod observer;
 mod pattern;
+mod pattern_prior;
 mod photon_transfer;
 mod region;
 mod region_noise;

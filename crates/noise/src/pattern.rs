@@ -14,9 +14,15 @@ use crate::region_noise::Excess;
 pub enum PatternBasis {
     /// Measured or bounded by what the drift lets halves see.
     Drift,
-    /// Not visible; bounded by the pixel response that flats show.
+    /// Not visible; bounded by what flats and darks leave of it, both measured.
+    Calibration,
+    /// Not visible; bounded by what flats leave of the pixels' response, measured, and
+    /// by typical offsets.
     Flats,
-    /// Not visible; bounded by a typical pixel response.
+    /// Not visible; bounded by what darks leave of the pixels' offsets, measured, and by
+    /// a typical response.
+    Darks,
+    /// Not visible; bounded by a typical pixel response and typical offsets.
     Assumed,
 }
 
@@ -27,29 +33,6 @@ pub enum Headline {
     RandomAndPattern,
     /// A pattern could not be seen: the figures are about random noise only.
     RandomNoiseOnly,
-}
-
-/// What is known about the sensor's fixed pattern before measuring.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct PatternPrior {
-    /// Rms response differences from pixel to pixel left after calibration, as a share
-    /// of the sky level.
-    pub response: f64,
-    /// [`PatternBasis::Flats`] when measured, else [`PatternBasis::Assumed`].
-    pub basis: PatternBasis,
-}
-
-/// Response differences of pixels without a flat, as a share of the signal: common
-/// practice gives 0.5 to 1 %, no source.
-const TYPICAL_RESPONSE: f64 = 0.008;
-
-impl Default for PatternPrior {
-    fn default() -> Self {
-        Self {
-            response: TYPICAL_RESPONSE,
-            basis: PatternBasis::Assumed,
-        }
-    }
 }
 
 /// The fixed pattern in the stack.
@@ -79,7 +62,7 @@ pub struct PatternSummary {
     pub walking: bool,
     /// Largest share that the evidence allows, 0 to 1: two sigma above the measured one
     /// where visible; else what a sliver seen through little drift leaves possible, or
-    /// the prior response, whichever is less.
+    /// the prior pattern, whichever is less.
     pub upper_bound: f64,
     /// What `upper_bound` rests on.
     pub basis: PatternBasis,
@@ -271,14 +254,6 @@ impl PatternModel {
         self.odd_even.min(self.first_last) >= ALL_SHOWN * self.stack
             || self.corrects(HalfSplit::FirstLast)
             || self.corrects(HalfSplit::OddEven)
-    }
-}
-
-impl PatternPrior {
-    /// Area-scale variance of an unmoved pattern, DN^2: white on the channel's
-    /// photosites, which are a `photosite_share` of all.
-    pub(crate) fn area_variance(&self, sky_dn: f64, photosite_share: f64) -> f64 {
-        (self.response * sky_dn).powi(2) / photosite_share.clamp(f64::MIN_POSITIVE, 1.0)
     }
 }
 

@@ -253,6 +253,15 @@ fn mean_variance(points: &[Point]) -> Option<Measured> {
     })
 }
 
+/// Of a variance, where it is one.
+fn root(variance: Measured) -> Option<Measured> {
+    let value = variance.value.sqrt();
+    (value > 0.0).then(|| Measured {
+        value,
+        error: variance.error / (2.0 * value),
+    })
+}
+
 /// Every series of a session.
 struct All {
     bias: Series,
@@ -291,6 +300,7 @@ impl All {
         self.add_gain(&mut sensor);
         self.add_read_noise(&mut sensor);
         self.add_dark_current(&mut sensor);
+        self.add_noise_of_masters(&mut sensor);
         self.add_light(&mut sensor);
         sensor
     }
@@ -406,6 +416,23 @@ impl All {
             value: electrons.value / s,
             error: electrons.error / s,
         });
+    }
+
+    /// Noise of the frames that masters are made of.
+    fn add_noise_of_masters(&self, sensor: &mut ChannelSensor) {
+        let channel = sensor.channel;
+        let flats = above_zero(&self.flats, self.flat_zero(), channel);
+        let relative: Vec<Point> = flats
+            .into_iter()
+            .filter(|point| point.level_dn > 0.0)
+            .map(|point| Point {
+                variance_dn2: point.variance_dn2 / point.level_dn.powi(2),
+                ..point
+            })
+            .collect();
+        sensor.flat_noise = mean_variance(&relative).and_then(root);
+        let zero = self.light_zero().and_then(|zero| zero.variance(channel));
+        sensor.zero_noise_dn = zero.and_then(root);
     }
 
     /// Noise of the typical light at its typical level.

@@ -9,7 +9,8 @@ use crate::growth::{GrowthCurve, StackPoint};
 use crate::layer_fit::Term;
 use crate::motion::Motion;
 use crate::observer::TileNoise;
-use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternPrior, PatternSummary};
+use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternSummary};
+use crate::pattern_prior::PatternPrior;
 use crate::region::Region;
 use crate::region_noise::{Excess, PatternEvidence, channel_noise, pooled_excess};
 use crate::sensor_layer::SensorLayer;
@@ -34,8 +35,6 @@ pub struct ReportContext {
     pub transparency: Vec<f64>,
     /// The track that the observer had; `None` leaves the pattern to halves.
     pub track: Option<SensorTrack>,
-    /// What is known about the fixed pattern.
-    pub pattern: PatternPrior,
 }
 
 /// A channel of the picture.
@@ -46,6 +45,8 @@ pub struct ChannelInfo {
     /// Share of the sensor's photosites that record it: 1/4 for R and B of a mosaic,
     /// 1/2 for G, 1 without one.
     pub photosite_share: f64,
+    /// What is known of its fixed pattern before measuring.
+    pub pattern: PatternPrior,
 }
 
 /// Noise of a single light, DN.
@@ -429,6 +430,7 @@ fn sum_channel(
     if pixels <= 0.0 {
         return None;
     }
+    let known = &context.channels[cells[0].channel];
     let copies = cells.iter().all(|cell| cell.evidence == Evidence::Copies);
     // Of shares, not a share of sums: a few noisy regions would make the sum.
     let typical = |of: &dyn Fn(&ChannelNoise) -> f64| {
@@ -452,7 +454,7 @@ fn sum_channel(
             bound: Bound {
                 share: 1.0,
                 gain2: 1.0,
-                basis: context.pattern.basis,
+                basis: known.pattern.basis,
             },
         });
     }
@@ -479,8 +481,8 @@ fn sum_channel(
     let pattern = typical(&|cell| (cell.stack.pattern / cell.stack.area).powi(2));
     // A share of variance scatters as the stack's variance does: twice the gain's.
     let pattern_error = 2.0 * log_variance.sqrt().hypot(doubt);
-    let share = context.channels[cells[0].channel].photosite_share;
-    let unseen = |cell: &ChannelNoise| context.pattern.area_variance(cell.sky_dn, share);
+    let share = known.photosite_share;
+    let unseen = |cell: &ChannelNoise| known.pattern.area_variance(cell.sky_dn, share);
     let by_drift = model.and_then(|model| {
         // A model not trusted to correct the gain still says how much may be hidden.
         let hidden = if model.is_trusted() {
@@ -504,7 +506,7 @@ fn sum_channel(
     let by_prior = Bound {
         share: typical(&|cell| in_stack(cell) / (1.0 + in_stack(cell))),
         gain2: gain2 * typical(&|cell| (1.0 + in_single(cell)) / (1.0 + in_stack(cell))),
-        basis: context.pattern.basis,
+        basis: known.pattern.basis,
     };
     // The layer's own bound, over what it has already put into the gain.
     let by_layer = layer.map(|layer| {

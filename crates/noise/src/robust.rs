@@ -76,13 +76,7 @@ fn without_outliers(values: &[Scattered]) -> Vec<Scattered> {
 
 /// The middle value, or the mean of the two in the middle; NaN without values.
 pub(crate) fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    match n {
-        0 => f64::NAN,
-        n if n % 2 == 1 => values[n / 2],
-        n => 0.5 * (values[n / 2 - 1] + values[n / 2]),
-    }
+    align::median(&mut values).unwrap_or(f64::NAN)
 }
 
 #[cfg(test)]

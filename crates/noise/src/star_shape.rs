@@ -192,19 +192,19 @@ impl StarShapeObserver {
         self.options().smoothing_px2
     }
 
-    /// What all stars of a light have in common from being demosaiced and moved by a part
-    /// of a pixel: stars drawn with a FWHM of 2 px become longer by up to 0.009 px² along
-    /// one axis at a shift by half a pixel, 0.006 px² rms over all shifts. Trails of
-    /// simulated nights came out longer than that, by 0.02 to 0.03 px² beyond the truth, for
-    /// a reason not yet found: the error says so.
+    /// What all stars have in common from being demosaiced.
     fn sampling_error_px2(&self) -> f64 {
-        const DEMOSAICED_PX2: f64 = 0.025;
         match self.smoothing_px2() > 0.0 {
             true => DEMOSAICED_PX2,
             false => 0.0,
         }
     }
 }
+
+/// What demosaicing does to the elongation of sharp stars beyond widening them alike along
+/// both axes, px²: of stars drawn with a FWHM of 2 px and trails of 0 to 3 px in several
+/// directions 0.002 to 0.009 px² (along the axes longer, along diagonals shorter).
+const DEMOSAICED_PX2: f64 = 0.008;
 
 /// Variance across the elongation of the typical star, px².
 fn typical_across_px2(stars: &[StarPair], [q, u]: [f64; 2]) -> f64 {

@@ -291,8 +291,8 @@ fn clips_of_unevenly_noisy_samples_are_paid_by_the_noisy_ones() {
         let width = burst.width;
         for (i, light) in burst.lights.iter_mut().enumerate() {
             for (p, value) in light.iter_mut().enumerate() {
-                let measured =
-                    (p / width + i / 2).is_multiple_of(2) && (p % width + i).is_multiple_of(2);
+                let even = |n: usize| n.is_multiple_of(2);
+                let measured = even(p / width + i / 2) && even(p % width + i);
                 *value *= if measured { 1.0 } else { QUIET };
             }
         }

@@ -59,6 +59,15 @@ impl<'a> FitsFile<'a> {
             .find(|hdu| axes(hdu).is_some_and(|axes| !axes.is_empty()))
     }
 
+    /// The picture of an extension by its name.
+    pub(crate) fn extension(&self, name: &str) -> Option<&Hdu> {
+        let named = |hdu: &&Hdu| {
+            let stated = Header { hdus: [*hdu, *hdu] }.text("EXTNAME");
+            stated.as_deref() == Some(name) && axes(hdu).is_some()
+        };
+        self.parsed.iter().find(named)
+    }
+
     /// The cards of a unit, and those of the primary.
     pub(crate) fn header<'h>(&'h self, hdu: &'h Hdu) -> Header<'h> {
         Header {

@@ -30,7 +30,9 @@ pub use decode::{DecodeOptions, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
-pub use picture::{Encoding, Opened, OpenedContent, Picture, PictureContainer, open};
+pub use picture::{
+    Encoding, Opened, OpenedContent, Picture, PictureContainer, open, open_extension,
+};
 pub use plane::{Plane, read_plane};
 pub use printable::printable;
 pub use rect::Rect;

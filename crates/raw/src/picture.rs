@@ -123,6 +123,27 @@ pub fn open(path: &Path, options: &DecodeOptions) -> Result<Opened, DecodeError>
     open_file(path, options).map_err(|fault| DecodeError::new(path, fault))
 }
 
+/// The planes of a FITS extension by its name, such as `VARIANCE`, values as stored; `None`
+/// for a file that is no FITS or has no such extension.
+///
+/// # Errors
+///
+/// [`DecodeError`] when the file cannot be read, or is a damaged FITS.
+pub fn open_extension(
+    path: &Path,
+    name: &str,
+    options: &DecodeOptions,
+) -> Result<Option<Vec<Array2<f32>>>, DecodeError> {
+    let planes = || {
+        let bytes = read(path, options.max_file_bytes)?;
+        match Content::of(&bytes) {
+            Content::Fits => fits_planes::extension(&bytes, name),
+            _ => Ok(None),
+        }
+    };
+    planes().map_err(|fault| DecodeError::new(path, fault))
+}
+
 fn open_file(path: &Path, options: &DecodeOptions) -> Result<Opened, DecodeFault> {
     let bytes = read(path, options.max_file_bytes)?;
     let source = Source {

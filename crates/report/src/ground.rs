@@ -18,6 +18,24 @@ pub struct Ground {
     pub effective_frames: Option<f64>,
     /// One standard error of `gain_area`.
     pub error: Option<f64>,
+    /// Its motion in the frame; `None` where the camera stands still.
+    #[serde(default)]
+    pub motion: Option<GroundMotion>,
+}
+
+/// A ground that moves in the frame, since the camera follows the sky or is held by hand.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct GroundMotion {
+    /// How far it moves from the first light to the farthest, px.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub drift_px: f64,
+    /// How far it moves during a light, px: so much it is smeared. 0 where its motion is not
+    /// steady, as from the hand.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub smear_px: f64,
+    /// Share of the lights' samples that is kept out of the sky, 0 to 1.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub masked: f64,
 }
 
 /// How a ground is known.

@@ -34,6 +34,9 @@
 //! # Ok::<(), radicand_report::ReportError>(())
 //! ```
 
+pub use blend::{
+    BLEND_SCHEMA_VERSION, Blend, BlendBrightness, BlendNoise, BlendOffset, BlendShares, BlendSource,
+};
 pub use channel::{ByChannel, Channel};
 pub use comparison::{
     AgainstFirst, COMPARE_SCHEMA_VERSION, ComparedChannel, ComparedResult, ComparedSky, Comparison,
@@ -42,7 +45,7 @@ pub use comparison::{
 pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
 pub use geometry::{Geometry, GeometryModel, Ring};
-pub use ground::{Ground, GroundFound};
+pub use ground::{Ground, GroundFound, GroundMotion};
 pub use headline::{headline, sensor_line};
 pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
 pub use noise::{
@@ -55,6 +58,7 @@ pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
 pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
+mod blend;
 mod channel;
 mod comparison;
 mod figure;

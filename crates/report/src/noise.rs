@@ -115,9 +115,13 @@ pub struct Pattern {
 pub enum PatternBasis {
     /// Measured: the drift moved the pattern across the sky.
     Drift,
-    /// Bounded by the pixel response that flats show.
+    /// Bounded by what flats and darks leave of it.
+    Calibration,
+    /// Bounded by what flats leave of the pixels' response, and by typical offsets.
     Flats,
-    /// Bounded by a typical pixel response.
+    /// Bounded by what darks leave of the pixels' offsets, and by a typical response.
+    Darks,
+    /// Bounded by a typical pixel response and typical offsets.
     #[default]
     Assumed,
 }

@@ -78,6 +78,48 @@ pub enum Warning {
         /// What is wrong with it.
         fault: String,
     },
+    /// A ground that smears while the camera follows the sky.
+    GroundSmears {
+        /// How far it moves during a light, px.
+        smear_px: f64,
+        /// How far it moves over the burst, px.
+        drift_px: f64,
+        /// Share of the samples that is kept out of the sky, 0 to 1.
+        masked: f64,
+    },
+    /// Skies of a blend whose brightness differs from what the exposures say.
+    SkiesDiffer {
+        /// Factor by the sky near the ridge.
+        measured: f64,
+        /// Factor by exposures.
+        by_exposure: f64,
+    },
+    /// Skies of a blend that a factor does not make alike.
+    RidgeStep {
+        /// The channel where it is largest.
+        channel: Channel,
+        /// Step at the ridge, of the sky's level.
+        step: f64,
+    },
+    /// A blend whose brightness could be neither measured nor told by exposures.
+    BrightnessUnknown,
+    /// The ground of a blend is noisier than its sky.
+    NoisyGround {
+        /// Noise of the ground over noise of the sky.
+        ratio: f64,
+        /// What the ground was multiplied by.
+        factor: f64,
+    },
+    /// Ground that the ground's file does not show.
+    GroundMissing {
+        /// Share of the picture.
+        share: f64,
+    },
+    /// Sky that the sky's file does not show.
+    SkyMissing {
+        /// Share of the picture.
+        share: f64,
+    },
     /// Barely enough stars to align a light.
     FewStars {
         /// The light.
@@ -137,6 +179,13 @@ impl Warning {
             Self::CloudyFrames { .. } => "cloudy_frames",
             Self::FocusDrift { .. } => "focus_drift",
             Self::KeptAnyway { .. } => "kept_anyway",
+            Self::GroundSmears { .. } => "ground_smears",
+            Self::SkiesDiffer { .. } => "skies_differ",
+            Self::RidgeStep { .. } => "ridge_step",
+            Self::BrightnessUnknown => "brightness_unknown",
+            Self::NoisyGround { .. } => "noisy_ground",
+            Self::GroundMissing { .. } => "ground_missing",
+            Self::SkyMissing { .. } => "sky_missing",
             Self::FewStars { .. } => "few_stars",
             Self::MastersMismatch { .. } => "masters_mismatch",
         }
@@ -213,6 +262,47 @@ impl Warning {
                 format!("the stars go from {from_px:.1} to {to_px:.1} px wide over the burst")
             }
             Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
+            Self::GroundSmears {
+                smear_px,
+                drift_px,
+                masked,
+            } => format!(
+                "the ground moves {drift_px:.0} px over the burst and {smear_px:.1} px during each \
+                 light; it is kept out of the sky ({:.1} % of all samples) and is itself smeared",
+                100.0 * masked
+            ),
+            Self::SkiesDiffer {
+                measured,
+                by_exposure,
+            } => format!(
+                "the sky near the ridge asks for {measured:.3} times the ground's values, exposure \
+                 and sensitivity for {by_exposure:.3}: the sky was of another brightness when the \
+                 ground was taken"
+            ),
+            Self::RidgeStep { channel, step } => format!(
+                "both skies differ in color: along the ridge a step of {:.0} % is left in channel \
+                 {channel:?}",
+                100.0 * step
+            ),
+            Self::BrightnessUnknown => {
+                "neither the sky near the ridge nor stated exposures tell how \
+                 bright the ground is against the sky: its values were left as they are"
+                    .to_owned()
+            }
+            Self::NoisyGround { ratio, factor } => format!(
+                "the ground has {ratio:.1} times the noise of the sky; its values, noise included, \
+                 were multiplied by {factor:.3}"
+            ),
+            Self::GroundMissing { share } => format!(
+                "{:.1} % of the picture is ground that the ground's file does not show there: the \
+                 sky's file shows through",
+                100.0 * share
+            ),
+            Self::SkyMissing { share } => format!(
+                "{:.1} % of the picture is sky that no light of the sky's file saw free of ground: it \
+                 is from the ground's file, with its stars",
+                100.0 * share
+            ),
             Self::FewStars {
                 file,
                 found,
@@ -272,6 +362,25 @@ impl Warning {
                  the temperature; focus again in a long night"
                 .to_owned(),
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
+            Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \
+                 and join both with `radicand blend`"
+                .to_owned(),
+            Self::SkiesDiffer { .. } => "take both within minutes of each other; a ground in \
+                 moonlight or dawn is brought to the sky's brightness as a whole"
+                .to_owned(),
+            Self::RidgeStep { .. } => "take both within minutes of each other, or use a mask that \
+                 lies closer to the ridge"
+                .to_owned(),
+            Self::BrightnessUnknown => "give raw frames and stacks with their reports beside them"
+                .to_owned(),
+            Self::NoisyGround { .. } => "expose the ground longer, or stack several frames of it"
+                .to_owned(),
+            Self::GroundMissing { .. } => "point the camera lower when shooting the ground, or crop \
+                 the picture"
+                .to_owned(),
+            Self::SkyMissing { .. } => "begin or end the tracked burst with the ridge lower in the \
+                 frame, or expose shorter"
+                .to_owned(),
             Self::FewStars { .. } => "check this light in the stack's corners; choose the \
                  sharpest light with --reference, or leave this one out"
                 .to_owned(),

@@ -149,11 +149,11 @@ fn types_and_schema_have_the_same_fields() {
         &mut n_objects,
     );
     // Report, 2 frames, geometry with a ring, noise, summary, pattern, growth and its point, region, 3 channels
-    // with budgets, ground, run, warnings; a sensor with five or six figures and a light with two;
+    // with budgets, ground with its motion, run, warnings; a sensor with five or six figures and a light with two;
     // stars, a zone with two shapes and an effect, two effects and a radial pattern.
     assert_eq!(
         n_objects,
-        1 + 2 + 2 + 6 + 2 * 3 + 2 + sample::all_warnings().len() + (1 + 6 + 1 + 2) + (1 + 4 + 3)
+        1 + 2 + 2 + 6 + 2 * 3 + 3 + sample::all_warnings().len() + (1 + 6 + 1 + 2) + (1 + 4 + 3)
     );
 }
 
@@ -247,5 +247,55 @@ fn every_warning_says_what_and_what_to_do() {
         }
         assert_ne!(warning.text(), warning.advice());
     }
-    assert_eq!(codes.len(), 10, "a code of its own for every warning");
+    assert_eq!(codes.len(), 17, "a code of its own for every warning");
+}
+
+#[test]
+fn a_blend_and_its_schema_have_the_same_fields() {
+    let figure = Figure {
+        value: 0.44,
+        error: 0.001,
+    };
+    let blend = Blend {
+        schema_version: BLEND_SCHEMA_VERSION,
+        sky: BlendSource {
+            kind: "stack".to_owned(),
+            ..BlendSource::default()
+        },
+        ground: BlendSource {
+            kind: "raw".to_owned(),
+            exposure_s: Some(90.0),
+            iso: Some(800),
+            frames: Some(1),
+            ..BlendSource::default()
+        },
+        found: "auto".to_owned(),
+        brightness: BlendBrightness {
+            factor: 0.44,
+            basis: "sky".to_owned(),
+            measured: [(Channel::G, figure)].into(),
+            step: [(Channel::G, 0.01)].into(),
+            ..BlendBrightness::default()
+        },
+        noise: BlendNoise {
+            sky: [(Channel::G, 22.0)].into(),
+            ..BlendNoise::default()
+        },
+        warnings: vec![(&sample::all_warnings()[0]).into()],
+        ..Blend::default()
+    };
+    let schema: Value =
+        serde_json::from_str(include_str!("../../../docs/blend.schema.json")).unwrap();
+    let value: Value = serde_json::from_slice(&blend.to_json()).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    let errors: Vec<_> = validator
+        .iter_errors(&value)
+        .map(|e| e.to_string())
+        .collect();
+    assert!(errors.is_empty(), "{errors:#?}");
+    let mut n_objects = 0;
+    compare("", &schema, &schema, &value, &mut n_objects);
+    // Blend, two sources, shares, offset, brightness with a figure, noise, run, a warning.
+    assert_eq!(n_objects, 10);
+    assert_eq!(Blend::from_json(&blend.to_json()).unwrap(), blend);
 }

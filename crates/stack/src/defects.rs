@@ -285,16 +285,18 @@ fn defects_in_band(
             if (mean[col] / n).abs() < 0.5 * limit {
                 return false;
             }
-            let median = |r: usize, c: usize| {
-                let mut over_lights: Vec<f32> = samples
+            let over_lights = |r: usize, c: usize| {
+                let mut excess: Vec<f32> = samples
                     .iter()
                     .map(|light| excess_over_median(light, &window, r, c))
                     .collect();
-                crate::sigma_clip::sort_samples(&mut over_lights);
-                crate::median_of_sorted(&over_lights) as f32
+                crate::sigma_clip::sort_samples(&mut excess);
+                excess
             };
-            let own = median(row, col);
-            if own.abs() < limit {
+            let median = |r: usize, c: usize| crate::median_of_sorted(&over_lights(r, c)) as f32;
+            let lights = over_lights(row, col);
+            let own = crate::median_of_sorted(&lights) as f32;
+            if own.abs() < limit || !is_lasting(&lights, own) {
                 return false;
             }
             let mut adjacent: Vec<f32> = [(0, 1), (1, 0), (0, -1), (-1, 0)]
@@ -311,6 +313,23 @@ fn defects_in_band(
         found.push((0..width).filter(stands_out).collect());
     }
     Ok(found)
+}
+
+/// Share of its median excess that a defect has in all but a quarter of the lights.
+const LASTING_SHARE: f32 = 0.5;
+
+/// Whether a site stands out in nearly all lights: a defect does, but for noise; the track
+/// of a star that drifts over the sensor lies on a site in some of them, and a median over
+/// few lights may be of those.
+///
+/// - `sorted`: excess by light; `median`: of them.
+fn is_lasting(sorted: &[f32], median: f32) -> bool {
+    let spared = sorted.len() / 4;
+    let least = match median > 0.0 {
+        true => sorted[spared],
+        false => -sorted[sorted.len() - 1 - spared],
+    };
+    least > LASTING_SHARE * median.abs()
 }
 
 /// The up to four same-color neighbors above, below, left and right of a site.

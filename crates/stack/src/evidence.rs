@@ -5,7 +5,6 @@
 //! cost a stack of twenty a tenth of its gain. A site's own value is therefore believed
 //! only as far as the scatter of the frames leaves something to believe.
 
-use crate::median_of_sorted;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::iter::StepBy;
@@ -136,9 +135,9 @@ fn same_class(i: usize, n: usize, reach: usize) -> StepBy<Range<usize>> {
     (first..n.min(i + reach * PERIOD + 1)).step_by(PERIOD)
 }
 
+/// NaN without values.
 fn median(mut values: Vec<f32>) -> f32 {
-    values.sort_unstable_by(f32::total_cmp);
-    median_of_sorted(&values) as f32
+    align::median(&mut values).unwrap_or(f32::NAN)
 }
 
 /// Takes from each column the median of its sites in rows of one class.

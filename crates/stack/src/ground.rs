@@ -66,6 +66,13 @@ impl GroundMask {
         self.distance_px.mapv(|d| f64::from(d) > SKY_ALONE_PX)
     }
 
+    /// Share of the sky in every pixel of a joined picture where the sky is fully covered, 0
+    /// to 1.
+    pub fn sky_share(&self) -> Array2<f32> {
+        self.distance_px
+            .mapv(|distance_px| sky_share(distance_px, 1.0))
+    }
+
     /// Pixels whose light is neither pure sky nor pure ground, or of the ground: where the
     /// noise of the joined picture is not that of the sky stack.
     pub fn not_pure_sky(&self) -> Array2<bool> {

@@ -27,7 +27,7 @@ pub use masters::{MasterDark, MasterFlat};
 pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
-pub use resample::{Kernel, Resampler};
+pub use resample::{Kernel, Resampler, resample_plane};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,

@@ -1,5 +1,7 @@
 //! A frame's pixels asked for between its pixel centers.
 
+use align::PixelMap;
+use ndarray::{Array2, ArrayView2};
 use raw::Rect;
 
 /// Interpolation kernel.
@@ -245,6 +247,42 @@ impl PaddedPlane {
     pub fn reaches(&self, value: f32) -> bool {
         self.values.iter().any(|&v| v >= value)
     }
+}
+
+/// A whole plane on other pixels; NaN where it has none, and beside its own NaN as far as the
+/// kernel reaches.
+///
+/// - `map`: pixel of the result to pixel of the plane.
+/// - `size`: width and height of the result, px.
+pub fn resample_plane(
+    plane: ArrayView2<f32>,
+    map: &PixelMap,
+    kernel: Kernel,
+    (width, height): (usize, usize),
+) -> Array2<f32> {
+    let (rows, columns) = plane.dim();
+    let mut result = Array2::from_elem((height, width), f32::NAN);
+    if rows == 0 || columns == 0 {
+        return result;
+    }
+    let area = Rect::of_size(columns, rows);
+    let corners = [(0.0, 0.0), ((columns - 1) as f64, (rows - 1) as f64)];
+    let window = Resampler::needed(corners.into_iter()).expect("corners are finite");
+    let mut padded = PaddedPlane::new();
+    padded.fill(window, &area, &plane.iter().copied().collect::<Vec<_>>());
+    let resampler = Resampler::new(kernel);
+    let mut places = vec![(0.0, 0.0); width];
+    for (y, mut out) in result.rows_mut().into_iter().enumerate() {
+        map.map_row(0, y, &mut places);
+        for (out, &(x, y)) in out.iter_mut().zip(&places) {
+            let inside = |at: f64, n: usize| at >= -0.5 && at <= n as f64 - 0.5;
+            if inside(x, columns) && inside(y, rows) {
+                let within = |at: f64, n: usize| at.clamp(0.0, (n - 1) as f64);
+                *out = resampler.sample(&padded, within(x, columns), within(y, rows));
+            }
+        }
+    }
+    result
 }
 
 #[cfg(test)]

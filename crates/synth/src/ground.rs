@@ -20,6 +20,8 @@ pub struct Ground {
     pub mag_arcsec2: f64,
     /// Strength in R, G, B over a white ground of that brightness.
     pub tint: [f64; 3],
+    /// Seed of its shape; that of the scene when `None`.
+    pub seed: Option<u64>,
 }
 
 /// The part of the ground that the pictures of a scene show.

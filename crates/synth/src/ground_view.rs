@@ -85,7 +85,7 @@ impl Simulator {
         let sigma_deg = pixel_deg * scene.lens.fwhm_px / FWHM_PER_SIGMA;
         let extent = self.extent(4.0 * pixel_deg);
         Some(ground.panorama(
-            scene.seed,
+            ground.seed.unwrap_or(scene.seed),
             scene.pointing.azimuth_deg,
             &extent,
             pixel_deg,

@@ -262,6 +262,11 @@ impl Scene {
                 frames: session.frames.min(self.frames),
                 exposure_s: session.exposure_s,
                 mount: session.mount,
+                // Another moment, but the same hills.
+                ground: self.ground.map(|ground| Ground {
+                    seed: ground.seed.or(Some(self.seed)),
+                    ..ground
+                }),
                 ..own.clone()
             };
             scene.look(self.site, session.pointing);

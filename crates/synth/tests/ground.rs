@@ -154,3 +154,24 @@ fn a_tracker_smears_the_trees_that_a_tripod_keeps() {
     let (kept, smeared) = (edges("tripod-ground"), edges("tracked-ground"));
     assert!(smeared < 0.5 * kept, "{smeared} against {kept}");
 }
+
+#[test]
+fn every_session_shows_the_same_hills() {
+    // Panoramas differ in where their cells lie: a part of a pixel along steep edges.
+    const ALIKE: f32 = 0.02;
+    let mut night = scene("tracked-ground");
+    night.sessions = Scene::named("tracked-ground").expect("known").sessions;
+    night.exposure_s = 0.01;
+    night.sessions[0].exposure_s = 0.01;
+    let covers: Vec<_> = night
+        .each_session()
+        .into_iter()
+        .map(|(_, session)| cover(&Simulator::new(&session).expect("sound"), 0))
+        .collect();
+    assert_eq!(covers.len(), 2);
+    let differences = covers[0].iter().zip(&covers[1]).map(|(a, b)| (a - b).abs());
+    let mean = differences.sum::<f32>() / covers[0].len() as f32;
+    assert!(mean < ALIKE, "{mean}");
+    let ground = |cover: &Array2<f32>| cover.iter().sum::<f32>() / cover.len() as f32;
+    assert!(ground(&covers[0]) > 0.05);
+}

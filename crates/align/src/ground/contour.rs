@@ -8,7 +8,7 @@ use crate::stats::{SIGMA_PER_MAD, median};
 use ndarray::{Array2, s};
 
 /// How far the boundary may lie from where motion and edges put it, cells.
-const BAND_CELLS: usize = 24;
+pub(super) const BAND_CELLS: usize = 24;
 /// Sky that a level is drawn from, to either side of a cell, cells.
 const REACH_CELLS: usize = 40;
 /// One in so many rows and columns of it is looked at.
@@ -18,7 +18,7 @@ const LATTICE_CELLS: usize = 6;
 /// Cells of sky that a level needs.
 const FEWEST_CELLS: f64 = 20.0;
 /// Least deviation from the sky's level, in sigmas, from which a cell is rather ground.
-const LEVEL_SIGMAS: f32 = 3.0;
+pub(super) const LEVEL_SIGMAS: f32 = 3.0;
 /// How far around a cell the ground's contrast is measured, cells.
 const CONTRAST_CELLS: usize = 6;
 /// What a cell twice as far from the sky's level as half way to the ground says, nats.
@@ -47,13 +47,72 @@ pub(super) fn contour(
     labels: &Array2<bool>,
     moving: &Array2<bool>,
 ) -> Array2<bool> {
-    let (rows, columns) = picture.dim();
-    let coarse = Array2::from_shape_fn((rows, columns), |(row, col)| {
+    let coarse = Array2::from_shape_fn(picture.dim(), |(row, col)| {
         let (last_row, last_col) = (labels.nrows() - 1, labels.ncols() - 1);
         labels[((row / 2).min(last_row), (col / 2).min(last_col))]
     });
-    let near_ground = near(&coarse, true);
-    let near_sky = near(&coarse, false);
+    redrawn(picture, &coarse, &Limit::HALF_WAY, moving)
+}
+
+/// Ground with all that it dims or brightens, however little: tips of trees that sweep over
+/// a cell for a part of the exposure.
+///
+/// - `labels`: ground, of the picture's resolution.
+pub(super) fn touched(picture: &Array2<f32>, labels: &Array2<bool>) -> Array2<bool> {
+    let still = Array2::from_elem(labels.dim(), false);
+    let limit = Limit {
+        of_contrast: 0.0,
+        ..Limit::HALF_WAY
+    };
+    let drawn = redrawn(picture, labels, &limit, &still);
+    let mut touched = labels.clone();
+    // What is not connected with the ground is a star.
+    for piece in pieces(&drawn, true) {
+        if piece.iter().any(|&at| labels[at]) {
+            piece.iter().for_each(|&at| touched[at] = true);
+        }
+    }
+    touched
+}
+
+/// From which deviation on a cell is rather ground.
+pub(super) struct Limit {
+    /// At least, in sigmas.
+    pub sigmas: f32,
+    /// As a share of the typical deviation of the ground nearby.
+    pub of_contrast: f32,
+    /// How far around a cell that deviation is measured, cells.
+    pub contrast_cells: usize,
+}
+
+impl Limit {
+    /// Half way in brightness between sky and ground.
+    pub const HALF_WAY: Self = Self {
+        sigmas: LEVEL_SIGMAS,
+        of_contrast: 0.5,
+        contrast_cells: CONTRAST_CELLS,
+    };
+
+    /// Half way between sky and the ground as a whole: where motion thins the tips of trees,
+    /// they are no measure.
+    pub const SMEARED: Self = Self {
+        contrast_cells: 2 * CONTRAST_CELLS,
+        ..Self::HALF_WAY
+    };
+}
+
+/// The same for labels of the picture's own resolution.
+///
+/// - `moving`: at half the picture's resolution.
+pub(super) fn redrawn(
+    picture: &Array2<f32>,
+    coarse: &Array2<bool>,
+    limit: &Limit,
+    moving: &Array2<bool>,
+) -> Array2<bool> {
+    let (rows, columns) = picture.dim();
+    let near_ground = near(coarse, true);
+    let near_sky = near(coarse, false);
     let band = |at| near_ground[at] && near_sky[at];
     let sigma = cell_noise(picture, &near_ground);
     let sky = SkyLevel::beyond(picture, &near_ground, &near_sky);
@@ -69,8 +128,8 @@ pub(super) fn contour(
         if deviations[at].is_nan() {
             return if coarse[at] { 1.0 } else { -1.0 };
         }
-        let half_way = 0.5 * contrast(&deviations, &coarse, at);
-        let limit = half_way.max(LEVEL_SIGMAS);
+        let share = limit.of_contrast * contrast(&deviations, coarse, at, limit.contrast_cells);
+        let limit = share.max(limit.sigmas);
         (NATS_AT_TWICE * (deviations[at] / limit - 1.0)).clamp(-MOST_NATS, MOST_NATS)
     });
     let edges = Edges::of(picture);
@@ -90,11 +149,15 @@ pub(super) fn contour(
 }
 
 /// Typical deviation of the ground near a cell, sigmas; 0 where none is known.
-fn contrast(deviations: &Array2<f32>, ground: &Array2<bool>, (row, col): (usize, usize)) -> f32 {
+fn contrast(
+    deviations: &Array2<f32>,
+    ground: &Array2<bool>,
+    (row, col): (usize, usize),
+    reach: usize,
+) -> f32 {
     let (rows, columns) = deviations.dim();
-    let span = |at: usize, n: usize| {
-        (at.saturating_sub(CONTRAST_CELLS)..(at + CONTRAST_CELLS + 1).min(n)).step_by(STRIDE)
-    };
+    let span =
+        |at: usize, n: usize| (at.saturating_sub(reach)..(at + reach + 1).min(n)).step_by(STRIDE);
     let mut near: Vec<f32> = span(row, rows)
         .flat_map(|row| span(col, columns).map(move |col| (row, col)))
         .filter(|&at| ground[at] && !deviations[at].is_nan())

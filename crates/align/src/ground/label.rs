@@ -19,9 +19,9 @@ const BOUNDARY_NATS: (f32, f32) = (2.0, 0.02);
 const PER_NAT: f32 = 1000.0;
 
 /// Least share of the picture that is a ground.
-const LEAST_SHARE: f64 = 0.003;
+pub(super) const LEAST_SHARE: f64 = 0.003;
 /// Share of a ground's boundary that must be an edge.
-const LEAST_EDGE_SHARE: f64 = 0.6;
+pub(super) const LEAST_EDGE_SHARE: f64 = 0.6;
 /// Cost below which a boundary counts as an edge, of that in a smooth place.
 const EDGE_COST: f32 = 0.5;
 /// Most motion on a ground, of that in the sky.
@@ -84,7 +84,7 @@ fn believed(labels: &Array2<bool>, score: &Array2<f32>, edges: &Edges) -> Array2
 
 /// Boundary steps of a piece that are edges, all of them, and whether it reaches the
 /// picture's border.
-fn boundary_of(
+pub(super) fn boundary_of(
     piece: &[(usize, usize)],
     labels: &Array2<bool>,
     edges: &Edges,

@@ -175,7 +175,7 @@ impl Warp {
 }
 
 /// A plane between its cells; NaN outside.
-fn bilinear(plane: &Array2<f32>, x: f32, y: f32) -> f32 {
+pub(super) fn bilinear(plane: &Array2<f32>, x: f32, y: f32) -> f32 {
     let (rows, columns) = plane.dim();
     let inside = x >= 0.0 && y >= 0.0 && x <= (columns - 1) as f32 && y <= (rows - 1) as f32;
     if !inside {

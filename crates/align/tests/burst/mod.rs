@@ -22,6 +22,8 @@ pub struct Burst {
     pub seed: u64,
     /// Stars of given direction in the first frame's axes, brighter than all others.
     pub bright: Vec<[f64; 3]>,
+    /// Lights on the ground: pixels that all frames show alike.
+    pub lamps: Vec<(f64, f64)>,
 }
 
 /// A frame's own alignment; `None` for the reference.
@@ -45,6 +47,7 @@ impl Burst {
             stars: 1000,
             seed: 1,
             bright: Vec::new(),
+            lamps: Vec::new(),
         }
     }
 
@@ -96,6 +99,10 @@ impl Burst {
                 let flux = 500.0 * (1.0 - rng.random::<f64>()).powf(-1.2).min(1e3);
                 let (x, y) = (width * rng.random::<f64>(), height * rng.random::<f64>());
                 list.push(measured(x, y, flux, &mut rng));
+            }
+            for (i, (x, y)) in self.lamps.iter().enumerate() {
+                let flux_dn = 40_000.0 / (1.0 + i as f64);
+                list.push(measured(*x, *y, flux_dn, &mut rng));
             }
             list.sort_by(|a, b| b.flux_dn.total_cmp(&a.flux_dn));
             lists.push(list);
@@ -177,21 +184,32 @@ fn measured(x: f64, y: f64, flux_dn: f64, rng: &mut ChaCha8Rng) -> Star {
     }
 }
 
-/// Aligns every list to the first.
-pub fn align_all(lists: &[Vec<Star>], size: (usize, usize)) -> Vec<Place> {
-    (0..lists.len())
-        .map(|i| (i > 0).then(|| align_stars(&lists[0], &lists[i], size, &MatchOptions::default())))
-        .collect()
+/// A burst's lists, each aligned to the first.
+pub struct Aligned {
+    size: (usize, usize),
+    pub lists: Vec<Vec<Star>>,
+    pub places: Vec<Place>,
 }
 
-pub fn solve(burst: &Burst, options: &SkyOptions) -> (Vec<Place>, Result<SkyModel, SkyModelError>) {
-    let lists = burst.lists();
-    let places = align_all(&lists, burst.size);
-    let known: Vec<Option<&Alignment>> = places
-        .iter()
-        .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
-        .collect();
-    let slices: Vec<&[Star]> = lists.iter().map(Vec::as_slice).collect();
-    let model = solve_sky(&slices, &known, 0, burst.size, options);
-    (places, model)
+impl Aligned {
+    pub fn of(burst: &Burst) -> Self {
+        let (lists, size) = (burst.lists(), burst.size);
+        let align = |list| align_stars(&lists[0], list, size, &MatchOptions::default());
+        let places = (0..lists.len())
+            .map(|i| (i > 0).then(|| align(&lists[i])))
+            .collect();
+        Self {
+            size,
+            lists,
+            places,
+        }
+    }
+
+    pub fn solve(&self, options: &SkyOptions) -> Result<SkyModel, SkyModelError> {
+        let known: Vec<Option<&Alignment>> = (self.places.iter())
+            .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
+            .collect();
+        let slices: Vec<&[Star]> = self.lists.iter().map(Vec::as_slice).collect();
+        solve_sky(&slices, &known, 0, self.size, options)
+    }
 }

@@ -138,6 +138,12 @@ pub struct ChannelSensor {
     pub prnu: Option<Measured>,
     /// Standard deviation of the sites' offsets (DSNU), DN, within blocks.
     pub dsnu_dn: Option<Measured>,
+    /// Temporal noise of a single flat over its level, no unit: 1/√e⁻ where it is all
+    /// shot noise.
+    pub flat_noise: Option<Measured>,
+    /// Temporal noise of a single dark, or bias frame where there are no darks, DN: dark
+    /// current and rounding in it.
+    pub zero_noise_dn: Option<Measured>,
     /// Noise of the typical light.
     pub light: Option<LightNoise>,
     /// Why something is missing or uncertain.
@@ -145,7 +151,7 @@ pub struct ChannelSensor {
 }
 
 impl ChannelSensor {
-    pub(super) fn nothing(channel: usize) -> Self {
+    pub(crate) fn nothing(channel: usize) -> Self {
         Self {
             channel,
             gain_e_per_dn: None,
@@ -159,6 +165,8 @@ impl ChannelSensor {
             dark_current_e_per_s: None,
             prnu: None,
             dsnu_dn: None,
+            flat_noise: None,
+            zero_noise_dn: None,
             light: None,
             notes: Vec::new(),
         }

@@ -118,6 +118,12 @@ fn flats_bias_and_darks_return_what_was_put_in() {
         assert!(sensor.notes.is_empty(), "{:?}", sensor.notes);
         let light = sensor.light.expect("lights were there");
         let share = [0.6, 1.0, 0.7][sensor.channel];
+        // 1/level over the falloff from 1 to 0.6: ln(1/0.6) / 0.4 of that at its start.
+        let flat_e = 5000.0 * share;
+        let relative2 = (0.6f64.recip()).ln() / 0.4 / flat_e + 9.0 / (0.6 * flat_e * flat_e);
+        check("flat noise", sensor.flat_noise, relative2.sqrt(), 0.02);
+        let dark_dn = f64::sqrt(9.0 + 0.4 * 30.0 + 0.64 / 12.0) / 0.8;
+        check("dark noise", sensor.zero_noise_dn, dark_dn, 0.02);
         // Level in the middle of the field, where the falloff is half.
         let sky_e: f64 = 400.0 * share * 0.8;
         let total_e = (sky_e + 0.4 * 30.0 + 9.0 + 0.64 / 12.0).sqrt();

@@ -107,16 +107,26 @@ pub(super) fn trail_length_px(elongation: f64, across_px2: f64, window_px2: f64)
     0.5 * (short + long)
 }
 
-/// Windowed variance along a trail: the mean over its points of what a Gaussian there has.
+/// Windowed variance along a trail.
 fn windowed_trail_px2(length: f64, across_px2: f64, window_px2: f64) -> f64 {
     const STEPS: usize = 64;
-    let both = across_px2 + window_px2;
-    let inner = across_px2 * window_px2 / both;
+    let places = (0..STEPS).map(|i| length * ((i as f64 + 0.5) / STEPS as f64 - 0.5));
+    windowed_px2(places.map(|place| (place, 1.0)), across_px2, window_px2)
+}
+
+/// Variance, seen through the window about 0, of Gaussians of one variance at places of
+/// given light, px²: the mean over them of what each has.
+pub(super) fn windowed_px2(
+    places: impl Iterator<Item = (f64, f64)>,
+    star_px2: f64,
+    window_px2: f64,
+) -> f64 {
+    let both = star_px2 + window_px2;
+    let inner = star_px2 * window_px2 / both;
     let (mut light, mut second) = (0.0, 0.0);
-    for i in 0..STEPS {
-        let place = length * ((i as f64 + 0.5) / STEPS as f64 - 0.5);
+    for (place, share) in places {
         // A Gaussian at `place` times the window: of this weight, mean and variance.
-        let weight = (-0.5 * place * place / both).exp();
+        let weight = share * (-0.5 * place * place / both).exp();
         let mean = place * window_px2 / both;
         light += weight;
         second += weight * (inner + mean * mean);

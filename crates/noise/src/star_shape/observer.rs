@@ -1,9 +1,9 @@
 //! Stars measured while the stack is made: in every light and in the stack alike.
 
-use super::moments::Second;
-use align::{Patch, Star};
+use super::moments::{Second, windowed_px2};
+use align::{Patch, PixelMap, Star};
 use ndarray::ArrayView2;
-use stack::{TileObserver, TileSamples};
+use stack::{Kernel, TileObserver, TileSamples};
 use std::collections::BTreeMap;
 
 /// What the observer needs to know.
@@ -76,6 +76,15 @@ pub struct StarShapeObserver {
     star_px2: f64,
     window_px2: f64,
     stars: BTreeMap<(usize, usize), Vec<(f64, f64)>>,
+    moved: Option<Moved>,
+}
+
+/// How the lights are moved onto the reference.
+#[derive(Debug)]
+struct Moved {
+    kernel: Kernel,
+    /// From the reference to each light.
+    maps: Vec<PixelMap>,
 }
 
 impl StarShapeObserver {
@@ -96,6 +105,7 @@ impl StarShapeObserver {
             window_px2: WINDOW_PER_STAR * star_px2,
             options,
             stars: BTreeMap::new(),
+            moved: None,
         };
         let reach = observer.reach_px() + 0.5 * fwhm_px;
         // By column, so that neighbors are found without looking at all.
@@ -125,6 +135,17 @@ impl StarShapeObserver {
             }
         }
         observer
+    }
+
+    /// The same, knowing how the lights are moved onto the reference, in the order of their
+    /// samples: interpolation makes a star longer along the axis on which it falls further
+    /// from the middle of a pixel, and of few lights that does not average. It is taken
+    /// off, from lights and stack alike.
+    pub fn with_maps(self, kernel: Kernel, maps: Vec<PixelMap>) -> Self {
+        Self {
+            moved: Some(Moved { kernel, maps }),
+            ..self
+        }
     }
 
     pub(super) fn options(&self) -> &StarShapeOptions {
@@ -198,13 +219,18 @@ impl StarShapeObserver {
         let view = |plane| ArrayView2::from_shape(shape, plane).expect("planes cover the tile");
         let place = (x - tile.area.x0 as f64, y - tile.area.y0 as f64);
         let (mut sum, mut weights, mut n) = (Second::default(), 0.0, 0);
-        for (samples, &weight) in tile.samples.iter().zip(tile.weights) {
+        let mut stretched = Second::default();
+        for (light, (samples, &weight)) in tile.samples.iter().zip(tile.weights).enumerate() {
             let plane = view(*samples);
             if self.near_full(plane, place) {
                 return None;
             }
             if let Some(windowed) = self.measure(plane, place) {
                 sum = sum.plus(windowed.times(f64::from(weight)));
+                let variances = (self.star_px2, self.window_px2);
+                let moved = self.moved.as_ref();
+                let stretch = moved.map(|moved| moved.stretch(light, (x, y), variances));
+                stretched = stretched.plus(stretch.unwrap_or_default().times(f64::from(weight)));
                 weights += f64::from(weight);
                 n += 1;
             }
@@ -214,13 +240,53 @@ impl StarShapeObserver {
         }
         let windowed = self.measure(view(tile.mean), place)?;
         let smoothing = self.options.smoothing_px2;
-        let behind = |windowed: Second| Some(windowed.behind(self.window_px2)?.narrowed(smoothing));
+        let stretched = stretched.times(1.0 / weights);
+        let behind = |windowed: Second| {
+            let behind = windowed.behind(self.window_px2)?;
+            Some(behind.narrowed(smoothing).plus(stretched.times(-1.0)))
+        };
         Some(StarPair {
             x,
             y,
             single: behind(sum.times(1.0 / weights))?,
             stack: behind(windowed)?,
         })
+    }
+}
+
+impl Moved {
+    /// By how much interpolation makes a light's star longer along x or y: what it adds to
+    /// both alike is left out. Nothing where the light's place is not known.
+    ///
+    /// - `variances`: of star and window, px².
+    fn stretch(&self, light: usize, (x, y): (f64, f64), variances: (f64, f64)) -> Second {
+        // Of the pixels of the reference: all around the star are moved alike.
+        let pixel = (x.round(), y.round());
+        let place = self.maps.get(light).map(|map| map.map(pixel.0, pixel.1));
+        let Some((x, y)) = place.filter(|(x, y)| x.is_finite() && y.is_finite()) else {
+            return Second::default();
+        };
+        let half = 0.5 * (self.added_px2(x, variances) - self.added_px2(y, variances));
+        Second {
+            xx: half,
+            xy: 0.0,
+            yy: -half,
+        }
+    }
+
+    /// What interpolation seems to add along one axis to a star of `star_px2` by its moments
+    /// in the window, px²: little copies of the star lie where the kernel has its weights.
+    /// More than the weights' own moment (`f (1 − f)` of a linear kernel at the phase f),
+    /// since two copies are flatter than a Gaussian; 0 at the middle of a pixel.
+    fn added_px2(&self, place: f64, (star_px2, window_px2): (f64, f64)) -> f64 {
+        const REACH_PX: i32 = 3;
+        let phase = place - place.floor();
+        let copies = (-REACH_PX..=REACH_PX).map(|pixel| {
+            let distance = f64::from(pixel) - phase;
+            (distance, self.kernel.weight(distance))
+        });
+        let windowed = windowed_px2(copies, star_px2, window_px2);
+        1.0 / (1.0 / windowed - 1.0 / window_px2) - star_px2
     }
 }
 

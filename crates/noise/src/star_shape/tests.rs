@@ -1,5 +1,7 @@
 //! Stars of known trail, coma and misalignment through the observer.
 
+#![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
+
 use super::*;
 use align::Star;
 use rand::{Rng, SeedableRng};
@@ -32,6 +34,8 @@ const PLAIN: Made = Made {
     jitter: (0.0, 0.0),
     lights: 4,
 };
+
+mod moved;
 
 /// One star in the middle of every tile, off the pixel grid by chance.
 fn places(seed: u64) -> Vec<(f64, f64)> {

@@ -7,7 +7,7 @@
 
 use noise::{
     ChannelInfo, ChannelNoise, Estimator, GainReport, NoiseError, NoiseObserver, NoiseOptions,
-    PatternPrior, ReportContext, SensorTrack, StarMask, TILE_PX, TileNoise, regions,
+    PatternBasis, PatternPrior, ReportContext, SensorTrack, StarMask, TILE_PX, TileNoise, regions,
 };
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -41,7 +41,16 @@ pub struct Burst {
     pub transparency: Vec<f64>,
     /// Whether observer and report know the track.
     pub tracked: bool,
+    /// What is known of the pattern before measuring.
+    pub pattern: PatternPrior,
 }
+
+/// A typical response and nothing beside it.
+pub const PRIOR: PatternPrior = PatternPrior {
+    response: 0.008,
+    offset_dn: 0.0,
+    basis: PatternBasis::Assumed,
+};
 
 pub fn rng(seed: u64) -> ChaCha8Rng {
     ChaCha8Rng::seed_from_u64(seed)
@@ -116,6 +125,7 @@ impl Burst {
             photosite_share: 1.0,
             transparency: Vec::new(),
             tracked: true,
+            pattern: PRIOR,
         }
     }
 
@@ -202,12 +212,12 @@ impl Burst {
             channels: vec![ChannelInfo {
                 name: "L".into(),
                 photosite_share: self.photosite_share,
+                pattern: self.pattern,
             }],
             estimator: self.estimator(),
             positions_px: self.positions_px.clone(),
             transparency: self.transparency.clone(),
             track: self.track(),
-            pattern: PatternPrior::default(),
         };
         GainReport::from_tiles(tiles, &context)
     }
@@ -383,13 +393,7 @@ impl Burst {
 }
 
 pub fn median(mut values: Vec<f32>) -> f32 {
-    values.sort_by(f32::total_cmp);
-    let n = values.len();
-    if n == 0 {
-        f32::NAN
-    } else {
-        0.5 * (values[(n - 1) / 2] + values[n / 2])
-    }
+    align::median(&mut values).unwrap_or(f32::NAN)
 }
 
 /// All cells of a report.

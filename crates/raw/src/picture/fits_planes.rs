@@ -64,6 +64,30 @@ pub(super) fn picture(source: &Source) -> Result<Option<Picture>, DecodeFault> {
     }))
 }
 
+/// The planes of the extension of a name, of one or three planes; `None` where there is none.
+pub(super) fn extension(bytes: &[u8], name: &str) -> Result<Option<Vec<Array2<f32>>>, DecodeFault> {
+    let file = FitsFile::read(bytes)?;
+    let Some(hdu) = file.extension(name) else {
+        return Ok(None);
+    };
+    let (width, height, n_planes) = match crate::fits::axes(hdu).unwrap_or_default() {
+        [width, height] => (*width, *height, 1),
+        [width, height, planes] => (*width, *height, *planes),
+        _ => return Ok(None),
+    };
+    let (scale, zero) = extract_bscale_bzero(&hdu.cards);
+    let values = physical(file.data(hdu)?, scale, zero);
+    let found = values.len();
+    let planes = Array3::from_shape_vec((n_planes, height, width), values).map_err(|_| {
+        DecodeFault::Malformed(format!(
+            "{width} x {height} px of {n_planes} planes, {found} values found"
+        ))
+    })?;
+    Ok(Some(
+        planes.outer_iter().map(|plane| plane.to_owned()).collect(),
+    ))
+}
+
 /// Values as the header scales them.
 pub(crate) fn physical(stored: ImageData, scale: f64, zero: f64) -> Vec<f32> {
     let to = |value: f64| (zero + scale * value) as f32;

@@ -22,6 +22,11 @@ pub fn full() -> Report {
             gain_area: Some(4.45),
             effective_frames: Some(19.8),
             error: Some(0.03),
+            motion: Some(GroundMotion {
+                drift_px: 131.4,
+                smear_px: 14.3,
+                masked: 0.24,
+            }),
         }),
         stars: stars(),
         run: run(),
@@ -94,6 +99,26 @@ pub fn all_warnings() -> Vec<Warning> {
             of: 20,
             worst_transparency: 0.41,
         },
+        Warning::GroundSmears {
+            smear_px: 14.3,
+            drift_px: 131.4,
+            masked: 0.24,
+        },
+        Warning::SkiesDiffer {
+            measured: 0.61,
+            by_exposure: 0.44,
+        },
+        Warning::RidgeStep {
+            channel: Channel::B,
+            step: -0.08,
+        },
+        Warning::BrightnessUnknown,
+        Warning::NoisyGround {
+            ratio: 2.3,
+            factor: 0.44,
+        },
+        Warning::GroundMissing { share: 0.028 },
+        Warning::SkyMissing { share: 0.036 },
         Warning::FewStars {
             file: "night/0412.dng".to_owned(),
             found: 9,

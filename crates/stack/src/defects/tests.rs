@@ -88,6 +88,18 @@ fn a_sharp_star_that_stands_still_is_no_defect() {
 }
 
 #[test]
+fn a_star_that_drifts_is_no_defect_and_hides_none() {
+    // Two or three of six lights see it on each site of its track.
+    let hot = [(10, 12, 400.0), (60, 60, 90.0)];
+    for n in [4, 6, 9] {
+        for drift_px in [0.3, 0.7, 1.2, 1.9, 2.4, 4.0] {
+            let found = find(&lights(n, drift_px, &hot));
+            assert_eq!(found, [(10, 12), (60, 60)], "{n} lights, {drift_px} px");
+        }
+    }
+}
+
+#[test]
 fn two_lights_tell_nothing() {
     assert_eq!(find(&lights(2, 1.5, &[(10, 12, 4000.0)])), []);
 }
