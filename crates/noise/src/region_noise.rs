@@ -1,10 +1,10 @@
 //! One channel of one region: tiles joined, splits compared, gain and budget.
 
-use stack::HalfSplit;
+use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
-use crate::estimator::{Estimator, clip_half_correction, median_price, uneven_clip_price};
+use crate::estimator::{Estimator, clip_half_correction, uneven_clip_price};
 use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};

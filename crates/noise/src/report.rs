@@ -1,10 +1,10 @@
 //! Tiles to figures: noise, gain and its error by region and channel, and in all.
 
-use stack::HalfSplit;
+use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::error::NoiseError;
-use crate::estimator::{Estimator, median_price};
+use crate::estimator::Estimator;
 use crate::growth::{GrowthCurve, StackPoint};
 use crate::layer_fit::Term;
 use crate::motion::Motion;

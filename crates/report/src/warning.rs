@@ -19,7 +19,12 @@ pub enum Warning {
         largest_sigmas: f64,
         /// Fewest lights among which a sample can lie outside the clip.
         frames_needed: u32,
+        /// Why the clip does not go by the noise of the camera instead; `None` where that
+        /// was not wanted.
+        not_predicted: Option<String>,
     },
+    /// The largest of all samples, which is no measure of brightness.
+    TrailsNotMeasured,
     /// Drift or number of lights too small to tell a fixed pattern from the sky.
     PatternNotVisible {
         /// Drift in all, px; `None` when not known.
@@ -164,6 +169,7 @@ impl Warning {
     pub fn code(&self) -> &'static str {
         match self {
             Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
+            Self::TrailsNotMeasured => "trails_not_measured",
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
             Self::Saturated { .. } => "saturated",
@@ -192,11 +198,25 @@ impl Warning {
                 frames,
                 clip_sigmas,
                 largest_sigmas,
+                not_predicted,
                 ..
-            } => format!(
-                "among {frames} frames no sample can deviate by more than {largest_sigmas:.2} \
-                 sigma, so clipping at {clip_sigmas} rejects nothing by their scatter alone"
-            ),
+            } => {
+                let unknown = match not_predicted {
+                    Some(reason) => {
+                        format!(", and the camera's noise is no guide: {reason}")
+                    }
+                    None => String::new(),
+                };
+                format!(
+                    "among {frames} frames no sample can deviate by more than \
+                     {largest_sigmas:.2} sigma, so clipping at {clip_sigmas} rejects nothing by \
+                     their scatter alone{unknown}"
+                )
+            }
+            Self::TrailsNotMeasured => "the picture is the largest of all samples, which is no \
+                 measure of brightness: the figures are those of an aligned mean of the same \
+                 lights"
+                .to_owned(),
             Self::PatternNotVisible {
                 drift_px,
                 upper_bound,
@@ -303,9 +323,20 @@ impl Warning {
     /// What to do about it.
     pub fn advice(&self) -> String {
         match self {
-            Self::TooFewFramesToClip { frames_needed, .. } => format!(
+            Self::TooFewFramesToClip {
+                frames_needed,
+                not_predicted: None,
+                ..
+            } => format!(
                 "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
+            Self::TooFewFramesToClip { frames_needed, .. } => format!(
+                "shoot at least {frames_needed} frames; from three on, flats and bias frames will do, \
+                 or --gain and --read-noise, or --combine median"
+            ),
+            Self::TrailsNotMeasured => "look for lights that were left out: each leaves a gap in \
+                 the trails, and --keep-all keeps them"
+                .to_owned(),
             Self::PatternNotVisible { .. } => "move the framing by more than ten pixels from \
                  frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"
                 .to_owned(),
@@ -414,6 +445,7 @@ mod tests {
             clip_sigmas: 3.0,
             largest_sigmas: 2.958,
             frames_needed: 8,
+            not_predicted: None,
         };
         assert!(
             warning.text().contains("among 7 frames"),

@@ -25,7 +25,7 @@ const TAPS: usize = 6;
 const LANES: usize = 8;
 
 /// Phases between two pixels; positions are rounded to 1/1024 px, at most 0.0005 px off.
-const PHASES: usize = 1024;
+pub(crate) const PHASES: usize = 1024;
 
 /// A kernel's weights at every phase.
 #[derive(Clone, Debug)]
@@ -69,6 +69,11 @@ impl Resampler {
         Self {
             weights: (0..=PHASES).map(at_phase).collect(),
         }
+    }
+
+    /// The weights at a phase of [`PHASES`], the first of the pixel two before.
+    pub(crate) fn weights(&self, phase: usize) -> &[f32] {
+        &self.weights[phase]
     }
 
     /// The window of the frame that the given positions need, before it is cut to the

@@ -73,6 +73,7 @@ pub fn all_warnings() -> Vec<Warning> {
             clip_sigmas: 3.0,
             largest_sigmas: 2.958,
             frames_needed: 8,
+            not_predicted: None,
         },
         Warning::PatternNotVisible {
             drift_px: Some(0.8),
