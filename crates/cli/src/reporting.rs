@@ -10,7 +10,7 @@ use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::PixelMap;
 use raw::{CaptureTime, FrameInfo, FrameKind};
-use report::{ByChannel, FrameEntry, Report, Warning};
+use report::{ByChannel, FrameEntry, Geometry, Report, Warning};
 use serde_json::{Value, json};
 use stack::{ClipCenter, ClipScale, Combine, DemosaicMethod};
 use std::collections::BTreeMap;
@@ -320,6 +320,23 @@ fn few_to_clip(outcome: &StackOutcome) -> Option<Warning> {
     })
 }
 
+/// What the sky said of the clock and of the tripod.
+fn clock_and_knocks(geometry: &Geometry) -> Vec<Warning> {
+    let count = |files: &[String]| files.len() as u32;
+    let (backwards, off) = (&geometry.clock_backwards, &geometry.clock_off);
+    let wrong = backwards.first().or(off.first());
+    let clock = wrong.map(|file| Warning::ClockOff {
+        file: file.clone(),
+        frames: count(backwards).max(count(off)),
+    });
+    let moved = &geometry.camera_moved;
+    let knock = moved.first().map(|file| Warning::CameraMoved {
+        file: file.clone(),
+        times: count(moved),
+    });
+    clock.into_iter().chain(knock).collect()
+}
+
 fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
@@ -385,6 +402,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         .iter()
         .map(|light| light.seen.grade.fwhm_px)
         .collect();
+    warnings.extend(clock_and_knocks(&outcome.geometry));
     if let Some(align::FocusDrift { from_px, to_px }) = align::focus_drift(&widths) {
         warnings.push(Warning::FocusDrift { from_px, to_px });
     }

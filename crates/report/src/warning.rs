@@ -71,6 +71,20 @@ pub enum Warning {
         /// Width at the last light, px.
         to_px: f64,
     },
+    /// Lights whose time does not fit the turn of the sky.
+    ClockOff {
+        /// The first of them.
+        file: String,
+        /// How many.
+        frames: u32,
+    },
+    /// The camera was moved between lights.
+    CameraMoved {
+        /// The first light after it.
+        file: String,
+        /// How many times.
+        times: u32,
+    },
     /// A light that was kept although it is beyond a limit.
     KeptAnyway {
         /// The light.
@@ -178,6 +192,8 @@ impl Warning {
             Self::FramesLeftOut { .. } => "frames_left_out",
             Self::CloudyFrames { .. } => "cloudy_frames",
             Self::FocusDrift { .. } => "focus_drift",
+            Self::ClockOff { .. } => "clock_off",
+            Self::CameraMoved { .. } => "camera_moved",
             Self::KeptAnyway { .. } => "kept_anyway",
             Self::GroundSmears { .. } => "ground_smears",
             Self::SkiesDiffer { .. } => "skies_differ",
@@ -260,6 +276,12 @@ impl Warning {
             ),
             Self::FocusDrift { from_px, to_px } => {
                 format!("the stars go from {from_px:.1} to {to_px:.1} px wide over the burst")
+            }
+            Self::ClockOff { file, frames } => format!(
+                "the time of {frames} frames does not fit the turn of the sky, {file} the first"
+            ),
+            Self::CameraMoved { file, times } => {
+                format!("the camera was moved {times} times during the burst, first before {file}")
             }
             Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
             Self::GroundSmears {
@@ -360,6 +382,12 @@ impl Warning {
                 .to_owned(),
             Self::FocusDrift { .. } => "look for dew on the lens, and for focus that creeps with \
                  the temperature; focus again in a long night"
+                .to_owned(),
+            Self::ClockOff { .. } => "nothing is wrong with the picture, which goes by the stars; \
+                 do not trust capture times, and set the camera's clock"
+                .to_owned(),
+            Self::CameraMoved { .. } => "nothing is wrong with the sky; check the ground, and \
+                 tighten the tripod"
                 .to_owned(),
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
             Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \
