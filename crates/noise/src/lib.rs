@@ -47,7 +47,7 @@ pub use compare::{
     resample,
 };
 pub use error::NoiseError;
-pub use estimator::{Estimator, clip_price, median_price};
+pub use estimator::{Estimator, clip_price};
 pub use growth::{GrowthCurve, GrowthPoint};
 pub use mask::{StarMask, StarMaskOptions};
 pub use measured::Measured;
