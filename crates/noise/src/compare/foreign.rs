@@ -390,6 +390,10 @@ fn report_of(own: &GainReport, measured: &[ChannelTiles]) -> GainReport {
     let relative = (mean(&squares) / n).sqrt();
     let summary = &mut report.summary;
     summary.gain_area /= area;
+    summary.gain_pixel_error = summary
+        .gain_pixel_error
+        .hypot(summary.gain_pixel * relative)
+        / pixel;
     summary.gain_pixel /= pixel;
     summary.effective_frames = summary.gain_area.powi(2);
     summary.efficiency = summary.effective_frames / summary.frames_used as f64;
@@ -433,6 +437,13 @@ fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
         };
         let (area, pixel) = (area.max(0.0).sqrt(), pixel.max(0.0).sqrt());
         let relative = 0.5 * error / (area * area);
+        // The ratio by pixels has no error of its own: that of areas, of fewer independent
+        // values, stands for it.
+        let wider = |error: f64, value: f64| error.hypot(value * relative);
+        let stack = &mut cell.stack;
+        stack.area_error = area * wider(stack.area_error, stack.area);
+        stack.pixel_error = pixel * wider(stack.pixel_error, stack.pixel);
+        cell.gain_pixel_error = wider(cell.gain_pixel_error, cell.gain_pixel) / pixel;
         cell.stack.area *= area;
         cell.stack.random = (cell.stack.area.powi(2) - cell.stack.pattern.powi(2))
             .max(0.0)
@@ -451,6 +462,6 @@ fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
         budget.rejected_samples = 1.0;
         budget.estimator = 1.0;
         budget.unexplained *= known / area;
-        budget.borrowed = cell.gain_pixel / cell.gain_area;
+        budget.borrowed = cell.stack.pixel / cell.stack.area;
     }
 }
