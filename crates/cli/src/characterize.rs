@@ -91,7 +91,7 @@ fn by_lens(geometry: &Geometry) -> Option<FieldScale> {
     let focal_px = geometry.focal_px.filter(|&px| px > 0.0)?;
     let relative = geometry.focal_error_px? / focal_px;
     let arcsec_per_px = ARCSEC_PER_RADIAN / focal_px;
-    (relative < LENS_KNOWN).then(|| FieldScale {
+    (relative < LENS_KNOWN).then_some(FieldScale {
         arcsec_per_px,
         error_arcsec_per_px: Some(relative * arcsec_per_px),
         source: ScaleSource::Lens,

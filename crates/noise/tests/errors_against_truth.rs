@@ -21,9 +21,9 @@ const LEAST_PIXEL_WIDTH: f64 = 0.4;
 fn pixel_variance_in(burst: &Burst, picture: &[f32], part: Rect) -> f64 {
     let mut sum = 0.0;
     for y in part.y0..part.y1 {
-        for p in y * burst.width + part.x0..y * burst.width + part.x1 {
-            sum += f64::from(picture[p] - burst.truth[p]).powi(2);
-        }
+        let row = y * burst.width + part.x0..y * burst.width + part.x1;
+        let pairs = picture[row.clone()].iter().zip(&burst.truth[row]);
+        sum += pairs.map(|(v, t)| f64::from(v - t).powi(2)).sum::<f64>();
     }
     sum / (part.width() * part.height()) as f64
 }
