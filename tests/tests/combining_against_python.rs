@@ -4,7 +4,9 @@ use align::PixelMap;
 use ndarray::Array2;
 use radicand_tests::{fixture, mono_calibrator, mono_light};
 use serde_json::Value;
-use stack::{ClipCenter, ClipOptions, Combine, Stack, StackOptions, clip_sorted, median_of_sorted};
+use stack::{
+    ClipCenter, ClipOptions, ClipScale, Combine, Stack, StackOptions, clip_sorted, median_of_sorted,
+};
 
 /// Half a unit in the last place of an `f32`, relative: results are rounded to `f32` once.
 const F32_ROUNDING: f64 = 0.5 * f32::EPSILON as f64;
@@ -45,6 +47,7 @@ fn cases() -> Vec<Case> {
                 Some("mean") => ClipCenter::Mean,
                 _ => ClipCenter::Median,
             },
+            scale: ClipScale::StandardDeviation,
             max_passes,
         },
         n_kept: clip["n_kept"].as_u64().expect("a count") as usize,

@@ -8,7 +8,7 @@ use radicand_tests::{fixture, mono_calibrator, mono_light};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stack::{ClipCenter, ClipOptions, Combine, Stack, StackOptions, clip_sorted};
+use stack::{ClipCenter, ClipOptions, ClipScale, Combine, Stack, StackOptions, clip_sorted};
 
 /// Standard errors a figure may be off: one chance in 16,000.
 const SIGMAS: f64 = 4.0;
@@ -77,6 +77,7 @@ fn one_pass_takes_the_share_that_thompsons_tau_says() {
                     low_sigmas: sigmas,
                     high_sigmas: sigmas,
                     center: ClipCenter::Mean,
+                    scale: ClipScale::StandardDeviation,
                     max_passes: 1,
                 };
                 let kept = clip_sorted(&set, &options).expect("there are samples");
@@ -140,6 +141,7 @@ fn converged_clips_cost_what_numpy_finds() {
             low_sigmas: price.sigmas,
             high_sigmas: price.sigmas,
             center: ClipCenter::Median,
+            scale: ClipScale::StandardDeviation,
             max_passes: 10,
         };
         let (mut mean_sq, mut clipped) = (Average::default(), Average::default());

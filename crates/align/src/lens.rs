@@ -130,6 +130,18 @@ impl Lens {
         }
     }
 
+    /// The same with the first terms of the polynomial alone.
+    pub(crate) fn with_terms(&self, terms: usize) -> Self {
+        let mut radial = self.radial;
+        radial.iter_mut().skip(terms).for_each(|k| *k = 0.0);
+        Self::new(
+            self.projection,
+            self.focal_px,
+            self.principal_point_px,
+            radial,
+        )
+    }
+
     /// How angle becomes distance.
     pub fn projection(&self) -> Projection {
         self.projection

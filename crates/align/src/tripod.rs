@@ -146,7 +146,9 @@ fn turn_about_one_axis(
             ..*bundle
         };
         let motion = start.state.motion.about_one_axis();
-        let solved = bundle.solve(start.state.lens, motion, ROUNDS)?;
+        // A term that is not fitted must not stay as another fit left it.
+        let lens = start.state.lens.with_terms(terms);
+        let solved = bundle.solve(lens, motion, ROUNDS)?;
         Some((criterion(&bundle, &solved, start.scale), terms, solved))
     });
     let (_, terms, solved) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;

@@ -1,4 +1,4 @@
-//! Angles between real stars through a lens that was found from pictures alone
+//! Angles between real stars through a lens that was found from lists of places alone
 //! (fixtures/geometry_checks: positions, separations by astropy, licences).
 
 mod burst;

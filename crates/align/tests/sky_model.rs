@@ -75,6 +75,20 @@ fn check_lens(model: &SkyModel, projection: Projection, focal_px: f64) {
     assert!(sigmas.abs() < 4.0, "{sigmas} standard errors");
 }
 
+/// Terms of the polynomial are fitted, with an error, or zero; a lens without any has none
+/// beyond its errors.
+#[track_caller]
+fn check_radial(model: &SkyModel, is_straight: bool) {
+    let (radial, errors) = (model.lens.radial(), model.lens_error.radial);
+    for (k, error) in radial.into_iter().zip(errors) {
+        assert!(k == 0.0 || error > 0.0, "{radial:?} +- {errors:?}");
+        assert!(
+            !is_straight || k.abs() <= 4.0 * error,
+            "{radial:?} +- {errors:?}"
+        );
+    }
+}
+
 /// The pole within the demand, and within four stated errors.
 #[track_caller]
 fn check_pole(model: &SkyModel) {
@@ -103,6 +117,7 @@ fn an_ultra_wide_lens_with_distortion_is_found() {
     .turning(axis(), &times_s);
     let model = check_maps(&burst, &Aligned::of(&burst), &clocked(&times_s));
     check_lens(&model, Projection::Rectilinear, 690.0);
+    check_radial(&model, false);
     check_pole(&model);
     assert_eq!(held(&model), Some(Held::SiderealRate));
     let clock = model

@@ -1,8 +1,9 @@
 //! What can be typed, and its help.
 
 use crate::GroundChoice;
+use crate::combine_args::CombineArgs;
 use crate::compare_args::CompareArgs;
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
 /// Stacks a night's raw frames and measures how much noise really went.
@@ -15,6 +16,23 @@ pub struct Cli {
     /// What every command understands.
     #[command(flatten)]
     pub common: Common,
+}
+
+impl Cli {
+    /// The arguments of this process; ends it with a word and exit status 2 where they
+    /// make no sense together.
+    pub fn parse_checked() -> Self {
+        let cli = Self::parse();
+        if let Command::Stack(args) = &cli.command
+            && let Some(conflict) = args.combining.conflict()
+        {
+            let mut command = Self::command();
+            command
+                .error(clap::error::ErrorKind::ArgumentConflict, conflict)
+                .exit();
+        }
+        cli
+    }
 }
 
 const EXIT_STATUS: &str = "Exit status: 0 done; 1 failed; 2 bad usage; \
@@ -107,12 +125,12 @@ pub struct StackArgs {
     /// Bias frames: a folder or a file; may be given again
     #[arg(long, value_name = "DIR|FILE")]
     pub bias: Vec<PathBuf>,
-    /// How the samples of a pixel become one value
-    #[arg(long, value_enum, default_value_t = CombineArg::SigmaClip)]
-    pub combine: CombineArg,
-    /// Rejection threshold in sigmas: one, or low,high
-    #[arg(long, value_name = "SIGMAS", default_value = "3", value_parser = parse_clip)]
-    pub clip: (f32, f32),
+    /// Use darks of another exposure, scaled to the lights'; needs bias frames
+    #[arg(long)]
+    pub scale_darks: bool,
+    /// How samples are combined
+    #[command(flatten)]
+    pub combining: CombineArgs,
     /// How the colors that a site did not record are made
     #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
     pub demosaic: DemosaicArg,
@@ -208,17 +226,6 @@ pub struct SimulateArgs {
     pub seed: Option<u64>,
 }
 
-/// The estimators.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub enum CombineArg {
-    /// Weighted mean
-    Mean,
-    /// Median
-    Median,
-    /// Weighted mean of what an iterated clip about the median keeps
-    SigmaClip,
-}
-
 /// The ways of demosaicing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum DemosaicArg {
@@ -237,17 +244,6 @@ pub enum Format {
     Fits,
     /// preview.png: 16 bits, stretched; regions.png: gain by region
     Png,
-}
-
-fn parse_clip(text: &str) -> Result<(f32, f32), String> {
-    let sigmas = |part: &str| match part.trim().parse::<f32>() {
-        Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
-        _ => Err(format!("'{part}' is not a positive number of sigmas")),
-    };
-    match text.split_once(',') {
-        Some((low, high)) => Ok((sigmas(low)?, sigmas(high)?)),
-        None => sigmas(text).map(|both| (both, both)),
-    }
 }
 
 fn parse_blend_mask(text: &str) -> Result<GroundChoice, String> {
@@ -291,20 +287,10 @@ fn parse_dimensions(text: &str) -> Result<(usize, usize), String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use clap::CommandFactory;
 
     #[test]
     fn the_arguments_are_consistent() {
         Cli::command().debug_assert();
-    }
-
-    #[test]
-    fn thresholds_are_one_or_two_positive_numbers() {
-        assert_eq!(parse_clip("3"), Ok((3.0, 3.0)));
-        assert_eq!(parse_clip("2.5,4"), Ok((2.5, 4.0)));
-        for wrong in ["", "0", "-1", "3,", "a,b", "NaN", "inf"] {
-            assert!(parse_clip(wrong).is_err(), "{wrong}");
-        }
     }
 
     #[test]

@@ -1,8 +1,10 @@
 //! The masters and the defect map of a session.
 
 use crate::session::{Session, SessionFrame};
+use raw::FrameKind;
 use stack::{
     Calibrator, DefectMap, DefectOptions, MasterDark, MasterFlat, StackError, StoredMosaic,
+    median_of_sorted,
 };
 
 /// Makes the masters and the defect map.
@@ -24,13 +26,21 @@ pub fn calibrator(session: &Session) -> Result<Calibrator, StackError> {
         }
     };
     let layout = session.lights[0].layout.clone();
-    let bias = master(&session.bias)?;
-    let dark = master(&session.darks)?;
+    let given = |kind| session.master(kind).map(|master| master.values.clone());
+    let bias = match given(FrameKind::Bias) {
+        Some(level_dn) => Some(MasterDark::given(level_dn)),
+        None => master(&session.bias)?,
+    };
+    let dark = match given(FrameKind::Dark) {
+        Some(level_dn) => Some(MasterDark::given(level_dn)),
+        None => master(&session.darks)?,
+    };
     let flats = mosaics(&session.flats);
     let flats: Vec<&StoredMosaic> = flats.iter().collect();
-    let flat = match flats.is_empty() {
-        true => None,
-        false => Some(MasterFlat::combine(&flats, &layout, bias.as_ref())?),
+    let flat = match given(FrameKind::Flat) {
+        Some(response) => Some(MasterFlat::given(response, &layout)?),
+        None if flats.is_empty() => None,
+        None => Some(MasterFlat::combine(&flats, &layout, bias.as_ref())?),
     };
     let options = DefectOptions::default();
     let lights: Vec<&StoredMosaic> = session.lights.iter().map(|light| &light.mosaic).collect();
@@ -40,9 +50,29 @@ pub fn calibrator(session: &Session) -> Result<Calibrator, StackError> {
         .map(|light| light.frame.stats.noise_dn as f32)
         .collect();
     let mut defects = DefectMap::from_lights(&layout, &lights, &noise_dn, &options)?;
-    // One or two darks do not tell their own noise.
-    if let Some(dark) = dark.as_ref().filter(|dark| dark.n_frames >= 3) {
-        defects = defects.union(&DefectMap::from_dark(dark, &options));
+    if let Some(dark) = &dark {
+        // A dark is no noisier than a light, which stands in where one or two darks, or a
+        // master made elsewhere, do not tell their noise.
+        let noise_dn = match dark.n_frames {
+            0..3 => typical(&noise_dn),
+            _ => dark.noise_dn,
+        };
+        let dark = MasterDark {
+            noise_dn,
+            ..dark.clone()
+        };
+        defects = defects.union(&DefectMap::from_dark(&dark, &options));
     }
+    // Hot sites are those of the darks as they were taken.
+    let dark = match (dark, &bias, session.dark_scale) {
+        (Some(dark), Some(bias), Some(factor)) => Some(dark.scaled(bias, factor as f32)?),
+        (dark, ..) => dark,
+    };
     Calibrator::new(layout, dark.or(bias), flat, defects)
+}
+
+fn typical(noise_dn: &[f32]) -> f32 {
+    let mut sorted = noise_dn.to_vec();
+    sorted.sort_unstable_by(f32::total_cmp);
+    median_of_sorted(&sorted) as f32
 }

@@ -127,17 +127,17 @@ fn trail_px(lights: &[SolvedLight], x: f64, y: f64) -> Option<(f64, f64)> {
 
 /// What the frames tell about the sensor.
 ///
+/// - `stars`: of the reference, to be left out in every light.
+///
 /// # Errors
 ///
 /// When samples cannot be read back from the scratch file.
 pub(crate) fn sensor(
     session: &Session,
     lights: &[SolvedLight],
-    stack: &Stack,
+    stars: &[Star],
     layout: &SensorLayout,
-    saturation_dn: f32,
 ) -> Result<Vec<ChannelSensor>, StackError> {
-    let stars = stars_of_stack(stack, layout, saturation_dn);
     let exposure = |frame: &SessionFrame, stars: Vec<Star>| Exposure {
         mosaic: frame.mosaic.clone(),
         exposure_s: frame.frame.info.exposure_s,
@@ -168,7 +168,12 @@ pub(crate) fn sensor(
             exposure(&light.frame, stars.iter().map(moved).collect())
         })
         .collect();
-    let (bias, darks, own_flats) = (plain(&session.bias), plain(&session.darks), plain(&flats));
+    let (bias, own_flats) = (plain(&session.bias), plain(&flats));
+    // Of another exposure they are no darks of these lights.
+    let darks = match session.dark_scale {
+        None => plain(&session.darks),
+        Some(_) => Vec::new(),
+    };
     let frames = SensorFrames {
         layout,
         bias: &bias,
@@ -192,7 +197,11 @@ pub(crate) fn sensor(
 
 /// The stars of the stack, which shows fainter ones than any light; in the light's
 /// differences they would pass for noise.
-fn stars_of_stack(stack: &Stack, layout: &SensorLayout, saturation_dn: f32) -> Vec<Star> {
+pub(crate) fn stars_of_stack(
+    stack: &Stack,
+    layout: &SensorLayout,
+    saturation_dn: f32,
+) -> Vec<Star> {
     let plane = stack.mean.index_axis(Axis(0), star_channel(layout));
     let background = Background::estimate(plane, &BackgroundOptions::default());
     let options = DetectOptions {

@@ -71,6 +71,18 @@ pub enum JobError {
     /// The scene asked for does not exist.
     #[error("no scene is called '{0}'")]
     UnknownScene(String),
+    /// A clip against predicted noise was asked for, and the noise is not known.
+    #[error("the noise to clip by cannot be predicted: {reason}")]
+    NotPredicted {
+        /// Why not.
+        reason: String,
+    },
+    /// Darks of another exposure, and nothing that tells dark signal from offset.
+    #[error("darks cannot be scaled by {factor:.3} to the lights' exposure without bias frames")]
+    DarkScaling {
+        /// Exposure of the lights over that of the darks.
+        factor: f64,
+    },
     /// The output folder cannot be made.
     #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
@@ -185,6 +197,13 @@ impl JobError {
             Self::UnknownScene(_) => {
                 let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));
                 return Some(format!("there are: {}", names.join("; ")));
+            }
+            Self::NotPredicted { .. } => {
+                "give flats and bias frames, or --gain and --read-noise, or leave the choice to \
+                 --clip-by auto"
+            }
+            Self::DarkScaling { .. } => {
+                "give bias frames with --bias, or darks of the lights' exposure"
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",

@@ -2,7 +2,7 @@
 
 use crate::light::{Place, Seen};
 use crate::session::{Session, SessionFrame};
-use align::{Alignment, FocalPrior, SkyModel, SkyOptions, Star, solve_sky};
+use align::{Alignment, FocalPrior, Held, SkyModel, SkyOptions, Star, solve_sky};
 use report::{Geometry, GeometryModel, Ring};
 use std::path::Path;
 
@@ -30,7 +30,7 @@ pub(crate) fn one_lens(
             };
         }
     };
-    let mut geometry = entry(&model, &session.lights);
+    let mut geometry = entry(&model, &session.lights, size);
     if model.verdict.model_holds() {
         geometry.model = GeometryModel::Lens;
         replace(&model, &frames, places, size);
@@ -74,7 +74,16 @@ fn replace(model: &SkyModel, frames: &[&[Star]], places: &mut [Place], size: (us
     }
 }
 
-fn entry(model: &SkyModel, lights: &[SessionFrame]) -> Geometry {
+/// A place on the sensor is told from a direction this far out, in distances of the furthest
+/// corner.
+const REACH_OF_LENS: f64 = 1.5;
+
+fn corner_px([cx, cy]: [f64; 2], (width, height): (usize, usize)) -> f64 {
+    let far = |c: f64, n: usize| c.abs().max((n as f64 - 1.0 - c).abs());
+    far(cx, width).hypot(far(cy, height))
+}
+
+fn entry(model: &SkyModel, lights: &[SessionFrame], size: (usize, usize)) -> Geometry {
     let files = |frames: &[usize]| frames.iter().map(|&i| name(lights[i].path())).collect();
     let rival = (model.trials.iter())
         .filter(|trial| trial.projection != model.lens.projection())
@@ -82,9 +91,13 @@ fn entry(model: &SkyModel, lights: &[SessionFrame]) -> Geometry {
         .reduce(f64::min);
     let tripod = model.tripod.as_ref();
     let clock = tripod.and_then(|tripod| tripod.clock.as_ref());
+    // Far beyond the stars the polynomial says anything.
+    let reach = REACH_OF_LENS * corner_px(model.lens.principal_point_px(), size);
+    let [cx, cy] = model.lens.principal_point_px();
+    let is_near = |[x, y]: &[f64; 2]| (x - cx).hypot(y - cy) <= reach;
     let seen_px = |axis: [f64; 3]| {
         let other = model.lens.project(axis.map(|part| -part));
-        model.lens.project(axis).or(other)
+        model.lens.project(axis).or(other).filter(is_near)
     };
     Geometry {
         model: GeometryModel::Homography,
@@ -103,11 +116,20 @@ fn entry(model: &SkyModel, lights: &[SessionFrame]) -> Geometry {
         pole_error_deg: tripod.map(|tripod| tripod.axis_error_rad.to_degrees()),
         rate: clock.map(|clock| clock.rate_ratio),
         rate_error: clock.map(|clock| clock.rate_ratio_error),
+        held: tripod.map(|tripod| held(tripod.held).to_owned()),
         clock_off: clock.map_or_else(Vec::new, |clock| files(&clock.off)),
         clock_backwards: clock.map_or_else(Vec::new, |clock| files(&clock.backwards)),
         camera_moved: tripod.map_or_else(Vec::new, |tripod| files(&tripod.moved)),
         advantage: Some(model.verdict.homography - model.verdict.model),
         zones: model.zones.iter().map(zone).collect(),
+    }
+}
+
+fn held(held: Held) -> &'static str {
+    match held {
+        Held::Free => "free",
+        Held::Axis => "axis",
+        Held::SiderealRate => "sidereal_rate",
     }
 }
 

@@ -1,6 +1,5 @@
 //! The radicand program: arguments in, exit status out.
 
-use clap::Parser;
 use radicand::{Cli, JobError, run};
 use std::process::ExitCode;
 
@@ -11,7 +10,7 @@ fn main() -> ExitCode {
     if let Some(status) = raw::run_child(&args) {
         return ExitCode::from(status.clamp(0, 255) as u8);
     }
-    match run(&Cli::parse()) {
+    match run(&Cli::parse_checked()) {
         Ok(done) => ExitCode::from(done.status()),
         Err(error) => {
             complain(&error);

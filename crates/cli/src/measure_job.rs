@@ -2,7 +2,7 @@
 
 use crate::reporting::{channel_name, report};
 use crate::sensor_report::figure;
-use crate::{Inputs, JobError, OpenedResult, Progress, ResultKind, StackJob};
+use crate::{Inputs, JobError, OpenedResult, Predict, Progress, ResultKind, StackJob};
 use noise::{CompareOptions, Contender, Foreign, ForeignChannel, OwnStack};
 use raw::Encoding;
 use report::{MeasuredChannel, MeasuredReport, MeasuredResult};
@@ -50,6 +50,7 @@ impl MeasureJob {
             high_sigmas: WIDE_SIGMAS,
             ..ClipOptions::default()
         });
+        frames.predict = Predict::Never;
         Self { result, frames }
     }
 

@@ -12,7 +12,9 @@ use noise::{
     GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, SensorTrack, StarMask,
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
-use stack::{Calibrator, GroundMask, Light, Stack, StackError, StackOptions, TileObserver};
+use stack::{
+    Calibrator, Combine, GroundMask, Light, Stack, StackError, StackOptions, TileObserver,
+};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -144,6 +146,21 @@ impl Parts<'_> {
                 }),
             },
         })
+    }
+
+    /// The largest samples of the lights as they were taken: trails of the stars.
+    pub fn trails(&self) -> Result<Stack, StackError> {
+        let options = StackOptions {
+            combine: Combine::Max,
+            ..*self.options
+        };
+        let lights = stack::ground_lights(self.lights);
+        let parts = Parts {
+            options: &options,
+            ..*self
+        };
+        let (stack, _) = parts.part("drawing the trails", &lights, &[], &())?;
+        Ok(stack)
     }
 
     /// The aligned stack, what was seen of its noise off what is `hidden`, and of its stars.

@@ -3,6 +3,7 @@
 use crate::GroundChoice;
 use crate::characterize::field_scale;
 use crate::cull::Cull;
+use crate::fitting::mismatches;
 use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
@@ -10,9 +11,9 @@ use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::PixelMap;
 use raw::{CaptureTime, FrameInfo, FrameKind};
-use report::{ByChannel, FrameEntry, Report, Warning};
+use report::{ByChannel, FrameEntry, Geometry, Report, Warning};
 use serde_json::{Value, json};
-use stack::{Combine, DemosaicMethod};
+use stack::{ClipCenter, ClipScale, Combine, DemosaicMethod};
 use std::collections::BTreeMap;
 
 /// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
@@ -36,6 +37,8 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         frames.push(light_entry(light, outcome));
     }
     frames.extend(outcome.calibration.iter().map(calibration_entry));
+    let masters = outcome.masters.iter();
+    frames.extend(masters.map(|master| frame_entry(&master.info, master.kind)));
     let left_out = outcome.left_out.iter();
     frames.extend(left_out.map(|left_out| left_out_entry(left_out, outcome)));
     frames.sort_by(|a, b| a.file.cmp(&b.file));
@@ -56,13 +59,13 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         ),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            settings: settings(job),
+            settings: settings(job, outcome),
             reference: report::file_name(reference.frame.path()),
             input_digest: outcome.digest.clone(),
             seconds: outcome.stopwatch.stages().iter().cloned().collect(),
             peak_memory_bytes: peak_memory_bytes(),
         },
-        warnings: warnings(job, outcome).iter().map(Into::into).collect(),
+        warnings: warnings(outcome).iter().map(Into::into).collect(),
         ..Report::default()
     }
 }
@@ -88,9 +91,9 @@ fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
     }
 }
 
-fn settings(job: &StackJob) -> BTreeMap<String, Value> {
+fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
-        ("combine".to_owned(), json!(job.options.combine.name())),
+        ("combine".to_owned(), json!(outcome.combine.name())),
         (
             "demosaic".to_owned(),
             json!(match job.options.demosaic {
@@ -122,12 +125,61 @@ fn settings(job: &StackJob) -> BTreeMap<String, Value> {
             json!(job.cull.max_residual_px),
         ),
     ]);
-    if let Combine::SigmaClip(clip) = job.options.combine {
-        let low_high = [f64::from(clip.low_sigmas), f64::from(clip.high_sigmas)];
-        settings.insert("clip".to_owned(), json!(low_high));
-        settings.insert("clip_passes".to_owned(), json!(clip.max_passes));
+    settings.extend(clip_settings(outcome.combine));
+    if let Some(factor) = outcome.dark_scale {
+        settings.insert("dark_scale".to_owned(), json!(factor));
     }
     settings
+}
+
+/// What a clip, or what draws samples in, goes by.
+fn clip_settings(combine: Combine) -> Vec<(String, Value)> {
+    let low_high = |low: f32, high: f32| json!([f64::from(low), f64::from(high)]);
+    let named = |settings: Vec<(&str, Value)>| {
+        let owned = settings.into_iter();
+        owned
+            .map(|(name, value)| (name.to_owned(), value))
+            .collect()
+    };
+    match combine {
+        Combine::Mean | Combine::Median | Combine::Max => Vec::new(),
+        Combine::Winsorized(limits) => named(vec![(
+            "clip",
+            low_high(limits.low_sigmas, limits.high_sigmas),
+        )]),
+        Combine::SigmaClip(clip) => named(vec![
+            ("clip", low_high(clip.low_sigmas, clip.high_sigmas)),
+            ("clip_passes", json!(clip.max_passes)),
+            (
+                "clip_about",
+                json!(match clip.center {
+                    ClipCenter::Mean => "mean",
+                    ClipCenter::Median => "median",
+                }),
+            ),
+            (
+                "clip_by",
+                json!(match clip.scale {
+                    ClipScale::StandardDeviation => "deviation",
+                    ClipScale::MedianDeviation => "mad",
+                }),
+            ),
+        ]),
+        Combine::PredictedClip(clip) => named(vec![
+            ("clip", low_high(clip.low_sigmas, clip.high_sigmas)),
+            ("clip_passes", json!(clip.max_passes)),
+            ("clip_about", json!("median")),
+            ("clip_by", json!("predicted")),
+            (
+                "clip_gain_e_per_dn",
+                json!(clip.camera.0.map(|c| f64::from(c.gain_e_per_dn))),
+            ),
+            (
+                "clip_floor_dn2",
+                json!(clip.camera.0.map(|c| f64::from(c.floor_dn2))),
+            ),
+        ]),
+    }
 }
 
 fn frame_entry(info: &FrameInfo, kind: FrameKind) -> FrameEntry {
@@ -252,21 +304,49 @@ fn finite(value: f64) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
+/// Whether the lights are so few that a clip by their scatter rejects none.
+fn few_to_clip(outcome: &StackOutcome) -> Option<Warning> {
+    let Combine::SigmaClip(clip) = outcome.combine else {
+        return None;
+    };
+    if clip.scale == ClipScale::MedianDeviation {
+        return None;
+    }
+    let clip_sigmas = f64::from(clip.high_sigmas);
+    let largest_sigmas = stack::largest_deviation_sigmas(outcome.lights.len(), clip.center);
+    let frames_needed = stack::samples_needed_to_clip(clip_sigmas, clip.center);
+    (largest_sigmas <= clip_sigmas).then(|| Warning::TooFewFramesToClip {
+        frames: outcome.lights.len() as u32,
+        clip_sigmas,
+        largest_sigmas,
+        frames_needed: frames_needed as u32,
+        not_predicted: outcome.not_predicted.clone(),
+    })
+}
+
+/// What the sky said of the clock and of the tripod.
+fn clock_and_knocks(geometry: &Geometry) -> Vec<Warning> {
+    let count = |files: &[String]| files.len() as u32;
+    let (backwards, off) = (&geometry.clock_backwards, &geometry.clock_off);
+    let wrong = backwards.first().or(off.first());
+    let clock = wrong.map(|file| Warning::ClockOff {
+        file: file.clone(),
+        frames: count(backwards).max(count(off)),
+    });
+    let moved = &geometry.camera_moved;
+    let knock = moved.first().map(|file| Warning::CameraMoved {
+        file: file.clone(),
+        times: count(moved),
+    });
+    clock.into_iter().chain(knock).collect()
+}
+
+fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
-    if let Combine::SigmaClip(clip) = job.options.combine {
-        let clip_sigmas = f64::from(clip.high_sigmas);
-        let largest_sigmas = stack::largest_deviation_sigmas(outcome.lights.len(), clip.center);
-        if largest_sigmas <= clip_sigmas {
-            let frames_needed = stack::samples_needed_to_clip(clip_sigmas, clip.center);
-            warnings.push(Warning::TooFewFramesToClip {
-                frames,
-                clip_sigmas,
-                largest_sigmas,
-                frames_needed: frames_needed as u32,
-            });
-        }
+    warnings.extend(few_to_clip(outcome));
+    if outcome.combine == Combine::Max {
+        warnings.push(Warning::TrailsNotMeasured);
     }
     let pattern = &outcome.noise.summary.pattern;
     if !pattern.visible {
@@ -286,6 +366,14 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
             warnings.push(Warning::Saturated { channel, share });
         }
     }
+    let lights = outcome.lights.iter().map(|light| &light.frame.frame.info);
+    let frames_of = outcome.calibration.iter();
+    let used = frames_of.map(|frame| (frame.kind, &frame.frame.info));
+    let masters = outcome
+        .masters
+        .iter()
+        .map(|master| (master.kind, &master.info));
+    warnings.extend(mismatches(&lights.collect::<Vec<_>>(), used.chain(masters)));
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);
     }
@@ -294,7 +382,7 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
     }
     if !outcome.left_out.is_empty() {
         let left_out = outcome.left_out.len() as u32;
-        let of = left_out + frames + outcome.calibration.len() as u32;
+        let of = left_out + frames + (outcome.calibration.len() + outcome.masters.len()) as u32;
         warnings.push(Warning::FramesLeftOut { left_out, of });
     }
     let cloudy: Vec<f64> = outcome
@@ -319,6 +407,7 @@ fn warnings(job: &StackJob, outcome: &StackOutcome) -> Vec<Warning> {
         .iter()
         .map(|light| light.seen.grade.fwhm_px)
         .collect();
+    warnings.extend(clock_and_knocks(&outcome.geometry));
     if let Some(align::FocusDrift { from_px, to_px }) = align::focus_drift(&widths) {
         warnings.push(Warning::FocusDrift { from_px, to_px });
     }

@@ -2,11 +2,17 @@
 //! calibrate them.
 
 use crate::JobError;
+use crate::fitting::{
+    DarkScaling, calibration_mismatch, dark_scale, light_mismatch, master_mismatch, most_common,
+    of_one_exposure,
+};
 use crate::light::PoorLight;
 use crate::progress::Progress;
 use crate::result_names::RESULT_NAMES;
+use ndarray::Array2;
 use raw::{
-    DecodeError, DecodeOptions, FrameKind, RawlerProcess, SurveyOptions, SurveyedFrame, printable,
+    DecodeError, DecodeOptions, FrameInfo, FrameKind, RawlerProcess, SitePattern, SurveyOptions,
+    SurveyedFrame, printable,
 };
 use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
@@ -14,9 +20,6 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-
-/// Exposures within this ratio are the same setting; cameras state them rounded.
-const SAME_EXPOSURE: f64 = 1.02;
 
 /// Where the frames of a job come from.
 #[derive(Clone, Debug, Default)]
@@ -29,6 +32,8 @@ pub struct Inputs {
     pub flats: Vec<PathBuf>,
     /// Bias frames, whatever they look like.
     pub bias: Vec<PathBuf>,
+    /// Whether darks of another exposure are used.
+    pub dark_scaling: DarkScaling,
     /// Where the result goes: what an earlier run left there is no input, and nothing
     /// else may be there.
     pub results: Option<PathBuf>,
@@ -54,6 +59,17 @@ impl SessionFrame {
     pub fn path(&self) -> &Path {
         &self.frame.info.path
     }
+}
+
+/// A master that was made elsewhere, of values that no sensor records.
+#[derive(Clone, Debug)]
+pub struct GivenMaster {
+    /// What it is for.
+    pub kind: FrameKind,
+    /// What its file says.
+    pub info: FrameInfo,
+    /// The values, `[row, column]`.
+    pub values: Array2<f32>,
 }
 
 /// An input that is not used.
@@ -93,6 +109,16 @@ impl LeftOut {
         }
     }
 
+    /// A master that does not fit.
+    fn master(master: &GivenMaster, reason: String) -> Self {
+        Self {
+            path: master.info.path.clone(),
+            frame: None,
+            poor: None,
+            reason,
+        }
+    }
+
     /// A readable frame that is not used.
     pub fn of(frame: SessionFrame, reason: String) -> Self {
         let path = frame.path().to_owned();
@@ -116,6 +142,10 @@ pub struct Session {
     pub flats: Vec<SessionFrame>,
     /// Bias frames that fit them.
     pub bias: Vec<SessionFrame>,
+    /// Masters that were made elsewhere and fit the lights, one of a kind.
+    pub masters: Vec<GivenMaster>,
+    /// What the dark signal is multiplied by, where the darks have another exposure.
+    pub dark_scale: Option<f64>,
     /// What is not used, each with its reason.
     pub left_out: Vec<LeftOut>,
     /// SHA-256 over the digests of all files, in ascending order: what went in, by
@@ -191,7 +221,7 @@ pub fn gather(
     files.sort();
     let frames = read(&files, store, &mut session, progress)?;
     let (looked_at, readable) = (files.len(), frames.len());
-    session.sort_out(frames);
+    session.sort_out(frames, inputs.dark_scaling);
     if session.lights.is_empty() {
         return Err(JobError::NoLights {
             looked_at,
@@ -199,6 +229,7 @@ pub fn gather(
             left_out: session.left_out,
         });
     }
+    session.check_dark_scaling()?;
     Ok(session)
 }
 
@@ -270,7 +301,23 @@ fn read(
                     None => frames.push(frame),
                 }
             }
-            Err(error) => session.left_out.push(LeftOut::unreadable(error)),
+            Err(error) => {
+                // A master is made of numbers that no sensor records.
+                let master = stated
+                    .filter(|&kind| kind != FrameKind::Light)
+                    .and_then(|kind| {
+                        let plane = raw::read_plane(&error.path, &options.decode).ok()?;
+                        Some(GivenMaster {
+                            kind,
+                            info: plane.info,
+                            values: plane.values,
+                        })
+                    });
+                match master {
+                    Some(master) => session.masters.push(master),
+                    None => session.left_out.push(LeftOut::unreadable(error)),
+                }
+            }
         }
     }
     Ok(frames)
@@ -295,7 +342,7 @@ pub(crate) fn digest(paths: &[PathBuf]) -> String {
 
 impl Session {
     /// Finds the lights that are most, and the calibration frames that fit them.
-    fn sort_out(&mut self, frames: Vec<SessionFrame>) {
+    fn sort_out(&mut self, frames: Vec<SessionFrame>, scaling: DarkScaling) {
         let (lights, others): (Vec<_>, Vec<_>) = frames
             .into_iter()
             .partition(|frame| frame.kind == FrameKind::Light);
@@ -304,6 +351,11 @@ impl Session {
                 let reason = format!("a {} without lights to calibrate", frame.kind.name());
                 LeftOut::of(frame, reason)
             }));
+            let masters = self.masters.drain(..).map(|master| {
+                let reason = format!("a {} without lights to calibrate", master.kind.name());
+                LeftOut::master(&master, reason)
+            });
+            self.left_out.extend(masters);
             return;
         };
         for light in lights {
@@ -317,77 +369,89 @@ impl Session {
                 |frame: &SessionFrame| frame.frame.info.captured.map(|captured| captured.local);
             time(a).cmp(&time(b)).then_with(|| a.path().cmp(b.path()))
         });
+        self.choose_masters(&model, scaling);
         for frame in others {
-            match calibration_mismatch(&frame, &model) {
+            let kind = frame.kind;
+            let mismatch = calibration_mismatch(&frame, &model, scaling).or_else(|| {
+                let given = self.masters.iter().any(|master| master.kind == kind);
+                given.then(|| format!("a master {} was given", kind.name()))
+            });
+            match mismatch {
                 Some(reason) => self.left_out.push(LeftOut::of(frame, reason)),
-                None => match frame.kind {
+                None => match kind {
                     FrameKind::Dark => self.darks.push(frame),
                     FrameKind::Flat => self.flats.push(frame),
                     FrameKind::Bias | FrameKind::Light => self.bias.push(frame),
                 },
             }
         }
+        let (darks, others) = of_one_exposure(std::mem::take(&mut self.darks), &model);
+        self.darks = darks;
+        let reason = "another exposure than the darks that are used";
+        let others = others.into_iter();
+        let others = others.map(|dark| LeftOut::of(dark, reason.to_owned()));
+        self.left_out.extend(others);
+        self.dark_scale = self.find_dark_scale();
+        self.level_blacks();
     }
-}
 
-/// A light of the largest group of equal settings; of equally large ones the first.
-fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
-    let fellows = |model: &SessionFrame| {
-        lights
-            .iter()
-            .filter(|l| light_mismatch(l, model).is_none())
-            .count()
-    };
-    let mut best: Option<(usize, &SessionFrame)> = None;
-    for light in lights {
-        let count = fellows(light);
-        if best.is_none_or(|(most, _)| count > most) {
-            best = Some((count, light));
+    /// Keeps one master of a kind that fits the lights.
+    fn choose_masters(&mut self, model: &SessionFrame, scaling: DarkScaling) {
+        let mut chosen: Vec<GivenMaster> = Vec::new();
+        for master in std::mem::take(&mut self.masters) {
+            let mismatch = master_mismatch(&master, model, scaling).or_else(|| {
+                let other = chosen.iter().any(|other| other.kind == master.kind);
+                other.then(|| format!("another master {} is used", master.kind.name()))
+            });
+            match mismatch {
+                Some(reason) => self.left_out.push(LeftOut::master(&master, reason)),
+                None => chosen.push(master),
+            }
+        }
+        self.masters = chosen;
+    }
+
+    /// Notes with every frame by how much its black level lies above the first light's.
+    fn level_blacks(&mut self) {
+        let Some(first) = self.lights.first() else {
+            return;
+        };
+        let model = first.layout.black_level_dn.clone();
+        let frames = [
+            &mut self.lights,
+            &mut self.darks,
+            &mut self.flats,
+            &mut self.bias,
+        ];
+        for frame in frames.into_iter().flatten() {
+            let own = &frame.layout.black_level_dn;
+            let (width, height) = (own.width() * model.width(), own.height() * model.height());
+            let offsets = (0..width * height)
+                .map(|i| (i / width, i % width))
+                .map(|(row, col)| own.at(row, col) - model.at(row, col));
+            let offsets = SitePattern::new(width, offsets.collect()).expect("whole rows");
+            frame.mosaic = frame.mosaic.clone().with_black_offset(offsets);
         }
     }
-    best.map(|(_, light)| light.clone())
-}
 
-fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    let ((width, height), (w, h)) = (frame.frame.size, model.frame.size);
-    if (width, height) != (w, h) {
-        return Some(format!(
-            "{width}×{height} px, but the lights have {w}×{h} px"
-        ));
+    /// A master of a kind that was made elsewhere.
+    pub(crate) fn master(&self, kind: FrameKind) -> Option<&GivenMaster> {
+        self.masters.iter().find(|master| master.kind == kind)
     }
-    if frame.layout.cfa != model.layout.cfa {
-        return Some("another color filter array than the lights".to_owned());
+
+    fn find_dark_scale(&self) -> Option<f64> {
+        let lights: Vec<_> = self.lights.iter().map(|f| &f.frame.info).collect();
+        let darks = self.darks.iter().map(|f| &f.frame.info);
+        let master = self.master(FrameKind::Dark).map(|master| &master.info);
+        let darks: Vec<_> = darks.chain(master).collect();
+        dark_scale(&lights, &darks)
     }
-    let name = |frame: &SessionFrame| frame.frame.info.camera.clone();
-    match (name(frame), name(model)) {
-        (Some(own), Some(theirs)) if own != theirs => {
-            Some(format!("taken with {own}, but the lights with {theirs}"))
+
+    fn check_dark_scaling(&self) -> Result<(), JobError> {
+        let bias = !self.bias.is_empty() || self.master(FrameKind::Bias).is_some();
+        match self.dark_scale {
+            Some(factor) if !bias => Err(JobError::DarkScaling { factor }),
+            _ => Ok(()),
         }
-        _ => None,
     }
-}
-
-fn light_mismatch(light: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    sensor_mismatch(light, model)
-        .or_else(|| exposure_mismatch(light, model))
-        .or_else(|| iso_mismatch(light, model))
-}
-
-fn calibration_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    sensor_mismatch(frame, model).or_else(|| match frame.kind {
-        FrameKind::Dark => exposure_mismatch(frame, model).or_else(|| iso_mismatch(frame, model)),
-        FrameKind::Bias => iso_mismatch(frame, model),
-        FrameKind::Flat | FrameKind::Light => None,
-    })
-}
-
-fn exposure_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    let (own, theirs) = (frame.frame.info.exposure_s?, model.frame.info.exposure_s?);
-    let ratio = own.max(theirs) / own.min(theirs);
-    (ratio > SAME_EXPOSURE).then(|| format!("exposed {own} s, but the lights {theirs} s"))
-}
-
-fn iso_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    let (own, theirs) = (frame.frame.info.iso?, model.frame.info.iso?);
-    (own != theirs).then(|| format!("ISO {own}, but the lights ISO {theirs}"))
 }

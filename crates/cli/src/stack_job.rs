@@ -2,15 +2,16 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
-use crate::characterize::{field_scale, sensor, star_observer, star_shapes};
+use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::parts::{Ground, Parts, Stacked};
+use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
-use crate::session::{Inputs, LeftOut, Session, SessionFrame, gather};
+use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use ndarray::Array2;
 use noise::{
@@ -18,7 +19,7 @@ use noise::{
     ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Combine, MosaicStore, SensorLayout, Stack, StackOptions};
+use stack::{Calibrator, Combine, MosaicStore, SensorLayout, Stack, StackOptions};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -33,6 +34,10 @@ pub struct StackJob {
     pub inputs: Inputs,
     /// Estimator and kernel.
     pub options: StackOptions,
+    /// Whether a sigma clip goes by scatter or by the camera's noise.
+    pub predict: Predict,
+    /// The camera's noise, where it is known better than the frames tell.
+    pub camera: Option<GivenNoise>,
     /// The light the others are aligned to; chosen when `None`.
     pub reference: Option<PathBuf>,
     /// Where the ground is known from.
@@ -51,6 +56,8 @@ impl StackJob {
         Self {
             inputs,
             options: StackOptions::default(),
+            predict: Predict::default(),
+            camera: None,
             reference: None,
             ground: GroundChoice::default(),
             cull: CullOptions::default(),
@@ -65,6 +72,11 @@ impl StackJob {
 pub struct StackOutcome {
     /// The picture.
     pub stack: Stack,
+    /// The estimator it was made by, where the job left a choice.
+    pub combine: Combine,
+    /// Why so few lights were not clipped by the camera's noise; `None` where they were, or
+    /// need not.
+    pub not_predicted: Option<String>,
     /// Its noise.
     pub noise: GainReport,
     /// The ground in it, stacked where it stands; `None` where all is sky.
@@ -79,6 +91,10 @@ pub struct StackOutcome {
     pub reference: usize,
     /// Frames that calibrated them.
     pub calibration: Vec<SessionFrame>,
+    /// Masters made elsewhere that did.
+    pub masters: Vec<GivenMaster>,
+    /// What the dark signal was multiplied by, where the darks have another exposure.
+    pub dark_scale: Option<f64>,
     /// What was not used.
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
@@ -155,16 +171,27 @@ impl StackJob {
             geometry,
         } = solved;
         let layout = calibrator.layout().clone();
-        let ground = set_apart(
-            &self.ground,
-            given,
-            &mut lights,
-            reference,
-            &calibrator,
-            progress,
-        )?;
+        let trails = self.options.combine == Combine::Max;
+        let ground = match trails {
+            // Nothing is aligned, so nothing moves against anything else.
+            true => None,
+            false => set_apart(
+                &self.ground,
+                given,
+                &mut lights,
+                reference,
+                &calibrator,
+                progress,
+            )?,
+        };
         stopwatch.lap("ground");
-        let saturation_dn = saturation_dn(&lights, &layout);
+        let (combine, not_predicted) = self.combine_for(&session, &lights, reference, &layout)?;
+        let stacking = StackOptions {
+            // The largest sample has no noise to measure; that of a mean stands in for it.
+            combine: if trails { Combine::Mean } else { combine },
+            ..self.options
+        };
+        let saturation_dn = saturation_dn(&lights, &calibrator);
         let options = NoiseOptions {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
@@ -184,13 +211,13 @@ impl StackJob {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
             calibrator: &calibrator,
-            options: &self.options,
+            options: &stacking,
             noise: &options,
             keep,
             progress,
         };
         let Stacked {
-            stack,
+            mut stack,
             star_tiles,
             halves,
             seen,
@@ -198,7 +225,8 @@ impl StackJob {
         stopwatch.lap("stack");
         let scale = field_scale(&geometry, &lights);
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
-        let sensor = sensor(&session, &lights, &stack, &layout, saturation_dn)?;
+        let faint = stars_of_stack(&stack, &layout, saturation_dn);
+        let sensor = sensor(&session, &lights, &faint, &layout)?;
         let patterns = pattern_priors(&session, &lights, &sensor);
         let (noise, ground) = seen.report(&ReportContext {
             positions_px: Some(positions_px),
@@ -207,6 +235,10 @@ impl StackJob {
             ..self.report_context(&layout, &patterns)
         })?;
         stopwatch.lap("measure");
+        if trails {
+            stack = parts.trails()?;
+            stopwatch.lap("trails");
+        }
         let calibration = session
             .darks
             .into_iter()
@@ -215,6 +247,8 @@ impl StackJob {
             .collect();
         Ok(StackOutcome {
             stack,
+            combine,
+            not_predicted,
             noise,
             ground,
             sensor,
@@ -222,12 +256,36 @@ impl StackJob {
             lights,
             reference,
             calibration,
+            masters: session.masters,
+            dark_scale: session.dark_scale,
             left_out: session.left_out,
             layout,
             geometry,
             digest: session.digest,
             stopwatch,
             halves,
+        })
+    }
+
+    /// The estimator for these lights, and why few of them are not clipped by prediction.
+    fn combine_for(
+        &self,
+        session: &Session,
+        lights: &[SolvedLight],
+        reference: usize,
+        layout: &SensorLayout,
+    ) -> Result<(Combine, Option<String>), JobError> {
+        let Combine::SigmaClip(clip) = &self.options.combine else {
+            return Ok((self.options.combine, None));
+        };
+        let stars = &lights[reference].seen.stars;
+        let measured = || Ok(sensor(session, lights, stars, layout)?);
+        let choice = self
+            .predict
+            .choose(clip, lights.len(), self.camera, measured)?;
+        Ok(match choice {
+            ClipChoice::Scatter { not_predicted } => (self.options.combine, not_predicted),
+            ClipChoice::Predicted(clip) => (Combine::PredictedClip(clip), None),
         })
     }
 
@@ -247,9 +305,10 @@ impl StackJob {
             regions: regions(layout.width, layout.height, columns, rows),
             channels: channels.iter().zip(patterns).map(info).collect(),
             estimator: match self.options.combine {
-                Combine::Mean => Estimator::Mean,
+                // A Winsorized mean at 3 sigmas costs less than a thousandth more than a mean.
+                Combine::Mean | Combine::Winsorized(_) | Combine::Max => Estimator::Mean,
                 Combine::Median => Estimator::Median,
-                Combine::SigmaClip(_) => Estimator::SigmaClip,
+                Combine::SigmaClip(_) | Combine::PredictedClip(_) => Estimator::SigmaClip,
             },
             positions_px: None,
             transparency: Vec::new(),
@@ -288,16 +347,11 @@ fn pattern_priors(
     sensor.iter().map(of).collect()
 }
 
-/// Full scale above black of the site and light that saturate first, DN on the stack's
-/// scale.
-fn saturation_dn(lights: &[SolvedLight], layout: &SensorLayout) -> f32 {
-    let levels = layout.white_level_dn.values();
-    let blacks = layout.black_level_dn.values();
-    // The patterns may repeat at different steps: the cautious side of both.
-    let white_dn = levels.iter().copied().fold(f32::INFINITY, f32::min);
-    let black_dn = blacks.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+/// Level at which the part of the sensor and the light that saturate first are full, DN on
+/// the stack's scale.
+fn saturation_dn(lights: &[SolvedLight], calibrator: &Calibrator) -> f32 {
     let scales = lights.iter().map(|light| light.light.scale);
-    scales.fold(f32::INFINITY, f32::min) * (white_dn - black_dn)
+    scales.fold(f32::INFINITY, f32::min) * calibrator.saturation_dn()
 }
 
 /// Where each light sees the field on the sensor, px off its place in the reference, on a
@@ -322,6 +376,8 @@ pub(crate) fn positions_px(
 impl StackOutcome {
     /// Whether darks were there.
     pub fn has(&self, kind: FrameKind) -> bool {
-        self.calibration.iter().any(|frame| frame.kind == kind)
+        let frames = self.calibration.iter().map(|frame| frame.kind);
+        let masters = self.masters.iter().map(|master| master.kind);
+        frames.chain(masters).any(|found| found == kind)
     }
 }

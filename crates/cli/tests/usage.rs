@@ -49,13 +49,24 @@ fn beside(folder: &Path) -> Vec<String> {
 #[test]
 fn bad_usage_ends_with_2_and_leaves_nothing() {
     let temp = tempfile::tempdir().expect("a folder");
-    let wrong: [&[&str]; 9] = [
+    let wrong: [&[&str]; 11] = [
         &[],
         &["polish"],
         &["stack"],
         &["stack", "lights"],
         &["stack", "lights", "-o", "result", "--clip", "none"],
         &["stack", "lights", "-o", "result", "--combine", "best"],
+        &[
+            "stack",
+            "lights",
+            "-o",
+            "result",
+            "--combine",
+            "median",
+            "--clip",
+            "2",
+        ],
+        &["stack", "lights", "-o", "result", "--gain", "2"],
         &["stack", "lights", "-o", "result", "--threads", "0"],
         &["stack", "lights", "-o", "result", "--memory", "much"],
         &[

@@ -23,7 +23,9 @@ pub struct Budget {
     pub rejected_samples: f64,
     /// The estimator's own price: the median's, or a clip's beyond the samples lost.
     pub estimator: f64,
-    /// The fixed pattern that halves show.
+    /// The fixed pattern that halves or the lights' track show: the share of the stack's
+    /// variance that is random over that of a single light's, which holds the pattern too;
+    /// the root of both.
     pub pattern: f64,
     /// What none of the above explains; 1 within the gain's error when all is understood.
     pub unexplained: f64,

@@ -46,7 +46,7 @@ pub use compare::{
     Foreign, ForeignChannel, OwnStack, PairNoise, compare, detect_on, measure_foreign, resample,
 };
 pub use error::NoiseError;
-pub use estimator::{Estimator, clip_price, median_price};
+pub use estimator::{Estimator, clip_price};
 pub use growth::{GrowthCurve, GrowthPoint};
 pub use mask::{StarMask, StarMaskOptions};
 pub use measured::Measured;

@@ -1,10 +1,10 @@
 //! One channel of one region: tiles joined, splits compared, gain and budget.
 
-use stack::HalfSplit;
+use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
-use crate::estimator::{Estimator, clip_half_correction, median_price, uneven_clip_price};
+use crate::estimator::{Estimator, clip_half_correction, uneven_clip_price};
 use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
@@ -91,7 +91,9 @@ struct StackVariance {
     total: Average,
     random: f64,
     pattern: f64,
-    /// Variance of the pattern that light minus rest does not show.
+    /// Variance of the pattern in a single light, and the part of it that light minus rest
+    /// does not show.
+    in_single: f64,
     unseen_in_singles: f64,
     /// Part of `total` that no half shows and the model adds.
     added: f64,
@@ -105,10 +107,25 @@ impl StackVariance {
             total,
             random: total.mean,
             pattern: 0.0,
+            in_single: 0.0,
             unseen_in_singles: 0.0,
             added: 0.0,
             excess,
         }
+    }
+}
+
+impl StackVariance {
+    /// Factor of the gain that the pattern costs, where a light's area variance is `single`:
+    /// it stands in the stack, and in the light that the stack is held against.
+    fn price_of_pattern(&self, single: f64) -> f64 {
+        let random_of_single = single - self.in_single;
+        if self.random <= 0.0 || random_of_single <= 0.0 {
+            return 1.0;
+        }
+        (self.random / self.total.mean * single / random_of_single)
+            .min(1.0)
+            .sqrt()
     }
 }
 
@@ -140,6 +157,7 @@ fn join_splits(
                 total,
                 random: total.mean,
                 pattern: 0.0,
+                in_single: 0.0,
                 unseen_in_singles: 0.0,
                 added: 0.0,
                 excess: found,
@@ -178,6 +196,7 @@ fn with_pattern(
         random: (total - pattern).min(total),
         pattern: pattern.max(0.0),
         added: total - more.mean,
+        in_single: in_light.map_or(0.0, |(_, pattern)| pattern.max(0.0)),
         unseen_in_singles: in_light.map_or(0.0, |(model, pattern)| pattern * (1.0 - model.single)),
         excess: match split {
             HalfSplit::OddEven => Excess::OddEven,
@@ -254,6 +273,7 @@ pub(crate) fn channel_noise(
         lights.area += layered.unseen_in_singles;
         stack.total.mean += layered.added;
         stack.pattern = layered.pattern.max(0.0);
+        stack.in_single = layered.in_single.max(0.0);
         stack.random = (stack.total.mean - stack.pattern).max(0.0);
     }
     let stack_pixel = of_pixels.mean * price.half_correction_pixel;
@@ -347,10 +367,10 @@ pub(crate) fn channel_noise(
         transparency: lights.cloud.price,
         rejected_samples: (1.0 - coverage.rejected).sqrt(),
         estimator: price.estimator,
-        pattern: if copies || stack.random <= 0.0 {
+        pattern: if copies {
             1.0
         } else {
-            (stack.random / stack.total.mean).min(1.0).sqrt()
+            stack.price_of_pattern(lights.area)
         },
         unexplained: 1.0,
         borrowed: if copies {

@@ -1,10 +1,10 @@
 //! Tiles to figures: noise, gain and its error by region and channel, and in all.
 
-use stack::HalfSplit;
+use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::error::NoiseError;
-use crate::estimator::{Estimator, median_price};
+use crate::estimator::Estimator;
 use crate::growth::{GrowthCurve, StackPoint};
 use crate::layer_fit::Term;
 use crate::motion::Motion;
@@ -450,7 +450,13 @@ fn sum_channel(
             },
         });
     }
-    let log_gain_area = typical(&|cell| cell.gain_area.ln());
+    // Which of the two peaks, of regions that all lights reach and of those at the edges,
+    // the median of the gains falls on must not matter: held against what its lights allow,
+    // a region is like the others.
+    let over_expected =
+        |gain: &dyn Fn(&ChannelNoise) -> f64| typical(&|cell| (gain(cell) / cell.expected).ln());
+    let log_expected = -0.5 * inverse_kish.ln();
+    let log_gain_area = log_expected + over_expected(&|cell| cell.gain_area);
     let gain2 = (2.0 * log_gain_area).exp();
     // Regions are independent: errors of their gains add up by their share.
     let log_variance = median_price(cells.len())
@@ -540,7 +546,7 @@ fn sum_channel(
     };
     Some(ChannelSum {
         log_gain_area,
-        log_gain_pixel: typical(&|cell| cell.gain_pixel.ln()),
+        log_gain_pixel: log_expected + over_expected(&|cell| cell.gain_pixel),
         log_variance,
         realized_variance,
         pixel_variance,

@@ -31,8 +31,9 @@ pub(crate) struct Layered {
     /// Area variance that halves do not show, and that single lights do not, DN^2.
     pub added: f64,
     pub unseen_in_singles: f64,
-    /// Area variance of the pattern in the stack, DN^2.
+    /// Area variance of the pattern in the stack and in a single light, DN^2.
     pub pattern: f64,
+    pub in_single: f64,
     /// Relative standard error of the gain: of this region by its own strength, and of
     /// all alike by doubt and by strengths that were fitted for all.
     pub gain_error: f64,
@@ -141,6 +142,7 @@ impl SensorLayer {
             added: 0.0,
             unseen_in_singles: 0.0,
             pattern: 0.0,
+            in_single: 0.0,
             gain_error: 0.0,
             gain_doubt: 0.0,
         };
@@ -160,6 +162,7 @@ impl SensorLayer {
                 layered.added += strength * (model.stack - model.shown(excess));
                 layered.unseen_in_singles += strength * (1.0 - model.single);
                 layered.pattern += strength * model.stack;
+                layered.in_single += strength;
             }
             // No strength takes more off than halves show.
             layered.added = layered.added.max(-0.5 * stack);

@@ -247,7 +247,7 @@ fn medians_pay_their_price() {
     for n in [5, 8, 20] {
         let burst = Burst::white(n, 10.0, 20 + n as u64).with(Combine::Median);
         let summary = check_gain(&burst, "median white");
-        let ideal = (n as f64 / noise::median_price(n)).sqrt();
+        let ideal = (n as f64 / stack::median_price(n)).sqrt();
         assert!(
             (summary.gain_area - ideal).abs() < SIGMAS * summary.error,
             "{n}"

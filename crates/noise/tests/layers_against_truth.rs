@@ -4,7 +4,7 @@
 
 mod engine;
 
-use engine::{Burst, SIGMAS, red_of, rng, shifted, white};
+use engine::{Burst, SIGMAS, red_of, rng, shifted, unexplained_is_chance, white};
 use noise::Headline;
 use rand::Rng;
 
@@ -92,6 +92,7 @@ fn a_pattern_that_moves_one_pixel_is_measured() {
         // Known strengths within 10 %.
         assert!((found / share - 1.0).abs() < 0.1, "{found} {share}");
         assert!(summary.effective_frames_at_upper_bound < 1.05 * truth * truth);
+        unexplained_is_chance(&burst);
         let direction = pattern.direction_deg.expect("it moves");
         assert!((direction - (360.0 - 36.870)).abs() < 1e-3, "{direction}");
         assert_eq!(pattern.walking, drift_px > 1.0);

@@ -4,7 +4,9 @@
 
 mod engine;
 
-use engine::{Burst, SIGMAS, cells, check_close, check_gain, rng, shifted, white};
+use engine::{
+    Burst, SIGMAS, cells, check_close, check_gain, rng, shifted, unexplained_is_chance, white,
+};
 use noise::Headline;
 use rand::Rng;
 
@@ -143,6 +145,7 @@ fn a_pattern_that_moves_slowly_is_found_by_halves_in_time() {
         let share = pattern.block_variance(&pattern.stack()) / burst.block_variance(&burst.stack());
         let found = summary.pattern.fraction_of_variance.expect("visible");
         println!("  share {share:.3} found {found:.3}");
+        unexplained_is_chance(&burst);
         // 6144 blocks know a variance to 1.8 %, each of four of them.
         assert!(
             (found / share - 1.0).abs() < SIGMAS * 2.0 * 0.018,

@@ -33,6 +33,7 @@ pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
 pub use picture::{
     Encoding, Opened, OpenedContent, Picture, PictureContainer, open, open_extension,
 };
+pub use plane::{Plane, read_plane};
 pub use printable::printable;
 pub use rect::Rect;
 pub use stats::{ChannelStats, FrameStats};
@@ -54,6 +55,7 @@ mod frame;
 mod metadata;
 mod mosaic;
 mod picture;
+mod plane;
 mod printable;
 mod quiet;
 mod rect;

@@ -15,6 +15,8 @@ mod linear_dng;
 mod png_file;
 mod tiff_file;
 
+pub(crate) use fits_planes::physical;
+
 /// Shortest side of a picture, px; less holds no sky to measure.
 const MIN_SIDE_PX: usize = 16;
 

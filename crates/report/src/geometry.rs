@@ -50,6 +50,9 @@ pub struct Geometry {
     pub rate: Option<f64>,
     /// Its standard error.
     pub rate_error: Option<f64>,
+    /// What the lens was held to: `free` rotations, one `axis`, or one axis at the
+    /// `sidereal_rate`; `None` where no tripod was found.
+    pub held: Option<String>,
     /// Files whose time does not fit the sky's turn.
     pub clock_off: Vec<String>,
     /// Files that claim to be earlier than the one before, while the sky turned on.

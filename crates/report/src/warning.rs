@@ -20,7 +20,12 @@ pub enum Warning {
         largest_sigmas: f64,
         /// Fewest lights among which a sample can lie outside the clip.
         frames_needed: u32,
+        /// Why the clip does not go by the noise of the camera instead; `None` where that
+        /// was not wanted.
+        not_predicted: Option<String>,
     },
+    /// The largest of all samples, which is no measure of brightness.
+    TrailsNotMeasured,
     /// Drift or number of lights too small to tell a fixed pattern from the sky.
     PatternNotVisible {
         /// Drift in all, px; `None` when not known.
@@ -68,6 +73,20 @@ pub enum Warning {
         from_px: f64,
         /// Width at the last light, px.
         to_px: f64,
+    },
+    /// Lights whose time does not fit the turn of the sky.
+    ClockOff {
+        /// The first of them.
+        file: String,
+        /// How many.
+        frames: u32,
+    },
+    /// The camera was moved between lights.
+    CameraMoved {
+        /// The first light after it.
+        file: String,
+        /// How many times.
+        times: u32,
     },
     /// A light that was kept although it is beyond a limit.
     KeptAnyway {
@@ -167,6 +186,7 @@ impl Warning {
     pub fn code(&self) -> &'static str {
         match self {
             Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
+            Self::TrailsNotMeasured => "trails_not_measured",
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
             Self::Saturated { .. } => "saturated",
@@ -175,6 +195,8 @@ impl Warning {
             Self::FramesLeftOut { .. } => "frames_left_out",
             Self::CloudyFrames { .. } => "cloudy_frames",
             Self::FocusDrift { .. } => "focus_drift",
+            Self::ClockOff { .. } => "clock_off",
+            Self::CameraMoved { .. } => "camera_moved",
             Self::KeptAnyway { .. } => "kept_anyway",
             Self::GroundSmears { .. } => "ground_smears",
             Self::SkiesDiffer { .. } => "skies_differ",
@@ -195,11 +217,25 @@ impl Warning {
                 frames,
                 clip_sigmas,
                 largest_sigmas,
+                not_predicted,
                 ..
-            } => format!(
-                "among {frames} frames no sample can deviate by more than {largest_sigmas:.2} \
-                 sigma, so clipping at {clip_sigmas} rejects nothing by their scatter alone"
-            ),
+            } => {
+                let unknown = match not_predicted {
+                    Some(reason) => {
+                        format!(", and the camera's noise is no guide: {reason}")
+                    }
+                    None => String::new(),
+                };
+                format!(
+                    "among {frames} frames no sample can deviate by more than \
+                     {largest_sigmas:.2} sigma, so clipping at {clip_sigmas} rejects nothing by \
+                     their scatter alone{unknown}"
+                )
+            }
+            Self::TrailsNotMeasured => "the picture is the largest of all samples, which is no \
+                 measure of brightness: the figures are those of an aligned mean of the same \
+                 lights"
+                .to_owned(),
             Self::PatternNotVisible {
                 drift_px,
                 upper_bound,
@@ -245,6 +281,12 @@ impl Warning {
             ),
             Self::FocusDrift { from_px, to_px } => {
                 format!("the stars go from {from_px:.1} to {to_px:.1} px wide over the burst")
+            }
+            Self::ClockOff { file, frames } => format!(
+                "the time of {frames} frames does not fit the turn of the sky, {file} the first"
+            ),
+            Self::CameraMoved { file, times } => {
+                format!("the camera was moved {times} times during the burst, first before {file}")
             }
             Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
             Self::GroundSmears {
@@ -308,9 +350,20 @@ impl Warning {
     /// What to do about it.
     pub fn advice(&self) -> String {
         match self {
-            Self::TooFewFramesToClip { frames_needed, .. } => format!(
+            Self::TooFewFramesToClip {
+                frames_needed,
+                not_predicted: None,
+                ..
+            } => format!(
                 "shoot at least {frames_needed} frames, lower --clip, or use --combine median"
             ),
+            Self::TooFewFramesToClip { frames_needed, .. } => format!(
+                "shoot at least {frames_needed} frames; from three on, flats and bias frames will do, \
+                 or --gain and --read-noise, or --combine median"
+            ),
+            Self::TrailsNotMeasured => "look for lights that were left out: each leaves a gap in \
+                 the trails, and --keep-all keeps them"
+                .to_owned(),
             Self::PatternNotVisible { .. } => "move the framing by more than ten pixels from \
                  frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"
                 .to_owned(),
@@ -334,6 +387,12 @@ impl Warning {
                 .to_owned(),
             Self::FocusDrift { .. } => "look for dew on the lens, and for focus that creeps with \
                  the temperature; focus again in a long night"
+                .to_owned(),
+            Self::ClockOff { .. } => "nothing is wrong with the picture, which goes by the stars; \
+                 do not trust capture times, and set the camera's clock"
+                .to_owned(),
+            Self::CameraMoved { .. } => "nothing is wrong with the sky; check the ground, and \
+                 tighten the tripod"
                 .to_owned(),
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
             Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \
@@ -419,6 +478,7 @@ mod tests {
             clip_sigmas: 3.0,
             largest_sigmas: 2.958,
             frames_needed: 8,
+            not_predicted: None,
         };
         assert!(
             warning.text().contains("among 7 frames"),

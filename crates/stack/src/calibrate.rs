@@ -1,12 +1,15 @@
 //! From recorded samples to linear light: black, dark, bias, flat, defects.
 
 use crate::{DefectMap, MasterDark, MasterFlat, StackError, StoredMosaic};
-use ndarray::Array2;
+use ndarray::{Array2, s};
 use raw::{Cfa, Rect, SitePattern};
 
 /// Share of the range from black to white from which a site counts as saturated: the
 /// white level is nominal, and some sites clip a little below it.
 const SATURATED_FROM: f32 = 0.98;
+
+/// Side of the cells over which a flat is averaged to tell where light saturates, px.
+const SATURATION_CELL_PX: usize = 64;
 
 /// What the mosaics of one session have in common.
 #[derive(Clone, Debug, PartialEq)]
@@ -61,7 +64,8 @@ pub struct CalibratedWindow {
 /// Takes out of a light what the camera put in.
 ///
 /// value = (recorded − master dark) / flat, or (recorded − black level) / flat
-/// without a dark. A bias master serves as a dark when there is no dark.
+/// without a dark. A bias master serves as a dark when there is no dark. What a light's own
+/// black level lies above that of the layout goes first.
 #[derive(Clone, Debug)]
 pub struct Calibrator {
     layout: SensorLayout,
@@ -110,6 +114,13 @@ impl Calibrator {
         &self.defects
     }
 
+    /// What a site's light is divided by; 1 without a flat.
+    pub(crate) fn response(&self, row: usize, col: usize) -> f32 {
+        self.flat
+            .as_ref()
+            .map_or(1.0, |flat| flat.response[(row, col)])
+    }
+
     /// The calibrated samples of `window`.
     ///
     /// Does not depend on how a picture is cut into windows: defects near the border
@@ -131,7 +142,13 @@ impl Calibrator {
         let mut values = vec![0.0; read.area()];
         for (i, row) in (read.y0..read.y1).enumerate() {
             let span = i * read.width()..(i + 1) * read.width();
-            self.calibrate_row(row, read.x0, &recorded[span.clone()], &mut values[span]);
+            let out = &mut values[span.clone()];
+            self.calibrate_row(row, read.x0, &recorded[span], out);
+            if mosaic.has_black_offset() {
+                for (col, out) in (read.x0..).zip(out) {
+                    *out -= mosaic.black_offset_dn(row, col) / self.response(row, col);
+                }
+            }
         }
         let mut calibrated = CalibratedWindow { area: read, values };
         if has_defects {
@@ -139,6 +156,35 @@ impl Calibrator {
             calibrated = calibrated.cropped(window);
         }
         Ok(calibrated)
+    }
+
+    /// Level of calibrated light at which the part of the sensor that saturates first is
+    /// full, DN: full scale over the largest response of a flat, as means of cells of
+    /// 64 x 64 px; single sites and dust do not count.
+    pub fn saturation_dn(&self) -> f32 {
+        let layout = &self.layout;
+        let lowest = |levels: &[f32]| levels.iter().copied().fold(f32::INFINITY, f32::min);
+        let highest = |levels: &[f32]| levels.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+        // The patterns may repeat at different steps: the cautious side of both.
+        let white_dn = lowest(layout.white_level_dn.values());
+        let black_dn = highest(layout.black_level_dn.values());
+        let of_cell = |cell: &Rect| {
+            let mean = |plane: &Array2<f32>| {
+                let part = plane.slice(s![cell.y0..cell.y1, cell.x0..cell.x1]);
+                part.iter().map(|&v| f64::from(v)).sum::<f64>() / part.len() as f64
+            };
+            let dark_dn = match &self.dark {
+                Some(dark) => mean(&dark.level_dn) as f32,
+                None => black_dn,
+            };
+            let response = self
+                .flat
+                .as_ref()
+                .map_or(1.0, |flat| mean(&flat.response) as f32);
+            (white_dn - dark_dn.max(black_dn)) / response
+        };
+        let cells = layout.bounds().tiles(SATURATION_CELL_PX);
+        cells.iter().map(of_cell).fold(f32::INFINITY, f32::min)
     }
 
     /// The sites of a mosaic that were saturated, `[row, column]`; defects are not counted.
@@ -365,5 +411,96 @@ mod tests {
                 ..
             })
         ));
+    }
+
+    #[test]
+    fn a_light_with_a_black_level_of_its_own_loses_that() {
+        let flat = MasterFlat {
+            response: Array2::from_elem((HEIGHT, WIDTH), 0.5),
+            n_frames: 1,
+        };
+        let dark = MasterDark {
+            level_dn: Array2::from_shape_fn((HEIGHT, WIDTH), |at| 100.0 + at.0 as f32),
+            noise_dn: 1.0,
+            n_frames: 5,
+        };
+        for dark in [None, Some(dark)] {
+            let defects = DefectMap::none(WIDTH, HEIGHT);
+            let calibrator = Calibrator::new(layout(), dark, Some(flat.clone()), defects);
+            let calibrator = calibrator.expect("sizes fit");
+            let bounds = layout().bounds();
+            let plain = calibrator.window(&mosaic(), &bounds).expect("in memory");
+            let raised = Array2::from_shape_fn((HEIGHT, WIDTH), |(row, col)| {
+                let mut recorded = Vec::new();
+                let all = mosaic().read_window(&bounds, &mut recorded);
+                all.expect("in memory");
+                recorded[row * WIDTH + col] + 4 + 2 * (col % 2) as u16
+            });
+            let offset = SitePattern::new(2, vec![4.0, 6.0]).expect("1 x 2");
+            let raised = StoredMosaic::in_memory(raised).with_black_offset(offset);
+            let found = calibrator.window(&raised, &bounds).expect("in memory");
+            assert_eq!(found, plain);
+        }
+    }
+
+    #[test]
+    fn light_saturates_first_where_the_flat_is_brightest() {
+        let defects = DefectMap::none(WIDTH, HEIGHT);
+        let plain = Calibrator::new(layout(), None, None, defects.clone()).expect("sizes fit");
+        assert_eq!(plain.saturation_dn(), 4095.0 - 103.0);
+        // Brighter in the middle, with one bright site that is no part of the lens.
+        let mut response = Array2::from_elem((HEIGHT, WIDTH), 1.25);
+        response[(3, 4)] = 50.0;
+        let mean = (1.25 * (WIDTH * HEIGHT - 1) as f32 + 50.0) / (WIDTH * HEIGHT) as f32;
+        let flat = MasterFlat {
+            response,
+            n_frames: 1,
+        };
+        let flat = Calibrator::new(layout(), None, Some(flat), defects).expect("sizes fit");
+        let want = (4095.0 - 103.0) / mean;
+        assert!((flat.saturation_dn() / want - 1.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn glow_columns_and_rows_go_with_the_dark() {
+        // An amplifier that glows in a corner, and offsets of columns and rows, in every
+        // dark and in the light; noise of 5 DN, 16 darks.
+        let mut state = 3_u64;
+        let mut noise = || {
+            let mut sum = -6.0;
+            for _ in 0..12 {
+                state = state
+                    .wrapping_mul(6364136223846793005)
+                    .wrapping_add(1442695040888963407);
+                sum += (state >> 40) as f32 / (1_u64 << 24) as f32;
+            }
+            5.0 * sum
+        };
+        let fixed = |row: usize, col: usize| {
+            let glow = 900.0 * (-((row + col) as f32) / 12.0).exp();
+            let lines = [0.0, 9.0, -7.0, 4.0, 12.0][col % 5] + [0.0, 6.0, -8.0][row % 3];
+            300.0 + glow + lines
+        };
+        let mut frame = |light: f32| {
+            StoredMosaic::in_memory(Array2::from_shape_fn((HEIGHT, WIDTH), |(row, col)| {
+                (fixed(row, col) + light + noise()).round() as u16
+            }))
+        };
+        let darks: Vec<StoredMosaic> = (0..16).map(|_| frame(0.0)).collect();
+        let dark = MasterDark::combine(&darks.iter().collect::<Vec<_>>()).expect("darks");
+        let light = frame(500.0);
+        let defects = DefectMap::none(WIDTH, HEIGHT);
+        let calibrator = Calibrator::new(layout(), Some(dark), None, defects);
+        let calibrator = calibrator.expect("sizes fit");
+        let window = calibrator.window(&light, &layout().bounds());
+        let off = window
+            .expect("in memory")
+            .values
+            .into_iter()
+            .map(|v| v - 500.0);
+        let rms = (off.map(|v| v * v).sum::<f32>() / (WIDTH * HEIGHT) as f32).sqrt();
+        // Noise of the light and a sixteenth of it from the darks: 5.15 DN; the lines alone
+        // would leave 9. Four standard errors of a standard deviation of 1200 values: 8 %.
+        assert!((rms / 5.154 - 1.0).abs() < 0.08, "{rms}");
     }
 }

@@ -4,7 +4,8 @@ mod taps;
 
 use crate::CalibratedWindow;
 use raw::{Cfa, Channel, Rect};
-use taps::{Tap, bilinear, gradient_corrected};
+pub(crate) use taps::Tap;
+use taps::{bilinear, gradient_corrected};
 
 /// How the channels that a site did not record are made.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -54,6 +55,21 @@ impl Demosaic {
             },
             border_taps,
         }
+    }
+
+    /// Width and height of the pattern, px.
+    pub(crate) fn period(&self) -> (usize, usize) {
+        (self.cfa.width(), self.cfa.height())
+    }
+
+    /// Channels that are made.
+    pub(crate) fn channels(&self) -> usize {
+        self.taps.len()
+    }
+
+    /// The sites that make a channel at a site of a phase.
+    pub(crate) fn taps(&self, channel: usize, phase_row: usize, phase_col: usize) -> &[Tap] {
+        &self.taps[channel][phase_row * self.cfa.width() + phase_col]
     }
 
     /// How far around a pixel sites are used, px.

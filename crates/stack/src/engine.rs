@@ -6,15 +6,19 @@
 //!   for each channel: reject, grow, combine, show to the observer
 //! ```
 //!
-//! A tile is computed with a margin of [`GROW_REACH_PX`] pixels, so that what happens
-//! at its border does not depend on where the borders are.
+//! A tile is computed with a margin of [`GROW_REACH_PX`] pixels and what the clip looks at
+//! beside a pixel, so that what happens at its border does not depend on where the borders
+//! are.
 
+use crate::camera_noise::{CameraNoise, NoiseFactors, SampleNoise};
 use crate::combine::{TileStack, combine_channel};
 use crate::demosaic::{Demosaic, DemosaicMethod};
-use crate::reject::{GROW_REACH_PX, grow_rejected, reject_channel};
+use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
+use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{
     Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
+    median_price,
 };
 use align::PixelMap;
 use ndarray::{Array2, Array3, ArrayView2, s};
@@ -123,6 +127,21 @@ pub fn stack_masked<O: TileObserver>(
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    stack_in_tiles(
+        TILE_PX, lights, masks, calibrator, options, observer, progress,
+    )
+}
+
+/// As [`stack_masked`], in tiles of a given side.
+fn stack_in_tiles<O: TileObserver>(
+    tile_px: usize,
+    lights: &[Light],
+    masks: &[Arc<Array2<bool>>],
+    calibrator: &Calibrator,
+    options: &StackOptions,
+    observer: &O,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Stack, Vec<O::Summary>), StackError> {
     let masked = masks.is_empty() || masks.len() == lights.len();
     assert!(masked, "a mask a light");
     let layout = calibrator.layout();
@@ -144,16 +163,8 @@ pub fn stack_masked<O: TileObserver>(
         weight: Array3::zeros(shape),
         rejected: Array3::zeros(shape),
     };
-    let engine = Engine {
-        lights,
-        masks,
-        calibrator,
-        options,
-        demosaic: Demosaic::new(&layout.cfa, options.demosaic),
-        resampler: Resampler::new(options.kernel),
-        bright_dn: bright_dn(layout),
-    };
-    let tiles = layout.bounds().tiles(TILE_PX);
+    let engine = Engine::new(lights, masks, calibrator, options);
+    let tiles = layout.bounds().tiles(tile_px);
     let done = AtomicUsize::new(0);
     let mut summaries = Vec::with_capacity(tiles.len() * channels);
     // In batches, so that only a batch of finished tiles waits to be copied.
@@ -203,17 +214,15 @@ struct Engine<'a> {
     resampler: Resampler,
     /// From here on stars make the kernel ring, DN of a light.
     bright_dn: f32,
+    /// What is left of a photosite's variance, where noise is predicted.
+    factors: Option<NoiseFactors>,
+    median_prices: Vec<f32>,
 }
 
-/// Half of full scale of the site that saturates first: a star that reaches it stands so far
-/// above any sky that the kernel's ring around it, a tenth of a step, is darker than noise.
-fn bright_dn(layout: &crate::SensorLayout) -> f32 {
-    const SHARE: f32 = 0.5;
-    let whites = layout.white_level_dn.values().iter().copied();
-    let blacks = layout.black_level_dn.values().iter().copied();
-    // The patterns may repeat at different steps: the cautious side of both.
-    SHARE * (whites.fold(f32::INFINITY, f32::min) - blacks.fold(f32::NEG_INFINITY, f32::max))
-}
+/// Share of the level at which light saturates from which stars are taken for bright: one
+/// that reaches it stands so far above any sky that the kernel's ring around it, a tenth of
+/// a step, is darker than noise.
+const BRIGHT_SHARE: f32 = 0.5;
 
 /// Buffers of one worker, reused from tile to tile.
 #[derive(Default)]
@@ -224,7 +233,33 @@ struct Scratch {
     offsets: Vec<f32>,
 }
 
-impl Engine<'_> {
+impl<'a> Engine<'a> {
+    fn new(
+        lights: &'a [Light],
+        masks: &'a [Arc<Array2<bool>>],
+        calibrator: &'a Calibrator,
+        options: &'a StackOptions,
+    ) -> Self {
+        let layout = calibrator.layout();
+        let demosaic = Demosaic::new(&layout.cfa, options.demosaic);
+        let resampler = Resampler::new(options.kernel);
+        Self {
+            lights,
+            masks,
+            calibrator,
+            options,
+            bright_dn: BRIGHT_SHARE * calibrator.saturation_dn(),
+            factors: matches!(options.combine, Combine::PredictedClip(_))
+                .then(|| NoiseFactors::new(&demosaic, &resampler)),
+            median_prices: match options.combine {
+                Combine::Median => (0..=lights.len()).map(|n| median_price(n) as f32).collect(),
+                _ => Vec::new(),
+            },
+            demosaic,
+            resampler,
+        }
+    }
+
     /// Every channel of a tile, combined and observed.
     fn tile<O: TileObserver>(
         &self,
@@ -233,32 +268,48 @@ impl Engine<'_> {
         scratch: &mut Scratch,
     ) -> Result<Vec<(TileStack, O::Summary)>, StackError> {
         let bounds = self.calibrator.layout().bounds();
-        let area = tile.grown(GROW_REACH_PX, &bounds);
+        let area = tile.grown(GROW_REACH_PX + GRADIENT_REACH_PX, &bounds);
         let channels = self.calibrator.layout().cfa.channels().len();
-        // samples[channel][light], over the grown tile.
+        // samples[channel][light], over the grown tile, and the noise predicted for them.
         let mut samples = vec![Vec::with_capacity(self.lights.len()); channels];
+        let mut noise: Vec<Vec<Vec<SampleNoise>>> = vec![Vec::new(); channels];
         for (i, light) in self.lights.iter().enumerate() {
             let mask = self.masks.get(i).map(|mask| mask.view());
             let planes = self.resample(light, mask, &area, scratch)?;
             for (samples, plane) in samples.iter_mut().zip(planes) {
                 samples.push(plane);
             }
+            if let Combine::PredictedClip(clip) = &self.options.combine {
+                let planes = self.predict(light, &clip.camera, &area, scratch);
+                for (noise, plane) in noise.iter_mut().zip(planes) {
+                    noise.push(plane);
+                }
+            }
         }
         let mut kept: Vec<Vec<Vec<u8>>> = samples
             .iter()
-            .map(|planes| reject_channel(planes, &self.options.combine))
+            .zip(&noise)
+            .map(|(samples, noise)| match &self.options.combine {
+                Combine::SigmaClip(clip) => reject_channel(samples, clip),
+                Combine::PredictedClip(clip) => {
+                    reject_predicted(samples, noise, area.width(), clip)
+                }
+                _ => present(samples),
+            })
             .collect();
-        if matches!(self.options.combine, Combine::SigmaClip(_)) {
+        drop(noise);
+        if self.options.combine.rejects() {
             grow_rejected(&samples, &mut kept, &area);
         }
         // A median has no use for weights, so its lights all weigh the same.
-        let weighted = !matches!(self.options.combine, Combine::Median);
+        let weighted = self.options.combine.weighs();
         let weight = |light: &Light| if weighted { light.weight } else { 1.0 };
         let weights: Vec<f32> = self.lights.iter().map(weight).collect();
         let finish = |channel: usize| {
             let samples: Vec<Vec<f32>> = crop_all(&samples[channel], &area, tile);
             let kept: Vec<Vec<u8>> = crop_all(&kept[channel], &area, tile);
-            let mut part = combine_channel(&samples, &kept, &weights, &self.options.combine);
+            let (combine, prices) = (&self.options.combine, &self.median_prices);
+            let mut part = combine_channel(&samples, &kept, &weights, combine, prices);
             let summary = observe(observer, channel, tile, &samples, &kept, &weights, &part);
             // Only the observer needs the halves; a batch of tiles would keep them all.
             (part.halves, part.half_weight) = Default::default();
@@ -335,6 +386,47 @@ impl Engine<'_> {
         }
         Ok(out)
     }
+
+    /// The noise predicted for every sample of a light, a plane per channel; where the
+    /// light does not reach it is that of a sample at the frame's border.
+    ///
+    /// - `scratch`: as [`resample`](Self::resample) of the same light left it.
+    fn predict(
+        &self,
+        light: &Light,
+        camera: &CameraNoise,
+        area: &Rect,
+        scratch: &mut Scratch,
+    ) -> Vec<Vec<SampleNoise>> {
+        let Some(factors) = &self.factors else {
+            return Vec::new();
+        };
+        let layout = self.calibrator.layout();
+        let nearest = |position: f64, extent: usize| {
+            // A position that is not a number becomes the first pixel.
+            ((position + 0.5).max(0.0) as usize).min(extent - 1)
+        };
+        let mut out = Vec::with_capacity(factors.channels());
+        for (channel, photosite) in (0..factors.channels()).zip(&camera.0) {
+            let mut plane = Vec::with_capacity(area.area());
+            scratch.offsets.resize(area.width(), 0.0);
+            for (row, points) in scratch.points.chunks_exact(area.width()).enumerate() {
+                let y = area.y0 + row;
+                light
+                    .sky_offset
+                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
+                let samples = points.iter().zip(&scratch.offsets);
+                plane.extend(samples.map(|(&(x, y), &offset)| {
+                    let (row, col) = (nearest(y, layout.height), nearest(x, layout.width));
+                    let response = self.calibrator.response(row, col);
+                    let factor = factors.at(channel, x, y);
+                    SampleNoise::new(photosite, factor, response, light.scale, offset)
+                }));
+            }
+            out.push(plane);
+        }
+        out
+    }
 }
 
 fn observe<O: TileObserver>(
@@ -375,3 +467,6 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
     }
     cropped
 }
+
+#[cfg(test)]
+mod tests;

@@ -16,23 +16,29 @@
 //! ```
 
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
+pub use camera_noise::{CameraNoise, ChannelNoise};
+pub use combine::Combine;
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
 pub use error::StackError;
 pub use ground::{GroundMask, ground_lights, join};
 pub use masters::{MasterDark, MasterFlat};
+pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
+pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
 pub use sigma_clip::{
-    ClipCenter, ClipOptions, Combine, KeptRange, clip_sorted, largest_deviation_sigmas,
+    ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
 pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
 pub use weights::inverse_variance_weights;
+pub use winsorize::{WinsorOptions, WinsorizedMean, winsor_limits, winsorized_mean};
 
 mod calibrate;
+mod camera_noise;
 mod combine;
 mod defects;
 mod demosaic;
@@ -41,10 +47,13 @@ mod error;
 mod evidence;
 mod ground;
 mod masters;
+mod median_price;
 mod observe;
+mod predicted_clip;
 mod reject;
 mod resample;
 mod sigma_clip;
 mod sky;
 mod store;
 mod weights;
+mod winsorize;

@@ -39,7 +39,7 @@ impl MasterDark {
     ///
     /// When there are none, when they differ in size, or when they cannot be read.
     pub fn combine(frames: &[&StoredMosaic]) -> Result<Self, StackError> {
-        let (mut level_dn, noise_dn) = combine(frames, |_, _, _, recorded| f32::from(recorded))?;
+        let (mut level_dn, noise_dn) = combine(frames, |_, _, _, recorded| recorded)?;
         keep_evident(&mut level_dn, standard_error(noise_dn, frames.len()));
         Ok(Self {
             level_dn,
@@ -47,9 +47,53 @@ impl MasterDark {
             n_frames: frames.len(),
         })
     }
+
+    /// A master that was made elsewhere, taken as it is: levels with black level, DN.
+    pub fn given(level_dn: Array2<f32>) -> Self {
+        Self {
+            level_dn,
+            noise_dn: 0.0,
+            n_frames: 1,
+        }
+    }
+
+    /// What the sensor would have recorded in `factor` times the exposure: dark signal
+    /// grows in proportion to time, what a bias frame shows does not.
+    ///
+    /// # Errors
+    ///
+    /// When the bias is not of the dark's size.
+    pub fn scaled(&self, bias: &Self, factor: f32) -> Result<Self, StackError> {
+        let size = |master: &Self| (master.level_dn.ncols(), master.level_dn.nrows());
+        StackError::check_size("the master bias", size(bias), size(self))?;
+        let mut level_dn = self.level_dn.clone();
+        level_dn.zip_mut_with(&bias.level_dn, |level, &bias| {
+            *level = bias + factor * (*level - bias);
+        });
+        Ok(Self {
+            level_dn,
+            ..self.clone()
+        })
+    }
 }
 
 impl MasterFlat {
+    /// A master that was made elsewhere: values in proportion to light, black removed, on
+    /// any scale; they are divided by the mean of each channel.
+    ///
+    /// # Errors
+    ///
+    /// When it is not of the layout's size.
+    pub fn given(mut response: Array2<f32>, layout: &SensorLayout) -> Result<Self, StackError> {
+        let size = (response.ncols(), response.nrows());
+        StackError::check_size("the master flat", size, (layout.width, layout.height))?;
+        normalize_channels(&mut response, layout);
+        Ok(Self {
+            response,
+            n_frames: 1,
+        })
+    }
+
     /// Combines flats: black removed, each brought to a mean level of one, combined
     /// by a sigma-clipped mean, and divided by the mean of each channel.
     ///
@@ -74,7 +118,7 @@ impl MasterFlat {
             .collect();
         let levels = levels?;
         let (mut response, noise) = combine(frames, |light, row, col, recorded| {
-            (f32::from(recorded) - black(row, col)) / levels[light]
+            (recorded - black(row, col)) / levels[light]
         })?;
         normalize_channels(&mut response, layout);
         keep_evident(&mut response, standard_error(noise, frames.len()));
@@ -90,12 +134,13 @@ fn standard_error(noise: f32, n_frames: usize) -> Option<f32> {
     (n_frames >= 3).then(|| noise / (n_frames as f32).sqrt())
 }
 
-/// Sigma-clipped mean over the frames at each site, of `value(frame, row, col, recorded)`,
+/// Sigma-clipped mean over the frames at each site, of `value(frame, row, col, recorded)`
+/// with the frame's own black level brought to the layout's,
 /// and the typical standard deviation over the frames: the median over the sites, brought
 /// to what it stands for by the median of chi-square (Wilson & Hilferty 1931).
 fn combine(
     frames: &[&StoredMosaic],
-    value: impl Fn(usize, usize, usize, u16) -> f32 + Sync,
+    value: impl Fn(usize, usize, usize, f32) -> f32 + Sync,
 ) -> Result<(Array2<f32>, f32), StackError> {
     let (width, height) = frames.first().ok_or(StackError::NoLights)?.size();
     for frame in frames {
@@ -120,12 +165,10 @@ fn combine(
             let mut means = Vec::with_capacity(width);
             for col in 0..width {
                 samples.clear();
-                samples.extend(
-                    recorded
-                        .iter()
-                        .enumerate()
-                        .map(|(i, f)| value(i, row, col, f[col])),
-                );
+                samples.extend(recorded.iter().enumerate().map(|(i, f)| {
+                    let offset_dn = frames[i].black_offset_dn(row, col);
+                    value(i, row, col, f32::from(f[col]) - offset_dn)
+                }));
                 sort_samples(&mut samples);
                 let kept = clip_sorted(&samples, &clip).expect("there are frames");
                 let kept = samples.iter().filter(|&&v| v >= kept.low && v <= kept.high);
@@ -182,7 +225,10 @@ fn mean_above_black(
             },
             &mut recorded,
         )?;
-        let above = |(col, &sample): (usize, &u16)| f64::from(f32::from(sample) - black(row, col));
+        let above = |(col, &sample): (usize, &u16)| {
+            let black_dn = black(row, col) + frame.black_offset_dn(row, col);
+            f64::from(f32::from(sample) - black_dn)
+        };
         sum += recorded.iter().enumerate().map(above).sum::<f64>();
     }
     Ok((sum / (width * height) as f64).max(1.0) as f32)
@@ -279,6 +325,57 @@ mod tests {
         }
         let mean = flat.response.mean().expect("not empty");
         assert!((mean - 1.0).abs() < 1e-4, "{mean}");
+    }
+
+    #[test]
+    fn only_dark_signal_grows_with_exposure() {
+        let bias = MasterDark::given(Array2::from_elem((2, 3), 100.0));
+        let mut level_dn = Array2::from_elem((2, 3), 104.0);
+        level_dn[(1, 1)] = 900.0;
+        let dark = MasterDark::given(level_dn);
+        let scaled = dark.scaled(&bias, 0.25).expect("equal sizes");
+        assert_eq!(
+            (scaled.level_dn[(0, 0)], scaled.level_dn[(1, 1)]),
+            (101.0, 300.0)
+        );
+        let other = MasterDark::given(Array2::zeros((3, 3)));
+        assert!(matches!(
+            dark.scaled(&other, 0.25),
+            Err(StackError::SizeMismatch {
+                found_height: 3,
+                ..
+            })
+        ));
+    }
+
+    #[test]
+    fn a_given_flat_may_have_any_scale() {
+        let falloff = |col: usize| 1.0 - 0.05 * col as f32;
+        let layout = layout(8, 6);
+        let plane = Array2::from_shape_fn((6, 8), |(row, col)| {
+            0.3 * falloff(col) * if (row + col) % 2 == 1 { 2.0 } else { 1.0 }
+        });
+        let flat = MasterFlat::given(plane, &layout).expect("the right size");
+        let ratio = flat.response[(0, 6)] / flat.response[(0, 0)];
+        assert!((ratio - falloff(6)).abs() < 1e-6);
+        assert!((flat.response.mean().expect("not empty") - 1.0).abs() < 1e-6);
+        assert!(MasterFlat::given(Array2::zeros((6, 7)), &layout).is_err());
+    }
+
+    #[test]
+    fn frames_with_other_black_levels_make_one_master() {
+        let offset = raw::SitePattern::uniform(2.0);
+        let frames = [
+            stored(6, 4, |_, col| 60 + col as u16),
+            stored(6, 4, |_, col| 62 + col as u16).with_black_offset(offset),
+        ];
+        let dark = MasterDark::combine(&[&frames[0], &frames[1]]).expect("darks");
+        assert_eq!(dark.noise_dn, 0.0);
+        assert!(
+            (dark.level_dn[(2, 3)] - 63.0).abs() < 1e-4,
+            "{}",
+            dark.level_dn
+        );
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Which samples of a tile go into the stack.
 
 use crate::sigma_clip::sort_samples;
-use crate::{Combine, clip_sorted};
+use crate::{ClipOptions, clip_sorted};
 use raw::Rect;
 
 /// How far around a rejected sample others of the same light are looked at, px.
@@ -15,14 +15,16 @@ pub(crate) const GROW_REACH_PX: usize = 2;
 /// pixels of a trail's clipped core is above it.
 const GROW_SHARE: f32 = 0.1;
 
-/// Marks the samples of one channel that the estimator keeps: 1 kept, 0 rejected or
-/// missing. `samples[light]` are planes of equal size; NaN is missing.
-pub(crate) fn reject_channel(samples: &[Vec<f32>], combine: &Combine) -> Vec<Vec<u8>> {
+/// Marks the samples that are there: 1, and 0 for those that are missing.
+pub(crate) fn present(samples: &[Vec<f32>]) -> Vec<Vec<u8>> {
     let present = |plane: &Vec<f32>| plane.iter().map(|v| u8::from(!v.is_nan())).collect();
-    let mut kept: Vec<Vec<u8>> = samples.iter().map(present).collect();
-    let Combine::SigmaClip(options) = combine else {
-        return kept;
-    };
+    samples.iter().map(present).collect()
+}
+
+/// Marks the samples of one channel that a clip by their scatter keeps: 1 kept, 0 rejected
+/// or missing. `samples[light]` are planes of equal size; NaN is missing.
+pub(crate) fn reject_channel(samples: &[Vec<f32>], options: &ClipOptions) -> Vec<Vec<u8>> {
+    let mut kept = present(samples);
     let n_px = samples.first().map_or(0, Vec::len);
     let mut values = Vec::with_capacity(samples.len());
     for pixel in 0..n_px {
@@ -145,10 +147,10 @@ mod tests {
                 planes[4][row * 21 + 12] += 4.0;
             }
         }
-        let combine = Combine::SigmaClip(Default::default());
+        let clip = ClipOptions::default();
         let mut kept: Vec<_> = samples
             .iter()
-            .map(|planes| reject_channel(planes, &combine))
+            .map(|planes| reject_channel(planes, &clip))
             .collect();
         assert_eq!(kept[1][4][10 * 21 + 12], 1);
         grow_rejected(&samples, &mut kept, &area);
@@ -181,12 +183,9 @@ mod tests {
     #[test]
     fn missing_samples_are_not_kept() {
         let samples = vec![vec![1.0, f32::NAN], vec![2.0, f32::NAN]];
-        for combine in [
-            Combine::Mean,
-            Combine::Median,
-            Combine::SigmaClip(Default::default()),
-        ] {
-            assert_eq!(reject_channel(&samples, &combine), [[1, 0], [1, 0]]);
-        }
+        assert_eq!(
+            reject_channel(&samples, &Default::default()),
+            [[1, 0], [1, 0]]
+        );
     }
 }

@@ -25,7 +25,7 @@ const TAPS: usize = 6;
 const LANES: usize = 8;
 
 /// Phases between two pixels; positions are rounded to 1/1024 px, at most 0.0005 px off.
-const PHASES: usize = 1024;
+pub(crate) const PHASES: usize = 1024;
 
 /// A kernel's weights at every phase.
 #[derive(Clone, Debug)]
@@ -69,6 +69,11 @@ impl Resampler {
         Self {
             weights: (0..=PHASES).map(at_phase).collect(),
         }
+    }
+
+    /// The weights at a phase of [`PHASES`], the first of the pixel two before.
+    pub(crate) fn weights(&self, phase: usize) -> &[f32] {
+        &self.weights[phase]
     }
 
     /// The window of the frame that the given positions need, before it is cut to the
@@ -244,8 +249,26 @@ impl PaddedPlane {
     }
 }
 
+/// So many times the usual level, a pixel makes a kernel's ring, a tenth of a step, as deep
+/// as that level.
+const BRIGHT_LEVELS: f32 = 10.0;
+
+/// Values from which a plane rings below zero beside them: by the median of its sizes, which
+/// is of the level where there is light and of the noise where there is none.
+fn rings_from(plane: ArrayView2<f32>) -> f32 {
+    let finite = plane.iter().filter(|value| value.is_finite());
+    let mut sizes: Vec<f32> = finite.map(|value| value.abs()).collect();
+    if sizes.is_empty() {
+        return f32::INFINITY;
+    }
+    let middle = sizes.len() / 2;
+    let (_, level, _) = sizes.select_nth_unstable_by(middle, f32::total_cmp);
+    BRIGHT_LEVELS * *level
+}
+
 /// A whole plane on other pixels; NaN where it has none, and beside its own NaN as far as the
-/// kernel reaches.
+/// kernel reaches. Beside lamps and stars ten times the plane's usual level, values stay
+/// between those of the four pixels around, so that no ring is drawn.
 ///
 /// - `map`: pixel of the result to pixel of the plane.
 /// - `size`: width and height of the result, px.
@@ -266,6 +289,7 @@ pub fn resample_plane(
     let mut padded = PaddedPlane::new();
     padded.fill(window, &area, &plane.iter().copied().collect::<Vec<_>>());
     let resampler = Resampler::new(kernel);
+    let bright = rings_from(plane);
     let mut places = vec![(0.0, 0.0); width];
     for (y, mut out) in result.rows_mut().into_iter().enumerate() {
         map.map_row(0, y, &mut places);
@@ -273,7 +297,8 @@ pub fn resample_plane(
             let inside = |at: f64, n: usize| at >= -0.5 && at <= n as f64 - 0.5;
             if inside(x, columns) && inside(y, rows) {
                 let within = |at: f64, n: usize| at.clamp(0.0, (n - 1) as f64);
-                *out = resampler.sample(&padded, within(x, columns), within(y, rows));
+                let (x, y) = (within(x, columns), within(y, rows));
+                *out = resampler.sample_beside_bright(&padded, x, y, bright);
             }
         }
     }
@@ -295,6 +320,28 @@ mod tests {
         let mut padded = PaddedPlane::new();
         padded.fill(window.expect("positions"), &area, &values);
         padded
+    }
+
+    #[test]
+    fn a_plane_does_not_ring_beside_a_lamp() {
+        // A lamp of 3 x 3 pixels, 160 times the level of the ground.
+        let lamp = |x: usize, y: usize| x.abs_diff(20) < 2 && y.abs_diff(15) < 2;
+        let plane = Array2::from_shape_fn((32, 40), |(y, x)| match lamp(x, y) {
+            true => 16_000.0,
+            false => 100.0 + ((3 * x + 5 * y) % 7) as f32,
+        });
+        let shift = [[1.0, 0.0, 3.37], [0.0, 1.0, 2.41], [0.0, 0.0, 1.0]];
+        let map = PixelMap::from_homography(align::Homography(shift));
+        for kernel in KERNELS {
+            let moved = resample_plane(plane.view(), &map, kernel, (30, 24));
+            let least = moved.iter().copied().fold(f32::INFINITY, f32::min);
+            let most = moved.iter().copied().fold(0.0, f32::max);
+            assert!(
+                least >= 95.0 && most <= 16_000.0,
+                "{kernel:?}: {least} {most}"
+            );
+            assert!(most > 15_000.0);
+        }
     }
 
     #[test]

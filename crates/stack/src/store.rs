@@ -2,7 +2,7 @@
 
 use crate::StackError;
 use ndarray::Array2;
-use raw::Rect;
+use raw::{Rect, SitePattern};
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -14,6 +14,7 @@ pub struct StoredMosaic {
     width: usize,
     height: usize,
     place: Place,
+    black_offset_dn: Option<Arc<SitePattern<f32>>>,
 }
 
 #[derive(Clone, Debug)]
@@ -30,7 +31,31 @@ impl StoredMosaic {
             width,
             height,
             place: Place::Memory(Arc::new(data)),
+            black_offset_dn: None,
         }
+    }
+
+    /// The same mosaic with a black level of its own: by how much it lies above that of the
+    /// layout it is used with, DN. Calibration and masters take it off.
+    #[must_use]
+    pub fn with_black_offset(self, offset_dn: SitePattern<f32>) -> Self {
+        let differs = offset_dn.values().iter().any(|&offset| offset != 0.0);
+        Self {
+            black_offset_dn: differs.then(|| Arc::new(offset_dn)),
+            ..self
+        }
+    }
+
+    /// By how much the black level of a site lies above that of the layout, DN.
+    pub fn black_offset_dn(&self, row: usize, col: usize) -> f32 {
+        self.black_offset_dn
+            .as_ref()
+            .map_or(0.0, |offset| offset.at(row, col))
+    }
+
+    /// Whether [`black_offset_dn`](Self::black_offset_dn) is other than 0 anywhere.
+    pub(crate) fn has_black_offset(&self) -> bool {
+        self.black_offset_dn.is_some()
     }
 
     /// Width and height, px.
@@ -163,6 +188,7 @@ impl MosaicStore {
             width,
             height,
             place: Place::Scratch { file, offset },
+            black_offset_dn: None,
         })
     }
 }

@@ -1,9 +1,9 @@
 //! `radicand stack`: the main job.
 
 use super::{Console, Done, overwrite};
-use crate::args::{CombineArg, DemosaicArg, StackArgs};
-use crate::{Cull, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
-use ::stack::{ClipOptions, Combine, DemosaicMethod, StackOptions};
+use crate::args::{DemosaicArg, StackArgs};
+use crate::{Cull, DarkScaling, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
+use ::stack::{DemosaicMethod, StackOptions};
 use raw::printable;
 use report::Report;
 
@@ -20,34 +20,26 @@ pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError>
 }
 
 fn job(args: &StackArgs) -> StackJob {
-    let combine = match args.combine {
-        CombineArg::Mean => Combine::Mean,
-        CombineArg::Median => Combine::Median,
-        CombineArg::SigmaClip => {
-            let (low_sigmas, high_sigmas) = args.clip;
-            Combine::SigmaClip(ClipOptions {
-                low_sigmas,
-                high_sigmas,
-                ..ClipOptions::default()
-            })
-        }
-    };
     let inputs = Inputs {
         lights: args.inputs.clone(),
         darks: args.dark.clone(),
         flats: args.flat.clone(),
         bias: args.bias.clone(),
+        dark_scaling: match args.scale_darks {
+            true => DarkScaling::ByExposure,
+            false => DarkScaling::Never,
+        },
         results: Some(args.output.clone()),
     };
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
-        combine,
         demosaic: match args.demosaic {
             DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
             DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
         },
         ..StackOptions::default()
     };
+    args.combining.put_into(&mut job);
     job.reference = args.reference.clone();
     job.ground = args.ground.clone();
     if args.keep_all {

@@ -433,3 +433,18 @@ pub fn check_close(burst: &Burst, name: &str) -> noise::Summary {
     assert!(relative.abs() < 0.05, "{name}: off {relative}");
     summary
 }
+
+/// Holds that the budget accounts for every light: what is left is one in the mean of the
+/// cells, within their errors and the doubt common to them.
+pub fn unexplained_is_chance(burst: &Burst) {
+    let cells = cells(&burst.report().expect("noise"));
+    let n = cells.len() as f64;
+    let mean = |of: &dyn Fn(&ChannelNoise) -> f64| cells.iter().map(of).sum::<f64>() / n;
+    let left = mean(&|cell| cell.budget.unexplained.ln());
+    let random =
+        mean(&|cell| (cell.error.powi(2) - cell.correction_error.powi(2)) / cell.gain_area.powi(2));
+    let doubt = mean(&|cell| cell.correction_error / cell.gain_area);
+    let error = (random / n).sqrt().hypot(doubt);
+    println!("  unexplained: {left:.4} +- {error:.4}");
+    assert!(left.abs() < SIGMAS * error, "{left} +- {error}");
+}

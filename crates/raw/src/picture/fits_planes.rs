@@ -88,7 +88,8 @@ pub(super) fn extension(bytes: &[u8], name: &str) -> Result<Option<Vec<Array2<f3
     ))
 }
 
-fn physical(stored: ImageData, scale: f64, zero: f64) -> Vec<f32> {
+/// Values as the header scales them.
+pub(crate) fn physical(stored: ImageData, scale: f64, zero: f64) -> Vec<f32> {
     let to = |value: f64| (zero + scale * value) as f32;
     match stored {
         ImageData::U8(v) => v.into_iter().map(|v| to(f64::from(v))).collect(),

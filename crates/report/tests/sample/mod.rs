@@ -52,6 +52,7 @@ fn geometry() -> Geometry {
         pole_error_deg: Some(0.008),
         rate: Some(1.0002),
         rate_error: Some(0.0003),
+        held: Some("sidereal_rate".into()),
         clock_off: vec!["0417.dng".into()],
         clock_backwards: Vec::new(),
         camera_moved: Vec::new(),
@@ -73,6 +74,7 @@ pub fn all_warnings() -> Vec<Warning> {
             clip_sigmas: 3.0,
             largest_sigmas: 2.958,
             frames_needed: 8,
+            not_predicted: None,
         },
         Warning::PatternNotVisible {
             drift_px: Some(0.8),

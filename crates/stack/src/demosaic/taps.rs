@@ -4,7 +4,7 @@ use raw::{Cfa, Channel};
 
 /// One site of a kernel.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Tap {
+pub(crate) struct Tap {
     pub dy: isize,
     pub dx: isize,
     pub weight: f32,

@@ -1,0 +1,313 @@
+//! Which frames and masters fit the lights, and what does not fit in those that are used
+//! all the same.
+
+use crate::session::{GivenMaster, SessionFrame};
+use raw::{FrameInfo, FrameKind};
+use report::{MasterKind, Warning};
+
+/// Exposures within this ratio are the same setting; cameras state them rounded.
+const SAME_EXPOSURE: f64 = 1.02;
+
+/// Difference of temperature that changes dark current by about a half, K: it doubles
+/// every 5 to 9 (common practice, no source).
+const SAME_TEMPERATURE_K: f64 = 4.0;
+
+/// Whether darks of another exposure may be used.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum DarkScaling {
+    /// Only darks of the lights' exposure.
+    #[default]
+    Never,
+    /// Darks of another exposure are scaled to the lights', which needs bias frames.
+    ByExposure,
+}
+
+/// A light of the largest group of equal settings; of equally large ones the first.
+pub(crate) fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
+    let fellows = |model: &SessionFrame| {
+        lights
+            .iter()
+            .filter(|l| light_mismatch(l, model).is_none())
+            .count()
+    };
+    let mut best: Option<(usize, &SessionFrame)> = None;
+    for light in lights {
+        let count = fellows(light);
+        if best.is_none_or(|(most, _)| count > most) {
+            best = Some((count, light));
+        }
+    }
+    best.map(|(_, light)| light.clone())
+}
+
+fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    let ((width, height), (w, h)) = (frame.frame.size, model.frame.size);
+    if (width, height) != (w, h) {
+        return Some(format!(
+            "{width}×{height} px, but the lights have {w}×{h} px"
+        ));
+    }
+    if frame.layout.cfa != model.layout.cfa {
+        return Some("another color filter array than the lights".to_owned());
+    }
+    let name = |frame: &SessionFrame| frame.frame.info.camera.clone();
+    match (name(frame), name(model)) {
+        (Some(own), Some(theirs)) if own != theirs => {
+            Some(format!("taken with {own}, but the lights with {theirs}"))
+        }
+        _ => None,
+    }
+}
+
+pub(crate) fn light_mismatch(light: &SessionFrame, model: &SessionFrame) -> Option<String> {
+    sensor_mismatch(light, model)
+        .or_else(|| exposure_mismatch(&light.frame.info, &model.frame.info))
+        .or_else(|| iso_mismatch(&light.frame.info, &model.frame.info))
+}
+
+pub(crate) fn calibration_mismatch(
+    frame: &SessionFrame,
+    model: &SessionFrame,
+    scaling: DarkScaling,
+) -> Option<String> {
+    let settings = || settings_mismatch(&frame.frame.info, frame.kind, model, scaling);
+    sensor_mismatch(frame, model).or_else(settings)
+}
+
+/// Exposure and ISO of what calibrates a light.
+fn settings_mismatch(
+    info: &FrameInfo,
+    kind: FrameKind,
+    model: &SessionFrame,
+    scaling: DarkScaling,
+) -> Option<String> {
+    let theirs = &model.frame.info;
+    match kind {
+        FrameKind::Dark if scaling == DarkScaling::ByExposure => iso_mismatch(info, theirs),
+        FrameKind::Dark => exposure_mismatch(info, theirs).or_else(|| iso_mismatch(info, theirs)),
+        FrameKind::Bias => iso_mismatch(info, theirs),
+        FrameKind::Flat | FrameKind::Light => None,
+    }
+}
+
+/// Why a master that was made elsewhere does not fit the lights.
+pub(crate) fn master_mismatch(
+    master: &GivenMaster,
+    model: &SessionFrame,
+    scaling: DarkScaling,
+) -> Option<String> {
+    let (width, height) = (master.values.ncols(), master.values.nrows());
+    let (w, h) = model.frame.size;
+    if (width, height) != (w, h) {
+        return Some(format!(
+            "{width}×{height} px, but the lights have {w}×{h} px"
+        ));
+    }
+    if let (Some(own), Some(theirs)) = (&master.info.camera, &model.frame.info.camera)
+        && own != theirs
+    {
+        return Some(format!("taken with {own}, but the lights with {theirs}"));
+    }
+    let level_dn = median(master.values.iter().copied());
+    let black_dn = model.frame.black_level_dn as f32;
+    let white_dn = black_dn + model.frame.range_dn as f32;
+    let odd = match master.kind {
+        FrameKind::Flat => level_dn <= 0.0,
+        _ => level_dn < 0.5 * black_dn || level_dn > white_dn,
+    };
+    if odd {
+        let needed = match master.kind {
+            FrameKind::Flat => "values above 0, black removed".to_owned(),
+            _ => format!("DN with the black level of about {black_dn:.0} in them"),
+        };
+        return Some(format!("its median is {level_dn}, needed are {needed}"));
+    }
+    settings_mismatch(&master.info, master.kind, model, scaling)
+}
+
+fn median(values: impl Iterator<Item = f32>) -> f32 {
+    let mut values: Vec<f32> = values.collect();
+    values.sort_unstable_by(f32::total_cmp);
+    stack::median_of_sorted(&values) as f32
+}
+
+/// By how much the exposure of the lights is that of the darks, where it is another.
+pub(crate) fn dark_scale(lights: &[&FrameInfo], darks: &[&FrameInfo]) -> Option<f64> {
+    let theirs = lights.first()?.exposure_s?;
+    let own = darks.first()?.exposure_s?;
+    let same = own.max(theirs) / own.min(theirs) <= SAME_EXPOSURE;
+    (!same && own > 0.0).then_some(theirs / own)
+}
+
+/// Darks of one exposure: that of the lights, or of which there are most; of equally many
+/// the longest, which know the dark signal best. The others come second.
+pub(crate) fn of_one_exposure(
+    darks: Vec<SessionFrame>,
+    model: &SessionFrame,
+) -> (Vec<SessionFrame>, Vec<SessionFrame>) {
+    let info = |frame: &SessionFrame| frame.frame.info.clone();
+    let alike =
+        |a: &SessionFrame, b: &SessionFrame| exposure_mismatch(&info(a), &info(b)).is_none();
+    let fellows = |dark: &SessionFrame| darks.iter().filter(|other| alike(dark, other)).count();
+    let worth = |dark: &&SessionFrame| {
+        let exposure_ms = 1e3 * dark.frame.info.exposure_s.unwrap_or(0.0);
+        (alike(dark, model), fellows(dark), exposure_ms as u64)
+    };
+    let Some(best) = darks.iter().max_by_key(worth).cloned() else {
+        return (darks, Vec::new());
+    };
+    darks.into_iter().partition(|dark| alike(dark, &best))
+}
+
+/// What a file may state.
+type Figure = fn(&FrameInfo) -> Option<f64>;
+
+/// What differs between lights and the frames that calibrate them all the same.
+pub(crate) fn mismatches<'a>(
+    lights: &[&FrameInfo],
+    calibration: impl Iterator<Item = (FrameKind, &'a FrameInfo)>,
+) -> Vec<Warning> {
+    let mut darks = Vec::new();
+    let mut flats = Vec::new();
+    for (kind, info) in calibration {
+        match kind {
+            FrameKind::Dark => darks.push(info),
+            FrameKind::Flat => flats.push(info),
+            FrameKind::Bias | FrameKind::Light => {}
+        }
+    }
+    let warning = |kind, what: &str, of_lights: f64, of_masters: f64, unit: &str| {
+        let text = |value: f64| format!("{}{unit}", (10.0 * value).round() / 10.0);
+        Warning::MastersMismatch {
+            kind,
+            what: what.to_owned(),
+            lights: text(of_lights),
+            masters: text(of_masters),
+        }
+    };
+    let typical = |frames: &[&FrameInfo], of: Figure| {
+        let known: Vec<f32> = frames
+            .iter()
+            .filter_map(|&f| of(f))
+            .map(|v| v as f32)
+            .collect();
+        (!known.is_empty()).then(|| f64::from(median(known.into_iter())))
+    };
+    let both = |masters: &[&FrameInfo], of: Figure| typical(lights, of).zip(typical(masters, of));
+    let mut found = Vec::new();
+    if let Some((theirs, own)) = both(&darks, |info| info.temperature_c)
+        && (theirs - own).abs() > SAME_TEMPERATURE_K
+    {
+        found.push(warning(MasterKind::Dark, "temperature", theirs, own, " °C"));
+    }
+    // Vignetting is the lens's, at its focal length and aperture.
+    const SAME_RATIO: f64 = 1.05;
+    let optics: [(&str, Figure, &str); 2] = [
+        ("f-number", |info| info.aperture, ""),
+        ("focal length", |info| info.focal_length_mm, " mm"),
+    ];
+    for (what, of, unit) in optics {
+        if let Some((theirs, own)) = both(&flats, of)
+            && theirs.max(own) / theirs.min(own) > SAME_RATIO
+        {
+            found.push(warning(MasterKind::Flat, what, theirs, own, unit));
+        }
+    }
+    found
+}
+
+fn exposure_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
+    let (own, theirs) = (own.exposure_s?, theirs.exposure_s?);
+    let ratio = own.max(theirs) / own.min(theirs);
+    (ratio > SAME_EXPOSURE).then(|| format!("exposed {own} s, but the lights {theirs} s"))
+}
+
+fn iso_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
+    let (own, theirs) = (own.iso?, theirs.iso?);
+    (own != theirs).then(|| format!("ISO {own}, but the lights ISO {theirs}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn info() -> FrameInfo {
+        FrameInfo {
+            path: "frame.dng".into(),
+            decoder: raw::Decoder::Dng,
+            camera: None,
+            lens: None,
+            exposure_s: Some(20.0),
+            iso: Some(800),
+            aperture: Some(2.0),
+            focal_length_mm: Some(24.0),
+            pixel_pitch_um: None,
+            captured: None,
+            temperature_c: Some(-3.0),
+            white_balance: None,
+            color_matrix: None,
+            orientation: 1,
+            declared_kind: None,
+        }
+    }
+
+    #[test]
+    fn what_differs_is_named() {
+        let warm = FrameInfo {
+            temperature_c: Some(9.04),
+            ..info()
+        };
+        let stopped = FrameInfo {
+            aperture: Some(5.6),
+            focal_length_mm: Some(35.0),
+            ..info()
+        };
+        let used = [
+            (FrameKind::Dark, &warm),
+            (FrameKind::Flat, &stopped),
+            (FrameKind::Bias, &warm),
+        ];
+        let found = mismatches(&[&info(), &info()], used.into_iter());
+        let texts: Vec<String> = found.iter().map(Warning::text).collect();
+        assert_eq!(
+            texts,
+            [
+                "the darks do not fit the lights: temperature 9 °C, needed -3 °C",
+                "the flats do not fit the lights: f-number 5.6, needed 2",
+                "the flats do not fit the lights: focal length 35 mm, needed 24 mm",
+            ]
+        );
+        let alike = info();
+        let used = [(FrameKind::Dark, &alike), (FrameKind::Flat, &alike)];
+        assert_eq!(mismatches(&[&info()], used.into_iter()), []);
+        let silent = FrameInfo {
+            temperature_c: None,
+            aperture: None,
+            focal_length_mm: None,
+            ..info()
+        };
+        let used = [(FrameKind::Dark, &silent), (FrameKind::Flat, &silent)];
+        assert_eq!(mismatches(&[&info()], used.into_iter()), []);
+        assert_eq!(mismatches(&[], [].into_iter()), []);
+    }
+
+    #[test]
+    fn darks_are_scaled_where_their_exposure_is_another() {
+        let long = FrameInfo {
+            exposure_s: Some(80.0),
+            ..info()
+        };
+        let nominal = FrameInfo {
+            exposure_s: Some(20.2),
+            ..info()
+        };
+        assert_eq!(dark_scale(&[&info()], &[&long]), Some(0.25));
+        assert_eq!(dark_scale(&[&info()], &[&nominal]), None);
+        assert_eq!(dark_scale(&[&info()], &[]), None);
+        let unknown = FrameInfo {
+            exposure_s: None,
+            ..info()
+        };
+        assert_eq!(dark_scale(&[&info()], &[&unknown]), None);
+    }
+}
