@@ -1,6 +1,7 @@
 //! What the frames of a job tell about sensor and stars.
 
 use crate::light::SolvedLight;
+use crate::opened_result::scale_arcsec;
 use crate::session::{Session, SessionFrame};
 use align::{Background, BackgroundOptions, DetectOptions, Saturation, Smoothing, Star, detect};
 use ndarray::Axis;
@@ -9,6 +10,7 @@ use noise::{
     StarShapeOptions, StarShapes, bayer_green_variance_px2, measure_sensor,
 };
 use raw::Channel;
+use report::{Geometry, ScaleSource};
 use stack::{Kernel, SensorLayout, Stack, StackError};
 
 /// Index of the channel that stars are measured on: green, or the only one.
@@ -45,6 +47,7 @@ pub(crate) fn star_shapes(
     tiles: &[Vec<StarPair>],
     lights: &[SolvedLight],
     layout: &SensorLayout,
+    scale: Option<&FieldScale>,
 ) -> StarShapes {
     let trail = |x: f64, y: f64| trail_px(lights, x, y).unwrap_or((f64::NAN, f64::NAN));
     let (center_x, center_y) = (0.5 * layout.width as f64, 0.5 * layout.height as f64);
@@ -52,17 +55,47 @@ pub(crate) fn star_shapes(
     let known = StarField {
         width: layout.width,
         height: layout.height,
-        arcsec_per_px: lights.first().and_then(|light| arcsec_per_px(&light.frame)),
+        arcsec_per_px: scale.map(|scale| scale.arcsec_per_px),
         trail_px: if timed { Some(&trail) } else { None },
     };
     StarShapes::from_stars(observer, tiles, &known)
 }
 
-/// Scale at the center of the field, where focal length and pixel pitch are known.
-fn arcsec_per_px(frame: &SessionFrame) -> Option<f64> {
+/// Scale at the center of the field.
+pub(crate) struct FieldScale {
+    pub arcsec_per_px: f64,
+    /// One standard error; `None` where the file states the scale.
+    pub error_arcsec_per_px: Option<f64>,
+    pub source: ScaleSource,
+}
+
+/// Relative error up to which the stars' focal length stands for the one stated, which is
+/// rounded and a per cent or two off itself. A judgment, no source.
+const LENS_KNOWN: f64 = 0.03;
+
+/// Scale at the center of the field by the lens, where the stars tell it well enough, else
+/// by the focal length and pixel pitch that the file states; `None` where it does not.
+pub(crate) fn field_scale(geometry: &Geometry, lights: &[SolvedLight]) -> Option<FieldScale> {
+    by_lens(geometry).or_else(|| {
+        let info = &lights.first()?.frame.frame.info;
+        Some(FieldScale {
+            arcsec_per_px: scale_arcsec(info.pixel_pitch_um?, info.focal_length_mm?),
+            error_arcsec_per_px: None,
+            source: ScaleSource::Exif,
+        })
+    })
+}
+
+fn by_lens(geometry: &Geometry) -> Option<FieldScale> {
     const ARCSEC_PER_RADIAN: f64 = 206_264.806;
-    let info = &frame.frame.info;
-    Some(ARCSEC_PER_RADIAN * 1e-3 * info.pixel_pitch_um? / info.focal_length_mm?)
+    let focal_px = geometry.focal_px.filter(|&px| px > 0.0)?;
+    let relative = geometry.focal_error_px? / focal_px;
+    let arcsec_per_px = ARCSEC_PER_RADIAN / focal_px;
+    (relative < LENS_KNOWN).then_some(FieldScale {
+        arcsec_per_px,
+        error_arcsec_per_px: Some(relative * arcsec_per_px),
+        source: ScaleSource::Lens,
+    })
 }
 
 /// How far a star moves over the sensor in one exposure, px: its drift from light to
@@ -177,4 +210,27 @@ pub(crate) fn stars_of_stack(
         ..DetectOptions::default()
     };
     detect(plane, &background, &options)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_scale_is_that_of_a_lens_known_well() {
+        let lens = |focal_error_px: f64| Geometry {
+            focal_px: Some(4000.0),
+            focal_error_px: Some(focal_error_px),
+            ..Geometry::default()
+        };
+        let scale = by_lens(&lens(20.0)).expect("known to half a per cent");
+        // 206264.806 arcsec are a radian.
+        assert!((scale.arcsec_per_px - 51.566_201_5).abs() < 1e-6);
+        let error = scale.error_arcsec_per_px.expect("an error");
+        assert!((error / scale.arcsec_per_px - 0.005).abs() < 1e-12);
+        assert_eq!(scale.source, ScaleSource::Lens);
+        assert!(by_lens(&lens(400.0)).is_none(), "a tenth is too much");
+        assert!(by_lens(&lens(f64::NAN)).is_none());
+        assert!(by_lens(&Geometry::default()).is_none());
+    }
 }

@@ -1,7 +1,9 @@
 //! The measured noise in the words of the report.
 
 use crate::sensor_report;
-use noise::{ChannelSensor, Evidence, GainReport, GrowthCurve, Part, PatternBasis, RegionNoise};
+use noise::{
+    ChannelSensor, Evidence, GainReport, GrowthCurve, Measured, Part, PatternBasis, RegionNoise,
+};
 use report::ByChannel;
 
 /// The report's `noise`; `names` are the picture's channels in order.
@@ -18,6 +20,7 @@ pub(crate) fn noise(
             expected_gain: summary.expected_gain,
             gain_area: summary.gain_area,
             gain_pixel: summary.gain_pixel,
+            gain_pixel_error: summary.gain_pixel_error,
             effective_frames: summary.effective_frames,
             efficiency: summary.efficiency,
             error: summary.realized_error,
@@ -32,13 +35,7 @@ pub(crate) fn noise(
                 direction_deg: pattern.direction_deg,
                 walking: pattern.walking,
                 upper_bound: pattern.upper_bound,
-                basis: match pattern.basis {
-                    PatternBasis::Drift => report::PatternBasis::Drift,
-                    PatternBasis::Calibration => report::PatternBasis::Calibration,
-                    PatternBasis::Flats => report::PatternBasis::Flats,
-                    PatternBasis::Darks => report::PatternBasis::Darks,
-                    PatternBasis::Assumed => report::PatternBasis::Assumed,
-                },
+                basis: basis(pattern.basis),
             },
             growth: summary.growth.as_ref().map(growth).unwrap_or_default(),
         },
@@ -57,12 +54,28 @@ fn growth(curve: &GrowthCurve) -> report::Growth {
         gain: point.gain,
         error: point.error,
     };
+    let value = |figure: Option<Measured>| figure.map(|figure| figure.value);
+    let error = |figure: Option<Measured>| figure.map(|figure| figure.error);
     report::Growth {
         points: curve.points.iter().map(point).collect(),
-        floor: Some(curve.floor),
-        frames_to_halve: curve.lights_to_halve,
-        stops_paying_at: curve.stops_paying_at,
+        floor: value(curve.floor),
+        floor_error: error(curve.floor),
+        frames_to_halve: value(curve.lights_to_halve),
+        frames_to_halve_error: error(curve.lights_to_halve),
+        stops_paying_at: value(curve.stops_paying_at),
+        stops_paying_at_error: error(curve.stops_paying_at),
         includes_pattern: curve.includes_pattern,
+    }
+}
+
+/// What a bound of the fixed pattern rests on.
+pub(crate) fn basis(basis: PatternBasis) -> report::PatternBasis {
+    match basis {
+        PatternBasis::Drift => report::PatternBasis::Drift,
+        PatternBasis::Calibration => report::PatternBasis::Calibration,
+        PatternBasis::Flats => report::PatternBasis::Flats,
+        PatternBasis::Darks => report::PatternBasis::Darks,
+        PatternBasis::Assumed => report::PatternBasis::Assumed,
     }
 }
 
@@ -98,15 +111,20 @@ fn channel(noise: &noise::ChannelNoise) -> report::ChannelNoise {
     let budget = &noise.budget;
     report::ChannelNoise {
         single: noise.single.area,
+        single_error: noise.single.area_error,
         stack: noise.stack.area,
+        stack_error: noise.stack.area_error,
         gain_area: noise.gain_area,
         gain_pixel: noise.gain_pixel,
+        gain_pixel_error: noise.gain_pixel_error,
         expected: noise.expected,
         effective_frames: noise.effective_frames,
         error: noise.realized_error,
         evidence: evidence(noise.evidence),
         single_pixel: noise.single.pixel,
+        single_pixel_error: noise.single.pixel_error,
         stack_pixel: noise.stack.pixel,
+        stack_pixel_error: noise.stack.pixel_error,
         stack_random: noise.stack.random,
         stack_pattern: noise.stack.pattern,
         sky: noise.sky_dn,

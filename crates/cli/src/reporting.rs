@@ -1,6 +1,7 @@
 //! A finished job in the words of the report.
 
 use crate::GroundChoice;
+use crate::characterize::field_scale;
 use crate::cull::Cull;
 use crate::fitting::mismatches;
 use crate::light::{Seen, SolvedLight};
@@ -52,7 +53,10 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
             .ground
             .as_ref()
             .map(|ground| ground_entry(job, ground)),
-        stars: crate::sensor_report::stars(&outcome.stars),
+        stars: crate::sensor_report::stars(
+            &outcome.stars,
+            field_scale(&outcome.geometry, &outcome.lights).as_ref(),
+        ),
         run: report::Run {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             settings: settings(job, outcome),
@@ -350,6 +354,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         warnings.push(Warning::PatternNotVisible {
             drift_px,
             upper_bound,
+            basis: crate::noise_report::basis(pattern.basis),
         });
     } else if let Some(drift_px) = pattern.drift_px.filter(|&px| px < SMALL_DRIFT_PX) {
         warnings.push(Warning::SmallDrift { drift_px });

@@ -1,5 +1,6 @@
 //! Sensor and stars in the words of the report.
 
+use crate::characterize::FieldScale;
 use noise::{ChannelSensor, Effect, Measured, StarShapes, StarZone, TransferSource, ZoneShape};
 
 /// The report's `noise.sensor`; `names` are the picture's channels in order.
@@ -54,12 +55,15 @@ fn source(source: TransferSource) -> report::Source {
 }
 
 /// The report's `stars`.
-pub(crate) fn stars(shapes: &StarShapes) -> report::Stars {
+pub(crate) fn stars(shapes: &StarShapes, scale: Option<&FieldScale>) -> report::Stars {
     let expected = shapes
         .expected_trail
         .filter(|(length_px, _)| length_px.is_finite());
     report::Stars {
         measured: shapes.stars as u32,
+        arcsec_per_px: scale.map(|scale| scale.arcsec_per_px),
+        arcsec_per_px_error: scale.and_then(|scale| scale.error_arcsec_per_px),
+        scale_source: scale.map(|scale| scale.source),
         zones: shapes.zones.iter().map(zone).collect(),
         trail: shapes.trail.map(effect),
         expected_trail_px: expected.map(|(length_px, _)| length_px),

@@ -2,7 +2,7 @@
 
 use crate::JobError;
 use crate::calibration::calibrator;
-use crate::characterize::{sensor, star_observer, star_shapes, stars_of_stack};
+use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart};
 use crate::half_keeper::Halves;
@@ -223,7 +223,8 @@ impl StackJob {
             seen,
         } = parts.stack(ground, &stars, track.clone())?;
         stopwatch.lap("stack");
-        let stars = star_shapes(&stars, &star_tiles, &lights, &layout);
+        let scale = field_scale(&geometry, &lights);
+        let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
         let faint = stars_of_stack(&stack, &layout, saturation_dn);
         let sensor = sensor(&session, &lights, &faint, &layout)?;
         let patterns = pattern_priors(&session, &lights, &sensor);

@@ -5,6 +5,7 @@ use std::ops::Range;
 use stack::TileSamples;
 
 use crate::difference::{DifferenceMeter, DifferenceNoise};
+use crate::measured::Measured;
 use crate::observer::TileNoise;
 use crate::pattern::shared_of_blocks;
 use crate::region_noise::area;
@@ -18,6 +19,8 @@ const SIGNIFICANT: f64 = 2.0;
 const WORTH_DOUBLING: f64 = 1.1;
 /// Squared sine of the angle between both terms of the fit below which rounding rules.
 const ALIKE: f64 = 1e-9;
+/// Fewest numbers of lights that a line is fitted to: through two it would go exactly.
+const FEWEST_FITTED: usize = 3;
 /// No pattern takes more than this of a light's variance.
 const MOST_PATTERN: f64 = 0.95;
 
@@ -42,16 +45,16 @@ pub struct GrowthCurve {
     /// The part of the stack's noise that does not average, over the noise of a single
     /// light: `f` of `sigma^2 = a / n + f^2 s(n)`, where s is 1, or how much less of a
     /// pattern that was measured fewer lights would have averaged over their drift; 0 when
-    /// the fit is negative.
-    pub floor: f64,
-    /// One standard error of `floor^2`.
-    pub floor_variance_error: f64,
+    /// the fit is negative. Its error is what it grows by when `f^2` grows by one standard
+    /// error, so that a floor of 0 has one too. `None` with fewer than 3 numbers to compare
+    /// (fewer than 8 lights): a fit through two points knows no error.
+    pub floor: Option<Measured>,
     /// Lights in all at which the noise would be half of the stack's; `None` when no
-    /// number would do, since the floor is higher.
-    pub lights_to_halve: Option<f64>,
+    /// number would do, since the floor is higher, or without `floor`.
+    pub lights_to_halve: Option<Measured>,
     /// Number of lights from which twice as many lower the noise by less than a tenth,
     /// which is a matter of the floor; `None` when no floor shows beyond chance.
-    pub stops_paying_at: Option<f64>,
+    pub stops_paying_at: Option<Measured>,
     /// Whether a fixed pattern is in it; without, the curve is about random noise only.
     pub includes_pattern: bool,
 }
@@ -174,14 +177,9 @@ impl GrowthCurve {
                 point
             })
             .collect();
-        let (slope, floor, floor_error) = decline(pattern, stack, block_px, least)
+        let fitted = decline(pattern, stack, block_px, least)
             .and_then(|decline| fit(&points, &decline))
-            .or_else(|| fit(&points, &vec![1.0; least]))?;
-        let floor_counts = floor > SIGNIFICANT * floor_error;
-        let known = if floor_counts { floor } else { 0.0 };
-        let now = stack.gain.powi(-2);
-        let quarter = 0.25 * now;
-        let random = (now - known).max(0.0);
+            .or_else(|| fit(&points, &vec![1.0; least]));
         let mut points: Vec<GrowthPoint> = points
             .iter()
             .map(|point| {
@@ -207,14 +205,9 @@ impl GrowthCurve {
         });
         Some(Self {
             points,
-            floor: floor.max(0.0).sqrt(),
-            floor_variance_error: floor_error,
-            lights_to_halve: (quarter > known)
-                .then(|| stack.lights as f64 * random / (quarter - known)),
-            stops_paying_at: floor_counts.then(|| {
-                let worth = WORTH_DOUBLING.powi(-2);
-                (slope / floor * (worth - 0.5) / (1.0 - worth)).max(1.0)
-            }),
+            floor: fitted.as_ref().map(Fit::floor),
+            lights_to_halve: fitted.as_ref().and_then(|fit| fit.lights_to_halve(stack)),
+            stops_paying_at: fitted.as_ref().and_then(Fit::stops_paying_at),
             includes_pattern: stack.pattern.is_some(),
         })
     }
@@ -296,9 +289,63 @@ fn decline(
     Some(numbers(lights).take(count).map(of_number).collect())
 }
 
-/// `a`, `f^2` and the error of `f^2` of `sigma^2 = a / n + f^2 s(n)`, weighed by the errors;
-/// `None` where both terms are alike.
-fn fit(points: &[Variance], decline: &[f64]) -> Option<(f64, f64, f64)> {
+/// `sigma^2 = slope / n + floor s(n)`, variances over that of a single light.
+struct Fit {
+    slope: f64,
+    floor: f64,
+    slope_error: f64,
+    floor_error: f64,
+    covariance: f64,
+}
+
+impl Fit {
+    fn floor(&self) -> Measured {
+        let variance = self.floor.max(0.0);
+        let value = variance.sqrt();
+        Measured {
+            value,
+            error: (variance + self.floor_error).sqrt() - value,
+        }
+    }
+
+    fn floor_counts(&self) -> bool {
+        self.floor > SIGNIFICANT * self.floor_error
+    }
+
+    /// `N (now - floor) / (now / 4 - floor)`; its error as if stack and fit were independent.
+    fn lights_to_halve(&self, stack: &StackPoint<'_>) -> Option<Measured> {
+        let floor = if self.floor_counts() { self.floor } else { 0.0 };
+        let now = stack.gain.powi(-2);
+        let now_error = 2.0 * now * stack.error / stack.gain;
+        let left = 0.25 * now - floor;
+        let lights = stack.lights as f64;
+        let by_floor = 0.75 * now * self.floor_error;
+        let by_now = 0.75 * floor * now_error;
+        (left > 0.0).then(|| Measured {
+            value: lights * (now - floor) / left,
+            error: lights * by_floor.hypot(by_now) / (left * left),
+        })
+    }
+
+    fn stops_paying_at(&self) -> Option<Measured> {
+        let worth = WORTH_DOUBLING.powi(-2);
+        let ratio = self.slope / self.floor;
+        let variance = self.slope_error.powi(2) + (ratio * self.floor_error).powi(2)
+            - 2.0 * ratio * self.covariance;
+        let found = Measured {
+            value: ratio,
+            error: variance.max(0.0).sqrt() / self.floor,
+        };
+        let found = found.times((worth - 0.5) / (1.0 - worth));
+        self.floor_counts().then_some(Measured {
+            value: found.value.max(1.0),
+            ..found
+        })
+    }
+}
+
+/// Weighed by the errors; `None` with too few points, or where both terms are alike.
+fn fit(points: &[Variance], decline: &[f64]) -> Option<Fit> {
     let (mut ss, mut sx, mut xx, mut sy, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for (point, &s) in points.iter().zip(decline) {
         let weight = point.error.powi(-2);
@@ -312,9 +359,16 @@ fn fit(points: &[Variance], decline: &[f64]) -> Option<(f64, f64, f64)> {
     let determinant = ss * xx - sx * sx;
     let slope = (ss * xy - sx * sy) / determinant;
     let floor = (xx * sy - sx * xy) / determinant;
-    let error = (xx / determinant).sqrt();
-    let told = points.len() > 1 && determinant > ALIKE * ss * xx && error.is_finite();
-    told.then_some((slope, floor, error))
+    let floor_error = (xx / determinant).sqrt();
+    let told =
+        points.len() >= FEWEST_FITTED && determinant > ALIKE * ss * xx && floor_error.is_finite();
+    told.then_some(Fit {
+        slope,
+        floor,
+        slope_error: (ss / determinant).sqrt(),
+        floor_error,
+        covariance: -sx / determinant,
+    })
 }
 
 #[cfg(test)]
@@ -333,20 +387,65 @@ mod tests {
 
     #[test]
     fn the_fit_finds_slope_and_floor() {
-        let (slope, floor, error) =
-            fit(&curve(64, |n| 0.9 / n + 0.1), &[1.0; 6]).expect("six points");
-        assert!((slope - 0.9).abs() < 1e-9 && (floor - 0.1).abs() < 1e-9);
-        assert!(error > 0.0 && error < 0.01);
+        let found = fit(&curve(64, |n| 0.9 / n + 0.1), &[1.0; 6]).expect("six points");
+        assert!((found.slope - 0.9).abs() < 1e-9 && (found.floor - 0.1).abs() < 1e-9);
+        assert!(found.floor_error > 0.0 && found.floor_error < 0.01);
+        // Two numbers of lights: a line goes through both, whatever they are.
+        assert!(fit(&curve(4, |n| 1.0 / n), &[1.0; 2]).is_none());
         assert!(fit(&curve(2, |n| 1.0 / n), &[1.0]).is_none());
         assert!(fit(&[], &[]).is_none());
+    }
+
+    /// Errors of what follows from the fit against its scatter under points that scatter.
+    #[test]
+    fn errors_of_what_follows_are_as_wide_as_its_scatter() {
+        use rand::SeedableRng;
+        use rand_distr::{Distribution, Normal};
+        const TRIALS: usize = 4000;
+        /// 4000 trials know a width to 1.1 %; ratios of fitted numbers are not quite normal.
+        const TOLERANCE: f64 = 0.06;
+        let mut truth = curve(64, |n| 0.95 / n + 0.003);
+        // Well known, so that what follows from the fit is nearly linear in it.
+        truth.iter_mut().for_each(|point| point.error *= 0.2);
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(17);
+        let normal = Normal::new(0.0, 1.0).expect("a width");
+        let stack = StackPoint {
+            lights: 64,
+            gain: (0.95f64 / 64.0 + 0.003).sqrt().recip(),
+            error: 0.0,
+            pattern: None,
+            positions_px: None,
+        };
+        let found: Vec<[Measured; 3]> = (0..TRIALS)
+            .map(|_| {
+                let points: Vec<Variance> = truth
+                    .iter()
+                    .map(|point| Variance {
+                        mean: point.mean + point.error * normal.sample(&mut rng),
+                        ..*point
+                    })
+                    .collect();
+                let fit = fit(&points, &vec![1.0; points.len()]).expect("six points");
+                let halve = fit.lights_to_halve(&stack).expect("a low floor");
+                [fit.floor(), halve, fit.stops_paying_at().expect("a floor")]
+            })
+            .collect();
+        for figure in 0..3 {
+            let values = found.iter().map(|trial| trial[figure].value);
+            let mean = values.clone().sum::<f64>() / TRIALS as f64;
+            let scatter = values.map(|v| (v - mean).powi(2)).sum::<f64>() / TRIALS as f64;
+            let stated = found.iter().map(|trial| trial[figure].error.powi(2));
+            let ratio = (scatter * TRIALS as f64 / stated.sum::<f64>()).sqrt();
+            assert!((ratio - 1.0).abs() < TOLERANCE, "{figure}: {ratio}");
+        }
     }
 
     #[test]
     fn the_fit_knows_a_pattern_that_drifts() {
         let decline: Vec<f64> = numbers(64).map(|n| 2.0 - n as f64 / 64.0).collect();
         let of = |n: f64| 0.8 / n + 0.1 * (2.0 - n / 64.0);
-        let (slope, floor, _) = fit(&curve(64, of), &decline).expect("six points");
-        assert!((slope - 0.8).abs() < 1e-9 && (floor - 0.1).abs() < 1e-9);
+        let found = fit(&curve(64, of), &decline).expect("six points");
+        assert!((found.slope - 0.8).abs() < 1e-9 && (found.floor - 0.1).abs() < 1e-9);
         // A pattern that averages like noise is no floor.
         let like_noise: Vec<f64> = numbers(64).map(|n| 64.0 / n as f64).collect();
         assert!(fit(&curve(64, |n| 1.0 / n), &like_noise).is_none());

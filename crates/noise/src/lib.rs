@@ -61,9 +61,9 @@ pub use photon_transfer::{
 };
 pub use region::{Part, Region, TILE_PX, regions};
 pub use report::{
-    ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, SingleNoise,
-    StackNoise, Summary,
+    ChannelInfo, ChannelNoise, Evidence, GainReport, RegionNoise, ReportContext, Summary,
 };
+pub use scales::{SingleNoise, StackNoise};
 pub use series::{SeriesCurve, SeriesPoint, noise_against_n};
 pub use star_shape::{
     Effect, RadialPattern, Second, StarField, StarFinding, StarPair, StarShapeObserver,
@@ -94,6 +94,7 @@ mod region;
 mod region_noise;
 mod report;
 mod robust;
+mod scales;
 mod sensor_layer;
 mod series;
 mod spectra;

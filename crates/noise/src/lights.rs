@@ -15,6 +15,7 @@ pub(crate) struct Lights {
     pub area_error: f64,
     /// Pixel variance by the same rule as `area`, DN^2.
     pub pixel: f64,
+    pub pixel_error: f64,
     /// What is left of a nonlinear estimator's extra noise at area scale, 0 to 1.
     pub nonlinear_share: f64,
     /// Share of good samples that the stack rejected, of their variance, and the mean share
@@ -76,7 +77,9 @@ impl Lights {
         };
         let areas = own(measured.iter().map(|light| light.1.mean).collect());
         let pixels = own(measured.iter().map(|light| light.2.mean).collect());
-        let mean_square = measured.iter().map(|l| l.1.error.powi(2)).sum::<f64>() / n as f64;
+        let mean_square = |error: &dyn Fn(&(f64, Average, Average)) -> f64| {
+            measured.iter().map(|l| error(l).powi(2)).sum::<f64>() / n as f64
+        };
         // Two lights have one difference; a median of more pays its price.
         let independent = if n_lights == 2 {
             1.0
@@ -95,15 +98,21 @@ impl Lights {
             .map(|(&weight, &area)| Light { weight, area });
         let all: Option<Vec<Light>> = complete.then(|| all.collect());
         let mut typical_clearness = median(transparency.to_vec());
-        let mut area_error = (mean_square / independent).sqrt();
+        let mut area_error = (mean_square(&|light| light.1.error) / independent).sqrt();
+        let mut pixel_error = (mean_square(&|light| light.2.error) / independent).sqrt();
         let information = information_mean(&areas, measured.iter().map(|light| light.1));
         let pixel_information = information_mean(&pixels, measured.iter().map(|light| light.2));
         let (mut area, mut pixel) = (median(areas), median(pixels));
+        // Which of both is the typical light is told by areas, and not always clearly.
+        if let Some(of_pixels) = pixel_information {
+            pixel_error = pixel_error.hypot(0.5 * (pixel - of_pixels.mean));
+        }
         // Taking the lesser of two that differ by chance alone would be a bias.
         if let (Some(mean), Some(of_pixels)) = (information, pixel_information)
             && area - mean.mean > area_error
         {
             (area, area_error) = (mean.mean, mean.error);
+            pixel_error = of_pixels.error.hypot(0.5 * (pixel - of_pixels.mean));
             pixel = of_pixels.mean;
             // The same mean of equal lights behind such clouds.
             let squares: f64 = transparency.iter().map(|t| t * t).sum();
@@ -123,6 +132,7 @@ impl Lights {
             area,
             area_error,
             pixel,
+            pixel_error,
             nonlinear_share: if share.is_finite() {
                 share.clamp(0.0, 1.0)
             } else {

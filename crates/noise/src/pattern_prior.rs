@@ -179,6 +179,33 @@ mod tests {
     }
 
     #[test]
+    fn a_master_dark_costs_what_its_frames_are_few() {
+        // N undithered lights less a master of M darks as noisy as they: 1/N + 1/M of a light's
+        // variance, whatever the pattern was.
+        const DIGITS: f64 = 1e-3;
+        for (lights, darks, gain) in [
+            (10.0, 10, 2.236),
+            (50.0, 20, 3.780),
+            (100.0, 20, 4.082),
+            (100.0, 100, 7.071),
+            (400.0, 50, 6.667),
+        ] {
+            let strong = ChannelSensor {
+                dsnu_dn: exact(1e4),
+                ..sensor()
+            };
+            let calibrated = Calibrated {
+                darks,
+                ..Calibrated::default()
+            };
+            let left_dn = PatternPrior::of(&strong, &calibrated).offset_dn;
+            let light_dn: f64 = 6.0;
+            let found = (1.0 / lights + (left_dn / light_dn).powi(2)).sqrt().recip();
+            assert!((found - gain).abs() < DIGITS, "{lights} {darks}: {found}");
+        }
+    }
+
+    #[test]
     fn few_frames_leave_the_pattern_as_it_was() {
         let calibrated = Calibrated {
             exposure_s: Some(60.0),

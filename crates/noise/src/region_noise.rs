@@ -9,8 +9,9 @@ use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
 use crate::pattern::PatternModel;
-use crate::report::{ChannelNoise, Evidence, ReportContext, SingleNoise, StackNoise};
+use crate::report::{ChannelNoise, Evidence, ReportContext};
 use crate::robust::{Average, Scattered, average, median};
+use crate::scales::{Reach, SingleNoise, StackNoise, deviation};
 use crate::sensor_layer::SensorLayer;
 
 /// Which split shows more noise than chance allows, over the whole picture.
@@ -151,12 +152,10 @@ fn join_splits(
             None => StackVariance::of_one_split(odd_even, found),
         },
         Excess::None => {
-            let (a, b) = (odd_even.error, first_last.error);
-            let mean = 0.5 * (odd_even.mean + first_last.mean);
-            let error = 0.5 * (a * a + b * b + 2.0 * correlation.powi(2) * a * b).sqrt();
+            let total = both(odd_even, first_last, correlation);
             StackVariance {
-                total: Average { mean, error },
-                random: mean,
+                total,
+                random: total.mean,
                 pattern: 0.0,
                 in_single: 0.0,
                 unseen_in_singles: 0.0,
@@ -164,6 +163,15 @@ fn join_splits(
                 excess: found,
             }
         }
+    }
+}
+
+/// The mean of both splits, whose differences are correlated.
+fn both(odd_even: Average, first_last: Average, correlation: f64) -> Average {
+    let (a, b) = (odd_even.error, first_last.error);
+    Average {
+        mean: 0.5 * (odd_even.mean + first_last.mean),
+        error: 0.5 * (a * a + b * b + 2.0 * correlation.powi(2) * a * b).sqrt(),
     }
 }
 
@@ -239,12 +247,12 @@ pub(crate) fn channel_noise(
         (None, Some(only)) => StackVariance::of_one_split(only, Excess::FirstLast),
         (None, None) => return None,
     };
-    let mut stack_pixel = {
+    let of_pixels = {
         let [a, b] = [0, 1].map(|split| of_stack(split, pixel));
         match stack.excess {
-            Excess::None => 0.5 * (a?.mean + b?.mean),
-            Excess::FirstLast => b?.mean,
-            Excess::OddEven => a?.mean,
+            Excess::None => both(a?, b?, correlation(&measured)),
+            Excess::FirstLast => b?,
+            Excess::OddEven => a?,
         }
     };
     lights.area += stack.unseen_in_singles;
@@ -268,7 +276,7 @@ pub(crate) fn channel_noise(
         stack.in_single = layered.in_single.max(0.0);
         stack.random = (stack.total.mean - stack.pattern).max(0.0);
     }
-    stack_pixel *= price.half_correction_pixel;
+    let stack_pixel = of_pixels.mean * price.half_correction_pixel;
 
     let floor = (ROUNDING * sky_dn).powi(2);
     let copies = lights.pixel <= floor && stack_pixel <= floor;
@@ -293,16 +301,14 @@ pub(crate) fn channel_noise(
         let doubt = DOUBT * ((seen_in_singles / shown).sqrt() - 1.0).abs();
         gain_area * layered.as_ref().map_or(doubt, |layered| layered.gain_doubt)
     };
-    let (evidence, error) = if copies {
-        (Evidence::Copies, 0.0)
-    } else if n_lights <= MOST_LIGHTS_ASSUMED {
-        (Evidence::Assumed, (gain_area - 1.0).abs())
-    } else {
+    let halves = stack.total.error / stack.total.mean;
+    let halves_pixel = of_pixels.error / of_pixels.mean;
+    // Relative, of a gain.
+    let of_ratio = |single: f64, halves: f64| {
         // A variance's relative error is twice the gain's. Every half difference is made of
         // the differences that the single lights are measured by: what they share,
         // 1 / N of its variance, cancels in the ratio.
-        let single = (lights.area_error / lights.area).powi(2);
-        let halves = (stack.total.error / stack.total.mean).powi(2);
+        let (single, halves) = (single.powi(2), halves.powi(2));
         let splits = if stack.excess == Excess::None {
             2.0
         } else {
@@ -310,18 +316,48 @@ pub(crate) fn channel_noise(
         };
         let shared = splits * halves * coverage.inverse_kish;
         let variance = (single + halves - 2.0 * shared).max(0.5 * halves);
-        let random = gain_area * (0.5 * variance.sqrt()).hypot(layer_error);
-        (Evidence::Measured, random.hypot(correction_error))
+        0.5 * variance.sqrt()
+    };
+    let (evidence, error) = if copies {
+        (Evidence::Copies, 0.0)
+    } else if n_lights <= MOST_LIGHTS_ASSUMED {
+        (Evidence::Assumed, (gain_area - 1.0).abs())
+    } else {
+        let random = of_ratio(lights.area_error / lights.area, halves).hypot(layer_error);
+        (
+            Evidence::Measured,
+            (gain_area * random).hypot(correction_error),
+        )
     };
     let pixels: usize = measured.iter().map(|tile| tile.coverage.pixels).sum();
+    let block_px = tiles.first().map_or(1, |tile| tile.block_px);
+    let blocks = pixels as f64 / (block_px * block_px) as f64;
+    // What a noise realized in so many blocks or pixels, a quarter of which is independent,
+    // happens to be.
+    let (luck, luck_pixel) = ((2.0 * blocks).sqrt().recip(), (2.0 / pixels as f64).sqrt());
     // An error that reaches down to no gain covers the rest.
-    let realized_error = if evidence != Evidence::Measured {
-        error
-    } else {
-        let block_px = tiles.first().map_or(1, |tile| tile.block_px);
-        let blocks = pixels as f64 / (block_px * block_px) as f64;
-        error.hypot(gain_area / (2.0 * blocks).sqrt())
+    let (realized_error, gain_pixel_error) = match evidence {
+        Evidence::Measured => {
+            let own = of_ratio(lights.pixel_error / lights.pixel, halves_pixel);
+            (
+                error.hypot(gain_area * luck),
+                gain_pixel * own.hypot(luck_pixel),
+            )
+        }
+        Evidence::Assumed => (error, (gain_pixel - 1.0).abs()),
+        Evidence::Copies => (error, 0.0),
     };
+    let reach = Reach::of(lights.area, lights.pixel, block_px);
+    let own = reach.excess * lights.area_error / lights.area;
+    let (single_area, single_area_error) = deviation(lights.area, own.hypot(reach.area));
+    let own = lights.pixel_error / lights.pixel;
+    let (single_pixel, single_pixel_error) = deviation(lights.pixel, own.hypot(reach.pixel));
+    let reach = Reach::of(stack.total.mean, stack_pixel, block_px);
+    let doubts = luck.hypot(layer_error).hypot(correction_error / gain_area);
+    let own = halves.hypot(2.0 * doubts);
+    let (stack_area, stack_area_error) = deviation(stack.total.mean, own.hypot(reach.area));
+    let own = halves_pixel.hypot(2.0 * luck_pixel);
+    let (stack_pixel_dn, stack_pixel_error) = deviation(stack_pixel, own.hypot(reach.pixel));
     let n = n_lights as f64;
     let mut budget = Budget {
         coverage: (1.0 / (coverage.inverse_lights * n)).sqrt(),
@@ -347,18 +383,23 @@ pub(crate) fn channel_noise(
     Some(ChannelNoise {
         channel,
         single: SingleNoise {
-            area: lights.area.max(0.0).sqrt(),
-            pixel: lights.pixel.max(0.0).sqrt(),
+            area: single_area,
+            area_error: single_area_error,
+            pixel: single_pixel,
+            pixel_error: single_pixel_error,
         },
         stack: StackNoise {
-            area: stack.total.mean.max(0.0).sqrt(),
-            pixel: stack_pixel.max(0.0).sqrt(),
+            area: stack_area,
+            area_error: stack_area_error,
+            pixel: stack_pixel_dn,
+            pixel_error: stack_pixel_error,
             random: stack.random.max(0.0).sqrt(),
             pattern: stack.pattern.sqrt(),
         },
         sky_dn,
         gain_area,
         gain_pixel,
+        gain_pixel_error,
         expected,
         effective_frames: gain_area * gain_area,
         error,

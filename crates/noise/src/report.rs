@@ -13,6 +13,7 @@ use crate::pattern::{self, Headline, PatternBasis, PatternModel, PatternSummary}
 use crate::pattern_prior::PatternPrior;
 use crate::region::Region;
 use crate::region_noise::{Excess, PatternEvidence, channel_noise, pooled_excess};
+use crate::scales::{SingleNoise, StackNoise};
 use crate::sensor_layer::SensorLayer;
 use crate::track::SensorTrack;
 
@@ -49,29 +50,6 @@ pub struct ChannelInfo {
     pub pattern: PatternPrior,
 }
 
-/// Noise of a single light, DN.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SingleNoise {
-    /// White-noise equivalent at the scale of blocks.
-    pub area: f64,
-    /// Per pixel.
-    pub pixel: f64,
-}
-
-/// Noise of the stack, DN: `area^2 = random^2 + pattern^2`.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StackNoise {
-    /// White-noise equivalent at the scale of blocks.
-    pub area: f64,
-    /// Per pixel.
-    pub pixel: f64,
-    /// Part that differs from light to light, at the scale of blocks.
-    pub random: f64,
-    /// Part that halves taken in time show beyond halves taken in turn, at the scale of
-    /// blocks; 0 where they do not differ significantly.
-    pub pattern: f64,
-}
-
 /// What a gain rests on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Evidence {
@@ -103,6 +81,9 @@ pub struct ChannelNoise {
     pub gain_area: f64,
     /// `single.pixel / stack.pixel`: what the eye sees at 100 %.
     pub gain_pixel: f64,
+    /// One standard error of `gain_pixel`, as `realized_error` is of `gain_area`; a pattern
+    /// that no half shows is not in it.
+    pub gain_pixel_error: f64,
     /// Square root of the Kish number of lights that reach the region.
     pub expected: f64,
     /// `gain_area^2`.
@@ -151,6 +132,8 @@ pub struct Summary {
     pub gain_area: f64,
     /// Gain at the scale of pixels.
     pub gain_pixel: f64,
+    /// One standard error of `gain_pixel` ([`ChannelNoise::gain_pixel_error`]).
+    pub gain_pixel_error: f64,
     /// `gain_area^2`.
     pub effective_frames: f64,
     /// `effective_frames / frames_used`.
@@ -294,6 +277,8 @@ struct ChannelSum {
     log_gain_pixel: f64,
     log_variance: f64,
     realized_variance: f64,
+    /// The same of `gain_pixel`.
+    pixel_variance: f64,
     /// Relative `correction_error`.
     doubt: f64,
     inverse_kish: f64,
@@ -346,6 +331,7 @@ fn summarize(
         .map(|sum| sum.bound)
         .max_by(|a, b| a.share.total_cmp(&b.share))?;
     let gain_area = mean(&|sum| sum.log_gain_area).exp();
+    let gain_pixel = mean(&|sum| sum.log_gain_pixel).exp();
     let evidence = regions
         .iter()
         .flat_map(|region| &region.channels)
@@ -384,7 +370,12 @@ fn summarize(
         frames_used: n_lights,
         expected_gain: mean(&|sum| sum.inverse_kish).sqrt().recip(),
         gain_area,
-        gain_pixel: mean(&|sum| sum.log_gain_pixel).exp(),
+        gain_pixel,
+        gain_pixel_error: match evidence {
+            Evidence::Measured => gain_pixel * (mean(&|sum| sum.pixel_variance) / n).sqrt(),
+            Evidence::Assumed => (gain_pixel - 1.0).abs(),
+            Evidence::Copies => 0.0,
+        },
         effective_frames,
         efficiency: effective_frames / n_lights as f64,
         error,
@@ -448,6 +439,7 @@ fn sum_channel(
             log_gain_pixel: 0.0,
             log_variance: 0.0,
             realized_variance: 0.0,
+            pixel_variance: 0.0,
             doubt: 0.0,
             inverse_kish,
             pattern: 0.0,
@@ -482,6 +474,14 @@ fn sum_channel(
             .map(|cell| {
                 let scatter = cell.realized_error.powi(2) - cell.error.powi(2);
                 (cell.pixels as f64 / pixels / cell.gain_area).powi(2) * scatter
+            })
+            .sum::<f64>();
+    let pixel_variance = median_price(cells.len())
+        * cells
+            .iter()
+            .map(|cell| {
+                let own = cell.gain_pixel_error / cell.gain_pixel;
+                (cell.pixels as f64 / pixels * own).powi(2)
             })
             .sum::<f64>();
     let pattern = typical(&|cell| (cell.stack.pattern / cell.stack.area).powi(2));
@@ -549,6 +549,7 @@ fn sum_channel(
         log_gain_pixel: log_expected + over_expected(&|cell| cell.gain_pixel),
         log_variance,
         realized_variance,
+        pixel_variance,
         doubt,
         inverse_kish,
         pattern,

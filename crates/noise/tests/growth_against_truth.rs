@@ -5,7 +5,7 @@
 mod engine;
 
 use engine::{Burst, SIGMAS, rng, shifted, white};
-use noise::{GrowthCurve, Summary};
+use noise::{GrowthCurve, Measured, Summary};
 
 /// Room around the picture for the drift, px.
 const MARGIN: usize = 160;
@@ -73,6 +73,24 @@ fn typical_light(burst: &Burst) -> f64 {
     0.5 * (variances[(n - 1) / 2] + variances[n / 2])
 }
 
+/// The floor's variance over that of a light, and its error.
+fn floor_variance(growth: &GrowthCurve) -> (f64, f64) {
+    let Measured { value, error } = growth.floor.expect("at least three numbers");
+    let variance = value * value;
+    (variance, (value + error).powi(2) - variance)
+}
+
+#[test]
+fn four_lights_have_points_and_nothing_that_a_line_would_tell() {
+    for n in [4, 7] {
+        let growth = night(n, 0.0, 3.0, 430).growth;
+        let numbers: Vec<usize> = growth.points.iter().map(|point| point.n).collect();
+        assert_eq!(numbers, [1, 2, n]);
+        let told = [growth.floor, growth.lights_to_halve, growth.stops_paying_at];
+        assert_eq!(told, [None; 3], "of {n} lights");
+    }
+}
+
 #[test]
 fn independent_noise_grows_as_the_root_of_n() {
     let (mut squares, mut count, mut floors) = (0.0, 0.0, 0);
@@ -92,11 +110,14 @@ fn independent_noise_grows_as_the_root_of_n() {
         }
         // Without a floor four times the lights halve the noise, and more always pay.
         if growth.stops_paying_at.is_none() {
-            assert_eq!(growth.lights_to_halve, Some(64.0));
+            let halve = growth.lights_to_halve.expect("no floor");
+            assert_eq!(halve.value, 64.0);
+            assert!(halve.error > 0.0, "{halve:?}");
         } else {
             floors += 1;
         }
-        assert!(growth.floor.powi(2) < SIGMAS * growth.floor_variance_error);
+        let (floor, error) = floor_variance(&growth);
+        assert!(floor < SIGMAS * error, "{floor} {error}");
         assert!(growth.includes_pattern, "{:?}", summary.pattern);
     }
     // 16 scores know a width to 0.18.
@@ -119,15 +140,19 @@ fn check_floor(step_px: f64, seed: u64) {
     let growth = &night.growth;
     assert!(night.summary.pattern.visible && growth.includes_pattern);
     let floor = night.stack().0 / night.typical_light();
-    let found = growth.floor.powi(2);
+    let (found, error) = floor_variance(growth);
     println!("step {step_px} px: floor {found:.4} true {floor:.4}");
     assert!((found / floor - 1.0).abs() < TOLERANCE, "{found} {floor}");
-    assert!(growth.floor_variance_error < 0.02 * floor);
+    assert!(error < 0.02 * floor);
     // Twice n lower the noise by a tenth at n = a / f^2 (w - 1/2) / (1 - w), w = 1.1^-2.
     let worth = 1.1f64.powi(-2);
     let noise = 1.0 - night.pattern_of_a_light() / night.typical_light();
     let stops = noise / floor * (worth - 0.5) / (1.0 - worth);
-    let found = growth.stops_paying_at.expect("a floor");
+    let Measured {
+        value: found,
+        error,
+    } = growth.stops_paying_at.expect("a floor");
+    assert!(error > 0.0 && error < TOLERANCE * found, "{error}");
     println!("stops paying at {found:.1}, true {stops:.1}");
     // The pattern is over a quarter of the stack's variance: no number of lights halves it.
     assert_eq!(growth.lights_to_halve, None);
@@ -147,7 +172,7 @@ fn the_floor_of_a_pattern_is_found_however_far_it_drifts() {
 fn the_lights_that_are_said_to_halve_the_noise_do() {
     // A pattern that is a seventh of the stack's variance.
     let night = night(8, 1.5, 0.15, 420);
-    let needed = night.growth.lights_to_halve.expect("a weak floor");
+    let needed = night.growth.lights_to_halve.expect("a weak floor").value;
     assert!(night.growth.stops_paying_at.is_some(), "a floor shows");
     let (pattern, all) = night.stack();
     let noise = ((all - pattern) * 8.0 / needed + pattern) / all;

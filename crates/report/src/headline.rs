@@ -90,7 +90,8 @@ fn measured(summary: &Summary) -> String {
     };
     let least = summary.effective_frames_at_upper_bound;
     if least.is_finite() {
-        format!("{line}; a fixed pattern does not show {drift} and may leave {least:.1}")
+        let basis = summary.pattern.basis.words();
+        format!("{line}; a fixed pattern does not show {drift} and may leave {least:.1} ({basis})")
     } else {
         format!("{line}; a fixed pattern does not show {drift}")
     }
@@ -121,6 +122,7 @@ fn expectation(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::noise::PatternBasis;
 
     fn summary() -> Summary {
         Summary {
@@ -175,7 +177,20 @@ mod tests {
                 }
             },
             "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
-             √20 = 4.47); a fixed pattern does not show at 0.8 px of drift and may leave 7.2",
+             √20 = 4.47); a fixed pattern does not show at 0.8 px of drift and may leave 7.2 \
+             (assumed: a typical sensor)",
+        );
+        check(
+            |s| {
+                s.pattern = Pattern {
+                    drift_px: Some(0.8),
+                    basis: PatternBasis::Calibration,
+                    ..Pattern::default()
+                }
+            },
+            "20 frames, worth 16.0 ± 0.4 in random noise alone (noise 4.00 times lower; \
+             √20 = 4.47); a fixed pattern does not show at 0.8 px of drift and may leave 7.2 \
+             (measured, by what flats and darks leave)",
         );
         check(
             |s| {

@@ -55,7 +55,7 @@ pub use noise::{
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
 pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
-pub use stars::{RadialPattern, StarEffect, StarShape, StarZone, Stars, ZonePlace};
+pub use stars::{RadialPattern, ScaleSource, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
 mod blend;

@@ -1,7 +1,7 @@
 //! The measured noise: by region and channel, and in all.
 
 use crate::channel::ByChannel;
-use crate::number::nan_for_null;
+use crate::number::{nan_for_null, unknown};
 use crate::sensor::Sensor;
 use serde::{Deserialize, Serialize};
 
@@ -33,6 +33,10 @@ pub struct Summary {
     /// neighboring pixels.
     #[serde(deserialize_with = "nan_for_null")]
     pub gain_pixel: f64,
+    /// One standard error of `gain_pixel`, as `error` is of `gain_area`; a pattern that no
+    /// half shows is not in it.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub gain_pixel_error: f64,
     /// `gain_area` squared.
     #[serde(deserialize_with = "nan_for_null")]
     pub effective_frames: f64,
@@ -60,13 +64,20 @@ pub struct Growth {
     /// By rising `n`, measured on means of real subsets; the last is the stack.
     pub points: Vec<GrowthPoint>,
     /// Part of the noise that does not average, over the noise of a single frame; `None`
-    /// without points.
+    /// with fewer than 8 frames, of which too few numbers can be compared.
     pub floor: Option<f64>,
-    /// Frames in all that would halve the noise of the stack; `None` when no number would.
+    /// What `floor` grows by when its square grows by one standard error of that.
+    pub floor_error: Option<f64>,
+    /// Frames in all that would halve the noise of the stack; `None` when no number would,
+    /// or without `floor`.
     pub frames_to_halve: Option<f64>,
+    /// One standard error of `frames_to_halve`.
+    pub frames_to_halve_error: Option<f64>,
     /// Number of frames from which twice as many lower the noise by less than a tenth;
     /// `None` when no floor shows.
     pub stops_paying_at: Option<f64>,
+    /// One standard error of `stops_paying_at`.
+    pub stops_paying_at_error: Option<f64>,
     /// Whether a fixed pattern is in it; else it is about random noise only.
     pub includes_pattern: bool,
 }
@@ -126,6 +137,19 @@ pub enum PatternBasis {
     Assumed,
 }
 
+impl PatternBasis {
+    /// Whether a bound on this basis was measured, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Drift => "measured, by the drift",
+            Self::Calibration => "measured, by what flats and darks leave",
+            Self::Flats => "partly assumed: flats, and typical offsets",
+            Self::Darks => "partly assumed: darks, and a typical response",
+            Self::Assumed => "assumed: a typical sensor",
+        }
+    }
+}
+
 /// What a gain rests on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -173,15 +197,26 @@ pub struct ChannelNoise {
     /// blocks, DN.
     #[serde(deserialize_with = "nan_for_null")]
     pub single: f64,
+    /// One standard error of `single`, DN; of two or three frames it takes them to be
+    /// independent.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub single_error: f64,
     /// Noise of the stack at the scale of blocks, DN.
     #[serde(deserialize_with = "nan_for_null")]
     pub stack: f64,
+    /// One standard error of `stack` held against the known truth of this very stack, DN.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub stack_error: f64,
     /// `single` over `stack`: the true gain.
     #[serde(deserialize_with = "nan_for_null")]
     pub gain_area: f64,
     /// `single_pixel` over `stack_pixel`: what the eye sees at 100 %.
     #[serde(deserialize_with = "nan_for_null")]
     pub gain_pixel: f64,
+    /// One standard error of `gain_pixel`, as `error` is of `gain_area`; a pattern that no
+    /// half shows is not in it.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub gain_pixel_error: f64,
     /// Gain of equal, independent frames, for the frames that reach this region.
     #[serde(deserialize_with = "nan_for_null")]
     pub expected: f64,
@@ -197,9 +232,15 @@ pub struct ChannelNoise {
     /// Noise of the typical frame used, resampled as in the stack, per pixel, DN.
     #[serde(deserialize_with = "nan_for_null")]
     pub single_pixel: f64,
+    /// One standard error of `single_pixel`, DN.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub single_pixel_error: f64,
     /// Noise of the stack per pixel, DN.
     #[serde(deserialize_with = "nan_for_null")]
     pub stack_pixel: f64,
+    /// One standard error of `stack_pixel`, DN.
+    #[serde(default = "unknown", deserialize_with = "nan_for_null")]
+    pub stack_pixel_error: f64,
     /// Part of `stack` that differs from frame to frame, DN.
     #[serde(deserialize_with = "nan_for_null")]
     pub stack_random: f64,
@@ -243,7 +284,8 @@ pub struct Budget {
     /// What none of the others explains.
     #[serde(deserialize_with = "nan_for_null")]
     pub unexplained: f64,
-    /// `gain_pixel` over `gain_area`: borrowed from neighboring pixels by resampling.
+    /// `stack_pixel` over `stack`: below 1 by what looks like less noise at 100 % but was
+    /// borrowed from neighboring pixels by demosaicing and resampling.
     #[serde(deserialize_with = "nan_for_null")]
     pub borrowed: f64,
 }

@@ -9,6 +9,11 @@ pub(crate) fn nan_for_null<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D:
     Ok(Option::deserialize(from)?.unwrap_or(f64::NAN))
 }
 
+/// What a report of an earlier version does not say.
+pub(crate) fn unknown() -> f64 {
+    f64::NAN
+}
+
 /// Rows of four numbers, NaN for `null`; `None` when the whole is `null`.
 pub(crate) fn nan_in_rows<'de, D: Deserializer<'de>>(
     from: D,

@@ -7,6 +7,15 @@ use serde::{Deserialize, Serialize};
 pub struct Stars {
     /// Stars measured in the lights and in the stack.
     pub measured: u32,
+    /// Scale at the center of the field, arcsec/px; `None` where it is not known.
+    #[serde(default)]
+    pub arcsec_per_px: Option<f64>,
+    /// Its standard error, arcsec/px; `None` where the file states the scale without one.
+    #[serde(default)]
+    pub arcsec_per_px_error: Option<f64>,
+    /// Where the scale is from.
+    #[serde(default)]
+    pub scale_source: Option<ScaleSource>,
     /// Ninths of the field in reading order.
     pub zones: Vec<StarZone>,
     /// Trail at the center in a single light.
@@ -21,6 +30,16 @@ pub struct Stars {
     pub misalignment: Option<StarEffect>,
     /// What this says, a sentence each.
     pub findings: Vec<String>,
+}
+
+/// Where the scale of the field is from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ScaleSource {
+    /// The lens that the stars' motion tells.
+    Lens,
+    /// Focal length and pixel pitch as the file states them.
+    Exif,
 }
 
 /// Where a zone lies.

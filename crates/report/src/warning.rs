@@ -1,6 +1,7 @@
 //! What the reader should know before trusting the figures, each with a way out.
 
 use crate::channel::Channel;
+use crate::noise::PatternBasis;
 use serde::{Deserialize, Serialize};
 
 /// Something that lowers the worth of the result or of its figures.
@@ -31,6 +32,8 @@ pub enum Warning {
         drift_px: Option<f64>,
         /// Largest share of the variance that the pattern may have, 0 to 1.
         upper_bound: f64,
+        /// What the bound rests on.
+        basis: PatternBasis,
     },
     /// Drift enough to see a pattern, but not to average it.
     SmallDrift {
@@ -236,6 +239,7 @@ impl Warning {
             Self::PatternNotVisible {
                 drift_px,
                 upper_bound,
+                basis,
             } => {
                 let drift = match drift_px {
                     Some(drift_px) => format!("the stars drift {drift_px:.1} px in all, which"),
@@ -243,8 +247,9 @@ impl Warning {
                 };
                 format!(
                     "{drift} does not tell the sensor's fixed pattern from the sky; \
-                     it may be {} of the stack's variance",
-                    at_most(*upper_bound)
+                     it may be {} of the stack's variance ({})",
+                    at_most(*upper_bound),
+                    basis.words()
                 )
             }
             Self::SmallDrift { drift_px } => format!(
@@ -504,6 +509,22 @@ mod tests {
             warning.advice(),
             "take darks with exposure 20 s, and give them with --dark"
         );
+    }
+
+    #[test]
+    fn an_assumed_bound_says_so() {
+        for (basis, words) in [
+            (PatternBasis::Assumed, "(assumed: a typical sensor)"),
+            (PatternBasis::Drift, "(measured, by the drift)"),
+        ] {
+            let warning = Warning::PatternNotVisible {
+                drift_px: None,
+                upper_bound: 0.54,
+                basis,
+            };
+            let want = format!("it may be up to 54 % of the stack's variance {words}");
+            assert!(warning.text().ends_with(&want), "{}", warning.text());
+        }
     }
 
     #[test]

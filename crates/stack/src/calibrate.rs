@@ -325,6 +325,67 @@ mod tests {
         assert_eq!(all.at(1, 1), -13.0);
     }
 
+    /// Sites whose recorded values are normal about a level, in units of sigma above black, by
+    /// the share of each whole number.
+    fn normal_sites(level_sigmas: f64, sigma_dn: f64, black_dn: u16) -> Vec<u16> {
+        const SITES: f64 = 250_000.0;
+        let density = |dn: u16| {
+            let z = (f64::from(dn) - f64::from(black_dn)) / sigma_dn - level_sigmas;
+            (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * sigma_dn)
+        };
+        (0..2 * black_dn)
+            .flat_map(|dn| std::iter::repeat_n(dn, (SITES * density(dn)).round() as usize))
+            .collect()
+    }
+
+    #[test]
+    fn noise_about_black_has_no_bias_where_cutting_it_off_would_give_one() {
+        /// Of sigma: the catalogue's, which whole numbers of sites meet twenty times over.
+        const TOLERANCE: f64 = 0.003;
+        const SIGMA_DN: f64 = 20.0;
+        const BLACK_DN: u16 = 512;
+        // Level, bias and deviation of max(0, x), in sigmas: moments of the rectified Gaussian.
+        for (level, bias, deviation) in [
+            (0.0, 0.39894, 0.58382),
+            (0.25, 0.28634, 0.66718),
+            (0.5, 0.19780, 0.74394),
+            (1.0, 0.08332, 0.86665),
+            (2.0, 0.00849, 0.97990),
+            (3.0, 0.00038, 0.99875),
+        ] {
+            let sites = normal_sites(level, SIGMA_DN, BLACK_DN);
+            let layout = SensorLayout {
+                cfa: Cfa::mono(),
+                black_level_dn: SitePattern::uniform(f32::from(BLACK_DN)),
+                white_level_dn: SitePattern::uniform(4095.0),
+                width: sites.len(),
+                height: 1,
+            };
+            let bounds = layout.bounds();
+            let defects = DefectMap::none(sites.len(), 1);
+            let row = Array2::from_shape_vec((1, sites.len()), sites).expect("one row");
+            let calibrator = Calibrator::new(layout, None, None, defects).expect("sizes fit");
+            let all = calibrator
+                .window(&StoredMosaic::in_memory(row), &bounds)
+                .expect("in memory");
+            let moments = |of: &dyn Fn(f64) -> f64| {
+                let values = all.values.iter().map(|&v| of(f64::from(v) / SIGMA_DN));
+                let n = all.values.len() as f64;
+                let mean = values.clone().sum::<f64>() / n;
+                let variance = values.map(|v| (v - mean).powi(2)).sum::<f64>() / n;
+                (mean - level, variance.sqrt())
+            };
+            let near = |found: f64, want: f64| {
+                assert!((found - want).abs() < TOLERANCE, "{level}: {found} {want}");
+            };
+            let (ours, cut) = (moments(&|v| v), moments(&|v| v.max(0.0)));
+            near(ours.0, 0.0);
+            near(ours.1, 1.0);
+            near(cut.0, bias);
+            near(cut.1, deviation);
+        }
+    }
+
     #[test]
     fn windows_do_not_depend_on_the_cut_even_at_defects() {
         let sites = [(5, 6), (5, 8), (7, 6), (0, 0), (29, 39), (14, 19), (14, 21)];

@@ -190,6 +190,38 @@ mod tests {
         green
     }
 
+    /// What trailing costs: a Gaussian of FWHM w drawn along a length L has this peak, and this
+    /// signal to noise in a filter matched to it on bright sky, over those of a round star.
+    #[test]
+    fn trails_lose_peak_and_detection_as_closed_forms_say() {
+        const DIGITS: f64 = 1e-4;
+        for (length, peak, matched) in [
+            (0.25, 0.9857, 0.9929),
+            (0.5, 0.9451, 0.9726),
+            (0.75, 0.8839, 0.9422),
+            (1.0, 0.8100, 0.9055),
+            (1.5, 0.6547, 0.8274),
+            (2.0, 0.5224, 0.7566),
+            (3.0, 0.3547, 0.6493),
+            (5.0, 0.2129, 0.5217),
+            (10.0, 0.1064, 0.3786),
+        ] {
+            let sigmas = 2.354_820_045_030_949 * length;
+            let nodes = path_moments(f64::ceil(sigmas) as usize);
+            let at = |(place, share): (f64, f64)| share * (-0.5 * (place * sigmas).powi(2)).exp();
+            let found: f64 = nodes.iter().map(|&node| at(node)).sum();
+            assert!((found - peak).abs() < DIGITS, "{length}: peak {found}");
+            // Light squared: Gaussians at a distance d overlap by exp(-d^2 / 4).
+            let pairs = nodes.iter().flat_map(|a| nodes.iter().map(move |b| (a, b)));
+            let overlap = pairs.map(|(a, b)| {
+                let apart = (a.0 - b.0) * sigmas;
+                a.1 * b.1 * (-0.25 * apart * apart).exp()
+            });
+            let found = overlap.sum::<f64>().sqrt();
+            assert!((found - matched).abs() < DIGITS, "{length}: {found}");
+        }
+    }
+
     #[test]
     fn a_faint_star_is_as_good_as_drawn_with_care() {
         for sigma_px in [0.6, 0.85, 1.5] {

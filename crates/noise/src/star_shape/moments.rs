@@ -181,6 +181,28 @@ mod tests {
     }
 
     #[test]
+    fn trails_widen_stars_as_a_box_does() {
+        // Gaussian of FWHM w along a box of length L: rms widths over the round star's.
+        const TOLERANCE: f64 = 5e-4;
+        for (length, wider) in [
+            (0.25, 1.0143),
+            (0.5, 1.0562),
+            (0.75, 1.1225),
+            (1.0, 1.2092),
+            (1.5, 1.4282),
+            (2.0, 1.6877),
+            (3.0, 2.2713),
+            (5.0, 3.5429),
+            (10.0, 6.8709),
+        ] {
+            let length_sigmas = super::super::FWHM_PER_SIGMA * length;
+            // As good as no window.
+            let found = windowed_trail_px2(length_sigmas, 1.0, 1e9).sqrt();
+            assert!((found / wider - 1.0).abs() < TOLERANCE, "{length}: {found}");
+        }
+    }
+
+    #[test]
     fn trails_of_all_lengths_are_found_behind_the_window() {
         // Windowed by plain integration, independently of the solver's sum.
         for (length, across, window) in [(0.5, 0.9, 1.4), (2.0, 0.8, 1.5), (6.0, 1.2, 2.5)] {

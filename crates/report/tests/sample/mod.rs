@@ -79,10 +79,12 @@ pub fn all_warnings() -> Vec<Warning> {
         Warning::PatternNotVisible {
             drift_px: Some(0.8),
             upper_bound: 0.62,
+            basis: PatternBasis::Assumed,
         },
         Warning::PatternNotVisible {
             drift_px: None,
             upper_bound: 0.62,
+            basis: PatternBasis::Calibration,
         },
         Warning::SmallDrift { drift_px: 3.5 },
         Warning::Saturated {
@@ -183,6 +185,7 @@ fn summary() -> Summary {
         expected_gain: 4.47,
         gain_area: 4.16,
         gain_pixel: 5.9,
+        gain_pixel_error: 0.03,
         effective_frames: 17.3,
         efficiency: 0.865,
         error: 0.05,
@@ -206,8 +209,11 @@ fn summary() -> Summary {
                 error: 0.03,
             }],
             floor: Some(0.05),
+            floor_error: Some(0.01),
             frames_to_halve: Some(190.0),
+            frames_to_halve_error: Some(45.0),
             stops_paying_at: Some(750.0),
+            stops_paying_at_error: Some(150.0),
             includes_pattern: true,
         },
     }
@@ -216,15 +222,20 @@ fn summary() -> Summary {
 fn region() -> Region {
     let channel = ChannelNoise {
         single: 25.0,
+        single_error: 0.3,
         stack: 6.0,
+        stack_error: 0.1,
         gain_area: 4.17,
         gain_pixel: 5.9,
+        gain_pixel_error: 0.05,
         expected: 4.47,
         effective_frames: 17.4,
         error: 0.08,
         evidence: Evidence::Measured,
         single_pixel: 19.0,
+        single_pixel_error: 0.1,
         stack_pixel: 3.2,
+        stack_pixel_error: 0.02,
         stack_random: 5.9,
         stack_pattern: 1.1,
         sky: 301.5,
@@ -238,7 +249,7 @@ fn region() -> Region {
             estimator: 0.999,
             pattern: 0.95,
             unexplained: 0.985,
-            borrowed: 1.41,
+            borrowed: 0.53,
         },
     };
     Region {
@@ -318,6 +329,9 @@ fn stars() -> Stars {
     };
     Stars {
         measured: 210,
+        arcsec_per_px: Some(37.4),
+        arcsec_per_px_error: Some(0.2),
+        scale_source: Some(ScaleSource::Lens),
         zones: vec![StarZone {
             x0: 0,
             y0: 0,

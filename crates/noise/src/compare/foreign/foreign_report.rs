@@ -27,6 +27,8 @@ pub(super) fn in_place(own: &GainReport, measured: &[ChannelTiles]) -> GainRepor
     // The strongest pattern, over the variance of a single light: it stays as it is.
     let most_pattern = summary.effective_frames_at_upper_bound.recip() - summary.gain_area.powi(-2);
     summary.gain_area /= area;
+    let pixel_error = summary.gain_pixel * relative;
+    summary.gain_pixel_error = summary.gain_pixel_error.hypot(pixel_error) / pixel;
     summary.gain_pixel /= pixel;
     summary.effective_frames = summary.gain_area.powi(2);
     summary.efficiency = summary.effective_frames / summary.frames_used as f64;
@@ -51,6 +53,7 @@ pub(super) fn withhold_gains(report: &mut GainReport) {
     for figure in [
         &mut summary.gain_area,
         &mut summary.gain_pixel,
+        &mut summary.gain_pixel_error,
         &mut summary.effective_frames,
         &mut summary.efficiency,
         &mut summary.error,
@@ -63,12 +66,12 @@ pub(super) fn withhold_gains(report: &mut GainReport) {
         for figure in [
             &mut cell.gain_area,
             &mut cell.gain_pixel,
+            &mut cell.gain_pixel_error,
             &mut cell.effective_frames,
             &mut cell.efficiency,
             &mut cell.error,
             &mut cell.realized_error,
             &mut cell.budget.unexplained,
-            &mut cell.budget.borrowed,
         ] {
             *figure = f64::NAN;
         }
@@ -107,6 +110,13 @@ fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
         };
         let (area, pixel) = (area.max(0.0).sqrt(), pixel.max(0.0).sqrt());
         let relative = 0.5 * error / (area * area);
+        // The ratio by pixels has no error of its own: that of areas, of fewer independent
+        // values, stands for it.
+        let wider = |error: f64, value: f64| error.hypot(value * relative);
+        let stack = &mut cell.stack;
+        stack.area_error = area * wider(stack.area_error, stack.area);
+        stack.pixel_error = pixel * wider(stack.pixel_error, stack.pixel);
+        cell.gain_pixel_error = wider(cell.gain_pixel_error, cell.gain_pixel) / pixel;
         cell.stack.area *= area;
         // Halves divide the stack's noise, not the result's.
         (cell.stack.random, cell.stack.pattern) = (f64::NAN, f64::NAN);
@@ -125,6 +135,6 @@ fn put_in_place(region: &mut RegionNoise, measured: &[ChannelTiles]) {
         budget.rejected_samples = f64::NAN;
         budget.estimator = f64::NAN;
         budget.pattern = f64::NAN;
-        budget.borrowed = cell.gain_pixel / cell.gain_area;
+        budget.borrowed = cell.stack.pixel / cell.stack.area;
     }
 }
