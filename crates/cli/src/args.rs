@@ -138,8 +138,9 @@ pub struct StackArgs {
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
     /// Where the ground is, which stands still while the stars turn: auto finds it, none
-    /// takes everything for sky, a PNG of the lights' size shows it in white
-    #[arg(long, value_name = "auto|none|MASK.png", default_value = "auto")]
+    /// takes everything for sky, a PNG of the lights' size shows it in white; all stacks the
+    /// lights of a tripod where they lie, without stars, for `blend`
+    #[arg(long, value_name = "auto|none|all|MASK.png", default_value = "auto")]
     pub ground: GroundChoice,
     /// Keep every light that can be aligned, however cloudy, soft or shaken; weights still tell
     /// good from poor
@@ -186,7 +187,8 @@ pub struct BlendArgs {
     /// The sky: the result of a stack of tracked lights; stack.fits knows the sky behind its
     /// smeared ground
     pub sky: PathBuf,
-    /// The ground: a raw frame or the result of a stack, of the same camera and framing
+    /// The ground: a raw frame or the result of a stack (of long exposures by
+    /// `stack --ground all`), of the same camera and framing
     pub ground: PathBuf,
     /// Folder for the result, made if it is not there
     #[arg(short, long)]
@@ -199,7 +201,7 @@ pub struct BlendArgs {
         value_parser = parse_blend_mask
     )]
     pub mask: GroundChoice,
-    /// Pictures to write
+    /// Pictures to write; of a blend png is the preview alone
     #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
     pub format: Vec<Format>,
     /// Replace an existing result
@@ -242,13 +244,14 @@ pub enum Format {
     Tiff,
     /// stack.fits: mean, variance, weight, rejected
     Fits,
-    /// preview.png: 16 bits, stretched; regions.png: gain by region
+    /// preview.png: 16 bits, stretched; with a noise report regions.png: gain by region
     Png,
 }
 
 fn parse_blend_mask(text: &str) -> Result<GroundChoice, String> {
     match text.parse()? {
         GroundChoice::None => Err("a blend needs a ground".to_owned()),
+        GroundChoice::All => Err("a blend needs a sky".to_owned()),
         choice => Ok(choice),
     }
 }

@@ -6,12 +6,13 @@
 
 use crate::blend_brightness::{blocks_beside, common, factor, steps_to};
 use crate::blend_report::{Facts, report};
+use crate::ground_alone::ground_alone;
 use crate::progress::{Progress, Stopwatch};
 use crate::{GroundChoice, JobError, OpenedResult, decode_options};
 use ::stack::{GroundMask, Kernel, Stack, join, resample_plane};
 use align::{
     GroundLens, GroundPlace, GroundView, Lens, PixelMap, Projection, cell_means, cell_px,
-    find_ground_alone, ground_on_light,
+    ground_on_light,
 };
 use ndarray::{Array2, Array3, Axis, stack};
 use raw::{Encoding, FrameInfo, open_extension};
@@ -186,12 +187,17 @@ impl BlendJob {
                 problem: "nothing in it is white".to_owned(),
             });
         }
-        found_alone(ground).ok_or_else(|| JobError::NoGround(self.ground.clone()))
+        let (cells, side_px) = cells(ground);
+        let found = ground_alone(cells, side_px, ground.size(), ground.info.orientation);
+        found.ok_or_else(|| JobError::NoGround(self.ground.clone()))
     }
 }
 
 /// A file whose values follow the light.
 fn linear(path: &Path) -> Result<OpenedResult, JobError> {
+    if path.is_dir() {
+        return Err(JobError::BlendFolder(path.to_owned()));
+    }
     let opened = OpenedResult::open(path)?;
     match opened.encoding {
         Encoding::Srgb | Encoding::Power(_) => Err(JobError::NotLinear(path.to_owned())),
@@ -225,42 +231,6 @@ fn cells(picture: &OpenedResult) -> (Array2<f32>, usize) {
     picture.planes.iter().for_each(|plane| gray += plane);
     let side_px = cell_px(width, height, PATTERN_PX);
     (cell_means(gray.view(), side_px), side_px)
-}
-
-/// The ground of a single picture, whichever way the camera was held.
-fn found_alone(picture: &OpenedResult) -> Option<Array2<bool>> {
-    let (cells, side_px) = cells(picture);
-    // EXIF 2.32, Orientation: where the visible top is.
-    let orientation = picture.info.orientation;
-    let on_its_side = (5..=8).contains(&orientation);
-    let upside_down = matches!(orientation, 3 | 4 | 7 | 8);
-    let turn = |plane: &mut Array2<_>| turned(plane, on_its_side, upside_down);
-    let mut upright = cells;
-    turn(&mut upright);
-    let (width, height) = picture.size();
-    let size = match on_its_side {
-        true => (height, width),
-        false => (width, height),
-    };
-    let mut mask = find_ground_alone(&upright, side_px, size)?;
-    if upside_down {
-        mask.invert_axis(Axis(0));
-    }
-    if on_its_side {
-        mask.swap_axes(0, 1);
-    }
-    Some(mask.as_standard_layout().into_owned())
-}
-
-/// Brings the visible top to the first row; left and right may be swapped.
-fn turned(plane: &mut Array2<f32>, on_its_side: bool, upside_down: bool) {
-    if on_its_side {
-        plane.swap_axes(0, 1);
-    }
-    if upside_down {
-        plane.invert_axis(Axis(0));
-    }
-    *plane = plane.as_standard_layout().into_owned();
 }
 
 /// Where the ground lies on the sky's picture, by the ridge and what is below it.

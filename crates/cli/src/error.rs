@@ -135,6 +135,9 @@ pub enum JobError {
         /// What was needed.
         needed: String,
     },
+    /// A folder where a picture is needed.
+    #[error("{}: a folder, needed is one picture", printable(.0))]
+    BlendFolder(PathBuf),
     /// Values that do not follow the light.
     #[error("{}: values follow a tone curve, needed are linear ones", printable(.0))]
     NotLinear(PathBuf),
@@ -178,15 +181,20 @@ impl JobError {
                 "`radicand survey` says what every file was taken for, and why"
             }
             Self::TooFewLights { .. } => {
-                "look at the reasons above; `radicand survey` says more about each file"
+                "look at the reasons above; `radicand survey` says more about each file; a ground \
+                 from a tripod, whose stars trail, is stacked by --ground all"
             }
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
             Self::Mask { .. } => {
                 "a mask is a PNG of the lights' width and height, not turned, white on the ground; \
-                 --ground auto needs none"
+                 --ground auto needs none, and --ground all stacks a ground alone"
             }
             Self::BlendUnlike { .. } => "both must be of the same camera, uncropped",
+            Self::BlendFolder(_) => {
+                "stack its frames first and give the stack.fits: a tracked sky by `radicand \
+                 stack`, a ground from a tripod by `radicand stack --ground all`"
+            }
             Self::NotLinear(_) => "give a raw frame, or stack.tif or stack.fits of a stack",
             Self::NoGround(_) => {
                 "give a mask with --ground: a PNG of its size, white on the ground"

@@ -1,6 +1,7 @@
 //! The ground in the lights: found or given, and the skies leveled beside it.
 
 use crate::JobError;
+use crate::ground_alone::ground_alone;
 use crate::light::SolvedLight;
 use crate::moving_ground::{MovingGround, cells_of, ground_maps};
 use crate::progress::Progress;
@@ -8,13 +9,16 @@ use align::{FoundGround, FrameGrade, PixelMap, Star, find_ground, find_moving_gr
 use image::{ImageError, ImageReader};
 use ndarray::Array2;
 use rayon::prelude::*;
-use stack::{Calibrator, GroundMask, StackError, sky_offsets_over_ground};
+use stack::{Calibrator, GroundMask, SensorLayout, StackError, sky_offsets_over_ground};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
 
 /// Most lights that the ground is looked for in; of more, as many evenly spread.
 const MOST_LIGHTS: usize = 24;
+
+/// Least share of the picture whose noise speaks for a ground.
+const LEAST_MEASURED: f64 = 0.02;
 
 /// Where the ground is known from.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -24,6 +28,9 @@ pub enum GroundChoice {
     Auto,
     /// There is none: everything is aligned by the stars.
     None,
+    /// Nothing else counts: the lights of a camera that stands still are stacked where they
+    /// lie, and no star is needed. A mask that is white throughout says the same.
+    All,
     /// A picture of the lights' size, white where there is ground.
     Mask(PathBuf),
 }
@@ -33,9 +40,10 @@ impl FromStr for GroundChoice {
 
     fn from_str(text: &str) -> Result<Self, String> {
         match text {
-            "" => Err("not auto, none or the path of a mask".to_owned()),
+            "" => Err("not auto, none, all or the path of a mask".to_owned()),
             "auto" => Ok(Self::Auto),
             "none" => Ok(Self::None),
+            "all" => Ok(Self::All),
             path => Ok(Self::Mask(path.into())),
         }
     }
@@ -47,6 +55,7 @@ impl GroundChoice {
         match self {
             Self::Auto => "auto",
             Self::None => "none",
+            Self::All => "all",
             Self::Mask(_) => "mask",
         }
     }
@@ -61,6 +70,35 @@ impl GroundChoice {
             Self::Mask(path) => read_mask(path).map(Some),
             _ => Ok(None),
         }
+    }
+
+    /// Whether nothing but ground counts.
+    pub(crate) fn is_all(&self, given: Option<&Array2<bool>>) -> bool {
+        *self == Self::All || given.is_some_and(|mask| mask.iter().all(|&ground| ground))
+    }
+
+    /// # Errors
+    ///
+    /// When a given mask is not of the lights' size.
+    pub(crate) fn check_size(
+        &self,
+        given: Option<&Array2<bool>>,
+        layout: &SensorLayout,
+    ) -> Result<(), JobError> {
+        let (Self::Mask(path), Some(mask)) = (self, given) else {
+            return Ok(());
+        };
+        let found = (mask.ncols(), mask.nrows());
+        if found == (layout.width, layout.height) {
+            return Ok(());
+        }
+        Err(JobError::Mask {
+            path: path.clone(),
+            problem: format!(
+                "{}×{} px, but the lights have {}×{} px",
+                found.0, found.1, layout.width, layout.height
+            ),
+        })
     }
 }
 
@@ -132,12 +170,12 @@ impl Apart {
 /// Finds the ground, or takes the one given, and levels the skies beside it.
 ///
 /// The lights are measured anew where the ground is: no star lies on it, and no sky. `None`
-/// without ground; then the lights are left as they are. A given mask is the reference's.
+/// without ground; then the lights are left as they are. A given mask is the reference's, and
+/// of its size.
 ///
 /// # Errors
 ///
-/// When a given mask is not of the lights' size, or samples cannot be read back from the
-/// scratch file.
+/// When samples cannot be read back from the scratch file.
 pub(crate) fn set_apart(
     choice: &GroundChoice,
     given: Option<Array2<bool>>,
@@ -146,24 +184,16 @@ pub(crate) fn set_apart(
     calibrator: &Calibrator,
     progress: &dyn Progress,
 ) -> Result<Option<Apart>, JobError> {
-    let layout = calibrator.layout();
-    if let (GroundChoice::Mask(path), Some(mask)) = (choice, &given) {
-        let found = (mask.ncols(), mask.nrows());
-        if found != (layout.width, layout.height) {
-            return Err(JobError::Mask {
-                path: path.clone(),
-                problem: format!(
-                    "{}×{} px, but the lights have {}×{} px",
-                    found.0, found.1, layout.width, layout.height
-                ),
-            });
-        }
-    }
     if *choice == GroundChoice::None {
         return Ok(None);
     }
     progress.stage("looking for ground", lights.len());
-    let maps = ground_maps(lights, reference, calibrator, progress)?;
+    let places = ground_maps(lights, reference, calibrator, given.as_ref(), progress)?;
+    let (still, maps) = match places {
+        None => (None, None),
+        Some(places) if places.moves => (None, Some(places.maps)),
+        Some(places) => (Some(places.maps), None),
+    };
     let moving = match (&maps, &given) {
         (None, _) => None,
         (Some(_), Some(mask)) => Some(FoundGround {
@@ -183,7 +213,14 @@ pub(crate) fn set_apart(
         _ => {
             let still = match given {
                 Some(mask) => Some(mask).filter(|mask| mask.iter().any(|&ground| ground)),
-                None => look_for_ground(lights, calibrator)?,
+                None => match (look_for_ground(lights, calibrator)?, still) {
+                    // Something stands still in all lights: that may be too small to tell
+                    // by the stars around it.
+                    (None, Some(still)) => {
+                        look_for_moving(lights, &still, calibrator)?.map(|found| found.ground)
+                    }
+                    (found, _) => found,
+                },
             };
             let Some(mask) = still.map(GroundMask::new) else {
                 return Ok(None);
@@ -196,6 +233,21 @@ pub(crate) fn set_apart(
         moving.masked = masked;
     }
     Ok(Some(apart))
+}
+
+/// The ground that a single light shows; `None` where it cannot be told from the sky, or is
+/// too small to measure noise on.
+pub(crate) fn shown_ground(
+    light: &SolvedLight,
+    calibrator: &Calibrator,
+) -> Result<Option<Array2<bool>>, StackError> {
+    let (cells, cell_px) = cells_of(light, calibrator)?;
+    let orientation = light.frame.frame.info.orientation;
+    let size = size_of(calibrator);
+    let found = ground_alone(cells, cell_px, size, orientation);
+    let share =
+        |mask: &Array2<bool>| mask.iter().filter(|&&set| set).count() as f64 / mask.len() as f64;
+    Ok(found.filter(|mask| share(mask) >= LEAST_MEASURED))
 }
 
 fn look_for_ground(

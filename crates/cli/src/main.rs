@@ -21,10 +21,16 @@ fn main() -> ExitCode {
 
 #[expect(clippy::print_stderr, reason = "this is where the program speaks")]
 fn complain(error: &JobError) {
-    eprintln!("error: {error}");
+    let mut said = error.to_string();
+    eprintln!("error: {said}");
     let mut cause = std::error::Error::source(error);
     while let Some(source) = cause {
-        eprintln!("  because: {source}");
+        let because = source.to_string();
+        // Some errors quote their cause.
+        if !said.contains(&because) {
+            eprintln!("  because: {because}");
+        }
+        said = because;
         cause = source.source();
     }
     for left_out in error.left_out() {

@@ -1,5 +1,6 @@
 //! The ground where the camera does not stand still: its place in every light.
 
+use crate::blend_brightness::steps_to;
 use crate::light::SolvedLight;
 use crate::progress::Progress;
 use align::{
@@ -12,8 +13,10 @@ use stack::{Calibrator, GroundMask, StackError};
 /// Motion of the ground up to which a camera stands still, px: what registering its texture
 /// cannot tell from none.
 const STILL_PX: f64 = 1.0;
-/// Points at which the motion is looked at, each way.
-const LATTICE: usize = 5;
+/// Standard errors of its place that a motion must have to be believed.
+const MOTION_SIGMAS: f64 = 5.0;
+/// How far around a given ground its ridge is looked at, cells.
+const RIDGE_CELLS: usize = 2;
 
 /// A ground that moves in the frame, since the camera follows the sky or is held by hand.
 #[derive(Clone, Debug)]
@@ -126,14 +129,25 @@ pub(crate) fn cells_of(
     Ok((cells, cell_px))
 }
 
-/// Where the ground of the reference lies on every light; `None` where the camera stands
-/// still, or the lights have no ground in common.
+/// Where the ground of the reference lies on every light.
+pub(crate) struct GroundMaps {
+    /// Pixel of the reference to pixel of each light, lights in capture order.
+    pub maps: Vec<PixelMap>,
+    /// Whether it moves by more than its places are uncertain.
+    pub moves: bool,
+}
+
+/// Where the ground of the reference lies on every light; `None` where the lights have no
+/// ground in common. Where it does not move it lies in the same place on all.
+///
+/// - `given`: where the reference has ground, when that is known; nothing else is looked at.
 pub(crate) fn ground_maps(
     lights: &[SolvedLight],
     reference: usize,
     calibrator: &Calibrator,
+    given: Option<&Array2<bool>>,
     progress: &dyn Progress,
-) -> Result<Option<Vec<PixelMap>>, StackError> {
+) -> Result<Option<GroundMaps>, StackError> {
     let layout = calibrator.layout();
     let size = (layout.width, layout.height);
     let lens = lights.iter().find_map(|light| light.light.map.lens());
@@ -144,7 +158,15 @@ pub(crate) fn ground_maps(
         let (cells, cell_px) = cells_of(light, calibrator)?;
         Ok(GroundView::new(&cells, cell_px, size))
     };
-    let own = view(&lights[reference])?;
+    let own = match given {
+        None => view(&lights[reference])?,
+        Some(given) => {
+            let (cells, cell_px) = cells_of(&lights[reference], calibrator)?;
+            let keep = near_in_cells(given, cells.dim(), cell_px);
+            GroundView::new(&cells, cell_px, size).limited_to(&keep)
+        }
+    };
+    let mut moves = false;
     let mut maps = vec![PixelMap::identity(); lights.len()];
     let mut done = 0;
     // Outwards from the reference, so that each lies near to the one before.
@@ -157,14 +179,21 @@ pub(crate) fn ground_maps(
                 return Ok(None);
             };
             maps[i] = place.map.clone();
+            moves |= place.moved_px > f64::max(STILL_PX, MOTION_SIGMAS * place.error_px);
             done += 1;
             progress.advance(done);
         }
     }
-    let moves = maps.iter().any(|map| {
-        let lattice = map.lattice(size.0, size.1, LATTICE, LATTICE);
-        let mut all = lattice.iter();
-        all.any(|[x, y, to_x, to_y]| (to_x - x).hypot(to_y - y) > STILL_PX)
-    });
-    Ok(moves.then_some(maps))
+    if !moves {
+        maps.fill(PixelMap::identity());
+    }
+    Ok(Some(GroundMaps { maps, moves }))
+}
+
+/// Cells on a ground and along its ridge.
+fn near_in_cells(ground: &Array2<bool>, cells: (usize, usize), cell_px: usize) -> Array2<bool> {
+    let steps = steps_to(ground);
+    Array2::from_shape_fn(cells, |(row, col)| {
+        steps[(row * cell_px, col * cell_px)] <= RIDGE_CELLS * cell_px
+    })
 }

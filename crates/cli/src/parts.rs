@@ -72,8 +72,11 @@ pub(crate) struct Stacked {
 
 /// What was seen of the noise, not yet put into figures.
 pub(crate) struct Seen {
+    /// Of the aligned stack, or of the only one.
     sky: Vec<TileNoise>,
     ground: Option<SeenGround>,
+    /// Where the only stack, a ground's, was measured.
+    alone: Option<GroundMask>,
 }
 
 /// What was seen of the noise of the ground.
@@ -103,6 +106,7 @@ impl Parts<'_> {
                 seen: Seen {
                     sky: tiles,
                     ground: None,
+                    alone: None,
                 },
             });
         };
@@ -144,6 +148,33 @@ impl Parts<'_> {
                         sky: alone,
                     },
                 }),
+                alone: None,
+            },
+        })
+    }
+
+    /// Stacks the lights as one ground, all of the picture.
+    ///
+    /// - `measured`: where its noise is measured; everywhere when `None`.
+    pub fn ground_alone(
+        &self,
+        stars: &StarShapeObserver,
+        measured: Option<Array2<bool>>,
+    ) -> Result<Stacked, JobError> {
+        let layout = self.calibrator.layout();
+        let all = Array2::from_elem((layout.height, layout.width), true);
+        let mask = GroundMask::new(measured.unwrap_or_else(|| all.clone()));
+        let hidden = mask.ground().mapv(|ground| !ground);
+        let (stack, tiles, star_tiles) = self.sky(stars, &[], Some(&hidden), None)?;
+        let (tiles, halves) = self.join_halves(tiles);
+        Ok(Stacked {
+            stack,
+            star_tiles,
+            halves,
+            seen: Seen {
+                sky: tiles,
+                ground: None,
+                alone: Some(mask),
             },
         })
     }
@@ -230,6 +261,21 @@ impl Seen {
     /// The summary is the sky's; the regions are of both parts, and one that shows both is
     /// there twice.
     pub fn report(self, context: &ReportContext) -> Result<(GainReport, Option<Ground>), JobError> {
+        if let Some(mask) = self.alone {
+            let of_ground = ReportContext {
+                regions: regions_of(&context.regions, &mask, Part::Ground),
+                track: None,
+                ..context.clone()
+            };
+            let noise = GainReport::from_tiles(&self.sky, &of_ground)?;
+            let ground = Ground {
+                mask,
+                noise: Some(noise.summary.clone()),
+                moving: None,
+                sky: None,
+            };
+            return Ok((noise, Some(ground)));
+        }
         let Some(seen) = self.ground else {
             return Ok((GainReport::from_tiles(&self.sky, context)?, None));
         };

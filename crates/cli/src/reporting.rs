@@ -76,6 +76,7 @@ fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
     report::Ground {
         found: match job.ground {
             GroundChoice::Mask(_) => report::GroundFound::Mask,
+            GroundChoice::All => report::GroundFound::All,
             _ => report::GroundFound::Auto,
         },
         fraction: ground.fraction(),

@@ -50,23 +50,7 @@ pub fn solve(
     memory_bytes: u64,
     progress: &dyn Progress,
 ) -> Result<Solved, JobError> {
-    progress.stage("finding stars", session.lights.len());
-    let done = AtomicUsize::new(0);
-    let mut seen = Vec::with_capacity(session.lights.len());
-    for few in session
-        .lights
-        .chunks(lights_at_a_time(&calibrator, memory_bytes))
-    {
-        let of_few: Result<Vec<Seen>, StackError> = few
-            .par_iter()
-            .map(|light| {
-                let seen = look_at(light, &calibrator);
-                progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
-                seen
-            })
-            .collect();
-        seen.extend(of_few?);
-    }
+    let mut seen = look_at_all(&session.lights, &calibrator, memory_bytes, progress)?;
     progress.stage("aligning", session.lights.len());
     let size = session.lights[0].frame.size;
     let (reference, mut places) = match reference {
@@ -132,6 +116,32 @@ pub fn solve(
         calibrator,
         geometry,
     })
+}
+
+/// Stars, sky and noise of every light.
+///
+/// - `memory_bytes`: memory for the lights that are looked at together.
+pub(crate) fn look_at_all(
+    lights: &[SessionFrame],
+    calibrator: &Calibrator,
+    memory_bytes: u64,
+    progress: &dyn Progress,
+) -> Result<Vec<Seen>, StackError> {
+    progress.stage("finding stars", lights.len());
+    let done = AtomicUsize::new(0);
+    let mut seen = Vec::with_capacity(lights.len());
+    for few in lights.chunks(lights_at_a_time(calibrator, memory_bytes)) {
+        let of_few: Result<Vec<Seen>, StackError> = few
+            .par_iter()
+            .map(|light| {
+                let seen = look_at(light, calibrator);
+                progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+                seen
+            })
+            .collect();
+        seen.extend(of_few?);
+    }
+    Ok(seen)
 }
 
 /// Grades every light against the others.

@@ -4,7 +4,7 @@ use crate::JobError;
 use crate::calibration::calibrator;
 use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
 use crate::cull::CullOptions;
-use crate::ground::{GroundChoice, set_apart};
+use crate::ground::{GroundChoice, set_apart, shown_ground};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
@@ -13,10 +13,11 @@ use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
 use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
+use crate::solve_still::solve_still;
 use ndarray::Array2;
 use noise::{
-    Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseOptions, PatternPrior,
-    ReportContext, SensorTrack, StarShapes, regions,
+    Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseError, NoiseOptions,
+    PatternPrior, ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{Calibrator, Combine, MosaicStore, SensorLayout, Stack, StackOptions};
@@ -139,18 +140,22 @@ impl StackJob {
         }
         progress.stage("making masters", 0);
         let calibrator = calibrator(&session)?;
+        self.ground.check_size(mask.as_ref(), calibrator.layout())?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
         // What is not kept for mosaics is free until there is a result.
         let memory_bytes = self.memory_bytes - self.memory_for_mosaics();
-        let solved = solve(
-            &mut session,
-            calibrator,
-            reference,
-            &self.cull,
-            memory_bytes,
-            progress,
-        )?;
+        let solved = match self.ground.is_all(mask.as_ref()) {
+            true => solve_still(&mut session, calibrator, reference, memory_bytes, progress)?,
+            false => solve(
+                &mut session,
+                calibrator,
+                reference,
+                &self.cull,
+                memory_bytes,
+                progress,
+            )?,
+        };
         stopwatch.lap("align");
         self.stack(session, solved, mask, stopwatch, halves, progress)
     }
@@ -172,7 +177,8 @@ impl StackJob {
         } = solved;
         let layout = calibrator.layout().clone();
         let trails = self.options.combine == Combine::Max;
-        let ground = match trails {
+        let all_ground = self.ground.is_all(given.as_ref());
+        let ground = match trails || all_ground {
             // Nothing is aligned, so nothing moves against anything else.
             true => None,
             false => set_apart(
@@ -196,13 +202,12 @@ impl StackJob {
             saturation_dn: Some(saturation_dn),
             ..NoiseOptions::default()
         };
-        let stars = star_observer(
-            &lights[reference].seen.stars,
-            &lights,
-            &layout,
-            saturation_dn,
-            self.options.kernel,
-        );
+        // Trails that nothing aligns have no shape to measure.
+        let shaped = match all_ground {
+            true => &[],
+            false => lights[reference].seen.stars.as_slice(),
+        };
+        let stars = star_observer(shaped, &lights, &layout, saturation_dn, self.options.kernel);
         let size = (layout.width, layout.height);
         let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
         let positions_px = positions_px(&inputs, size);
@@ -221,19 +226,24 @@ impl StackJob {
             star_tiles,
             halves,
             seen,
-        } = parts.stack(ground, &stars, track.clone())?;
+        } = match all_ground {
+            // Stars that pass are no noise of the ground, where it can be told from the sky.
+            true => parts.ground_alone(&stars, shown_ground(&lights[reference], &calibrator)?)?,
+            false => parts.stack(ground, &stars, track.clone())?,
+        };
         stopwatch.lap("stack");
         let scale = field_scale(&geometry, &lights);
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
         let faint = stars_of_stack(&stack, &layout, saturation_dn);
         let sensor = sensor(&session, &lights, &faint, &layout)?;
         let patterns = pattern_priors(&session, &lights, &sensor);
-        let (noise, ground) = seen.report(&ReportContext {
+        let report = seen.report(&ReportContext {
             positions_px: Some(positions_px),
             transparency: lights.iter().map(|light| light.transparency).collect(),
             track,
             ..self.report_context(&layout, &patterns)
-        })?;
+        });
+        let (noise, ground) = report.map_err(|error| self.because_of_mask(error))?;
         stopwatch.lap("measure");
         if trails {
             stack = parts.trails()?;
@@ -265,6 +275,21 @@ impl StackJob {
             stopwatch,
             halves,
         })
+    }
+
+    /// Names the mask that leaves nothing to measure.
+    fn because_of_mask(&self, error: JobError) -> JobError {
+        match (&self.ground, error) {
+            (GroundChoice::Mask(path), JobError::Noise(NoiseError::NothingMeasured { tiles })) => {
+                JobError::Mask {
+                    path: path.clone(),
+                    problem: format!(
+                        "it leaves too little sky to measure noise, in all of {tiles} tiles"
+                    ),
+                }
+            }
+            (_, error) => error,
+        }
     }
 
     /// The estimator for these lights, and why few of them are not clipped by prediction.

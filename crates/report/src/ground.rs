@@ -46,4 +46,6 @@ pub enum GroundFound {
     Auto,
     /// A mask was given.
     Mask,
+    /// The whole picture was declared ground, and stacked where it lies.
+    All,
 }

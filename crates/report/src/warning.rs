@@ -406,7 +406,8 @@ impl Warning {
                 .to_owned(),
             Self::BrightnessUnknown => "give raw frames and stacks with their reports beside them"
                 .to_owned(),
-            Self::NoisyGround { .. } => "expose the ground longer, or stack several frames of it"
+            Self::NoisyGround { .. } => "expose the ground longer, or take several frames of it \
+                 from the tripod and stack them with `radicand stack --ground all`"
                 .to_owned(),
             Self::GroundMissing { .. } => "point the camera lower when shooting the ground, or crop \
                  the picture"

@@ -18,8 +18,10 @@ const BOUNDARY_NATS: (f32, f32) = (2.0, 0.02);
 /// Nats to the integers of the cut.
 const PER_NAT: f32 = 1000.0;
 
-/// Least share of the picture that is a ground.
+/// Least share of the picture that is a ground, its pieces together.
 pub(super) const LEAST_SHARE: f64 = 0.003;
+/// Least share of the picture that is a piece of it: a tree along the border.
+const LEAST_PIECE_SHARE: f64 = 0.0003;
 /// Share of a ground's boundary that must be an edge.
 pub(super) const LEAST_EDGE_SHARE: f64 = 0.6;
 /// Cost below which a boundary counts as an edge, of that in a smooth place.
@@ -59,7 +61,8 @@ pub(super) fn is_moving(score: f32) -> bool {
 }
 
 /// The pieces of a labeled ground that are one: they reach the picture's border, end at
-/// edges, and hold no stars.
+/// edges, hold no stars, and are enough of the picture together. A ridge just below the frame
+/// leaves only the tips of its trees.
 fn believed(labels: &Array2<bool>, score: &Array2<f32>, edges: &Edges) -> Array2<bool> {
     let moving = |at: (usize, usize)| is_moving(score[at]);
     let (mut sky, mut sky_moving) = (0_usize, 0_usize);
@@ -69,15 +72,20 @@ fn believed(labels: &Array2<bool>, score: &Array2<f32>, edges: &Edges) -> Array2
     }
     let in_sky = sky_moving as f64 / sky.max(1) as f64;
     let mut ground = Array2::from_elem(labels.dim(), false);
+    let mut cells = 0;
     for piece in pieces(labels, true) {
         let share = piece.len() as f64 / labels.len() as f64;
         let in_piece = piece.iter().filter(|&&at| moving(at)).count() as f64 / piece.len() as f64;
         let (edge, all, border) = boundary_of(&piece, labels, edges);
         let ends_at_edges = edge as f64 >= LEAST_EDGE_SHARE * all as f64;
         let still = in_piece < MOST_MOTION * in_sky;
-        if share >= LEAST_SHARE && border && ends_at_edges && still {
+        if share >= LEAST_PIECE_SHARE && border && ends_at_edges && still {
             piece.iter().for_each(|&at| ground[at] = true);
+            cells += piece.len();
         }
+    }
+    if (cells as f64) < LEAST_SHARE * labels.len() as f64 {
+        ground.fill(false);
     }
     ground
 }

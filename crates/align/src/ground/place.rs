@@ -53,6 +53,8 @@ pub struct GroundPlace {
     pub likeness: f64,
     /// One standard error of the place, px, from the fit's residuals: a lower bound.
     pub error_px: f64,
+    /// How far what was matched lies from its place on the first picture, root mean square, px.
+    pub moved_px: f64,
 }
 
 impl GroundView {
@@ -139,7 +141,8 @@ impl GroundView {
             );
             fit.refine(own, &seen.light, !sure && level <= 1)?;
         }
-        (fit.likeness >= LEAST_LIKENESS).then(|| fit.place(sure, self.size))
+        (fit.likeness >= LEAST_LIKENESS)
+            .then(|| fit.place(sure, self.size, &self.structure.levels[0]))
     }
 
     /// The turn that a shift of the coarsest pictures tells.
@@ -348,18 +351,37 @@ impl Fit {
         step.iter().all(|s| s.is_finite()).then(|| step.map(least))
     }
 
-    fn place(self, sure: bool, size: (usize, usize)) -> GroundPlace {
+    /// - `own`: the finest level of the first picture.
+    fn place(self, sure: bool, size: (usize, usize), own: &Level) -> GroundPlace {
+        let map = match sure {
+            true => PixelMap::from_lens(self.lens, self.turn, size),
+            false => PixelMap::from_homography(turned(&self.lens, &self.turn)),
+        };
         GroundPlace {
-            map: match sure {
-                true => PixelMap::from_lens(self.lens, self.turn, size),
-                false => PixelMap::from_homography(turned(&self.lens, &self.turn)),
-            },
+            moved_px: moved_px(&map, own),
+            map,
             turn: self.turn,
             lens: self.lens,
             likeness: self.likeness,
             error_px: self.error_px,
         }
     }
+}
+
+/// Root mean square displacement of a level's structure, px; of what has a place.
+fn moved_px(map: &PixelMap, own: &Level) -> f64 {
+    let middle = 0.5 * (own.cell_px as f64 - 1.0);
+    let px = |cell: usize| (cell * own.cell_px) as f64 + middle;
+    let (mut n, mut sum) = (0_usize, 0.0);
+    for &(row, col) in &own.steep {
+        let (x, y) = (px(col), px(row));
+        let (to_x, to_y) = map.map(x, y);
+        let square = (to_x - x).powi(2) + (to_y - y).powi(2);
+        if square.is_finite() {
+            (n, sum) = (n + 1, sum + square);
+        }
+    }
+    (sum / n.max(1) as f64).sqrt()
 }
 
 /// A turn through a rectilinear lens without distortion: K R K⁻¹ (Hartley & Zisserman 2004,

@@ -104,6 +104,32 @@ fn snow_and_trees_are_ground_and_the_sky_between_is_sky() {
     }
 }
 
+/// The same with the ridge below the frame: trees apart from each other on its lower border.
+fn tips_of_trees(row: usize, col: usize) -> Option<f32> {
+    snow_and_trees(row.saturating_sub(56), col)
+}
+
+#[test]
+fn trees_on_the_border_are_ground_though_each_is_small() {
+    // A tree is few cells wide, and half of them are its boundary.
+    const FOUND: f64 = 0.85;
+    for seed in [11, 12] {
+        let found = find(&lights(seed, tips_of_trees), &maps()).expect("a ground");
+        let (mut trees, mut both, mut extra) = (0.0, 0.0, 0.0);
+        for ((row, col), &ground) in found.indexed_iter() {
+            let tree = tips_of_trees(row, col).is_some();
+            trees += f64::from(u8::from(tree));
+            both += f64::from(u8::from(tree && ground));
+            extra += f64::from(u8::from(!tree && ground));
+        }
+        assert!(both > FOUND * trees, "{both} of {trees} px");
+        assert!(
+            extra < (1.0 - FOUND) * trees,
+            "{extra} px beside {trees} px"
+        );
+    }
+}
+
 #[test]
 fn there_is_no_ground_where_there_is_none() {
     for seed in [3, 4] {
