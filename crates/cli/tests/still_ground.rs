@@ -128,3 +128,29 @@ fn a_picture_that_cannot_be_read_is_complained_of_once() {
     assert!(run.stderr.contains("sky.dng"), "{}", run.stderr);
     assert!(!run.stderr.contains("because"), "{}", run.stderr);
 }
+
+#[test]
+fn a_tripod_is_not_taken_for_a_moving_camera() {
+    let temp = tempfile::tempdir().expect("a folder");
+    let folder = temp.path();
+    let mut scene = Scene::named("tripod-ground").expect("a scene");
+    (scene.width, scene.height, scene.frames) = (720, 540, 8);
+    write_scene(&scene, folder, |_| ()).expect("a scene on disk");
+    let simulator = synth::Simulator::new(&scene).expect("a scene");
+    let cover = simulator.ground_cover(0).expect("a ground");
+    let shade = |x, y| {
+        let ground = cover[(y as usize, x as usize)] > 0.5;
+        image::Luma([if ground { 255_u8 } else { 0 }])
+    };
+    image::GrayImage::from_fn(720, 540, shade)
+        .save(folder.join("mask.png"))
+        .expect("a mask");
+    for ground in ["auto", "mask.png"] {
+        let args = ["stack", "lights", "-o", "result", "--overwrite"];
+        let choice = ["--format", "fits", "--ground", ground];
+        radicand_ends(folder, &[&args[..], &choice].concat(), 0);
+        let report = report(&folder.join("result"));
+        assert!(report["ground"].is_object(), "{ground}");
+        assert!(report["ground"]["motion"].is_null(), "{ground}");
+    }
+}
