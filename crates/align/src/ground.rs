@@ -47,18 +47,7 @@ pub fn find_ground(
     lights: &[Array2<f32>],
     maps: &[PixelMap],
     cell_px: usize,
-    size: (usize, usize),
-) -> Option<Array2<bool>> {
-    find_pieces(lights, maps, cell_px, size, label::LEAST_PIECE_SHARE)
-}
-
-/// As [`find_ground`], of pieces that fill at least a share of the picture.
-fn find_pieces(
-    lights: &[Array2<f32>],
-    maps: &[PixelMap],
-    cell_px: usize,
     (width, height): (usize, usize),
-    least_piece: f64,
 ) -> Option<Array2<bool>> {
     assert_eq!(lights.len(), maps.len(), "a map a light");
     let cells = (height / cell_px, width / cell_px);
@@ -72,7 +61,7 @@ fn find_pieces(
     let coarse: Vec<Array2<f32>> = lights.iter().map(cells::halved).collect();
     let still = Still::of(&coarse);
     let score = motion::motion(&coarse, maps, &still, 2 * cell_px);
-    let labels = label::label(&score, &edges::Edges::of(&still.median), least_piece)?;
+    let labels = label::label(&score, &edges::Edges::of(&still.median))?;
     let picture = Still::of(lights).median;
     let labels = contour::contour(&picture, &labels, &score.mapv(label::is_moving));
     Some(pixels(&labels, cell_px, (width, height)))

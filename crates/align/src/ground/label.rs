@@ -21,7 +21,7 @@ const PER_NAT: f32 = 1000.0;
 /// Least share of the picture that is a ground, its pieces together.
 pub(super) const LEAST_SHARE: f64 = 0.003;
 /// Least share of the picture that is a piece of it: a tree along the border.
-pub(super) const LEAST_PIECE_SHARE: f64 = 0.0003;
+const LEAST_PIECE_SHARE: f64 = 0.0003;
 /// Share of a ground's boundary that must be an edge.
 pub(super) const LEAST_EDGE_SHARE: f64 = 0.6;
 /// Cost below which a boundary counts as an edge, of that in a smooth place.
@@ -32,8 +32,7 @@ const MOST_MOTION: f64 = 0.2;
 /// Labels by motion and edges: `true` is ground. `None` without a ground to be believed.
 ///
 /// - `score`: motion with the stars, sigmas; NaN where it cannot be told.
-/// - `least_piece`: least share of the picture that is a piece of ground.
-pub(super) fn label(score: &Array2<f32>, edges: &Edges, least_piece: f64) -> Option<Array2<bool>> {
+pub(super) fn label(score: &Array2<f32>, edges: &Edges) -> Option<Array2<bool>> {
     let (rows, columns) = score.dim();
     let pull = score.map(|&score| match score {
         score if score.is_nan() => 0.0,
@@ -52,7 +51,7 @@ pub(super) fn label(score: &Array2<f32>, edges: &Edges, least_piece: f64) -> Opt
         below: edges.below.iter().map(boundary).collect(),
     };
     let labels = Array2::from_shape_vec((rows, columns), cut(&grid)).expect("a label a cell");
-    let ground = believed(&labels, score, edges, least_piece);
+    let ground = believed(&labels, score, edges);
     ground.iter().any(|&ground| ground).then_some(ground)
 }
 
@@ -64,12 +63,7 @@ pub(super) fn is_moving(score: f32) -> bool {
 /// The pieces of a labeled ground that are one: they reach the picture's border, end at
 /// edges, hold no stars, and are enough of the picture together. A ridge just below the frame
 /// leaves only the tips of its trees.
-fn believed(
-    labels: &Array2<bool>,
-    score: &Array2<f32>,
-    edges: &Edges,
-    least_piece: f64,
-) -> Array2<bool> {
+fn believed(labels: &Array2<bool>, score: &Array2<f32>, edges: &Edges) -> Array2<bool> {
     let moving = |at: (usize, usize)| is_moving(score[at]);
     let (mut sky, mut sky_moving) = (0_usize, 0_usize);
     for (at, _) in labels.indexed_iter().filter(|(_, ground)| !**ground) {
@@ -85,7 +79,7 @@ fn believed(
         let (edge, all, border) = boundary_of(&piece, labels, edges);
         let ends_at_edges = edge as f64 >= LEAST_EDGE_SHARE * all as f64;
         let still = in_piece < MOST_MOTION * in_sky;
-        if share >= least_piece && border && ends_at_edges && still {
+        if share >= LEAST_PIECE_SHARE && border && ends_at_edges && still {
             piece.iter().for_each(|&at| ground[at] = true);
             cells += piece.len();
         }

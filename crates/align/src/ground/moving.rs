@@ -6,11 +6,10 @@
 //! of the lights is looked at as a single picture.
 
 use super::contour::{Limit, redrawn, touched};
-use super::label::LEAST_SHARE;
 use super::motion::bilinear;
 use super::single::find_ground_alone;
 use super::still::Still;
-use super::{find_pieces, pixels};
+use super::{find_ground, pixels};
 use crate::PixelMap;
 use ndarray::{Array2, ArrayView1, s};
 use std::ops::Range;
@@ -59,9 +58,7 @@ pub fn find_moving_ground(
         .zip(ground)
         .map(|(sky, ground)| sky.then(&ground.inverse()?))
         .collect();
-    // What the lights do not share along the border is no tree.
-    let by_motion =
-        over_ground.and_then(|maps| find_pieces(&laid, &maps, cell_px, size, LEAST_SHARE));
+    let by_motion = over_ground.and_then(|maps| find_ground(&laid, &maps, cell_px, size));
     let picture = Still::of(&laid).median;
     let ground = by_motion.or_else(|| find_ground_alone(&picture, cell_px, size))?;
     let labels = Array2::from_shape_fn(picture.dim(), |(row, col)| {
