@@ -49,6 +49,8 @@ pub struct Cell {
     pub stack_dn: f64,
     /// Blocks that know `stack_dn`.
     pub blocks: usize,
+    /// Lights that know `single_dn`, each by as many.
+    pub lights: usize,
 }
 
 impl Cell {
@@ -57,11 +59,40 @@ impl Cell {
         self.single_dn / self.stack_dn
     }
 
+    /// Relative scatter of a noise realized in the blocks.
+    fn scatter(&self) -> f64 {
+        (2.0 * self.blocks as f64).sqrt().recip()
+    }
+
     /// One standard error of the reported gain against the true one: what the report says
     /// of the gain to be expected, and the scatter of a noise realized in so many blocks.
     pub fn error(&self) -> f64 {
-        let scatter = (2.0 * self.blocks as f64).sqrt().recip();
-        self.reported.error.hypot(self.gain() * scatter)
+        self.reported.error.hypot(self.gain() * self.scatter())
+    }
+
+    /// The reported noise of the typical light, the true one, and their standard error, DN.
+    pub fn single(&self) -> (f64, f64, f64) {
+        let single = &self.reported.single;
+        // A median of lights, which costs a root of pi/2.
+        let lights = (self.lights as f64 / std::f64::consts::FRAC_PI_2).max(1.0);
+        let scatter = self.single_dn * self.scatter() / lights.sqrt();
+        (
+            single.area,
+            self.single_dn,
+            single.area_error.hypot(scatter),
+        )
+    }
+
+    /// The reported noise of the stack, the true one, and their standard error, DN.
+    pub fn stack(&self) -> (f64, f64, f64) {
+        let stack = &self.reported.stack;
+        let scatter = self.stack_dn * self.scatter();
+        (stack.area, self.stack_dn, stack.area_error.hypot(scatter))
+    }
+
+    /// The reported gain, the true one, and their standard error.
+    pub fn gains(&self) -> (f64, f64, f64) {
+        (self.reported.gain_area, self.gain(), self.error())
     }
 
     /// Distance of the reported gain from the true one in such errors.
@@ -283,6 +314,7 @@ fn cells(
                 single_dn: median(&mut singles).sqrt(),
                 stack_dn,
                 blocks,
+                lights: outcome.lights.len(),
             });
         }
     }

@@ -54,9 +54,9 @@ fn closing(cells: &[Cell]) -> String {
     let z: Vec<f64> = cells.iter().map(Cell::z).collect();
     let mean = z.iter().sum::<f64>() / n;
     let scatter = (z.iter().map(|z| (z - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    let single = Figure::of(cells, |c| c.reported.single.area, |c| c.single_dn);
-    let stack = Figure::of(cells, |c| c.reported.stack.area, |c| c.stack_dn);
-    let gain = Figure::of(cells, |c| c.reported.gain_area, Cell::gain);
+    let single = Figure::of(cells, Cell::single);
+    let stack = Figure::of(cells, Cell::stack);
+    let gain = Figure::of(cells, Cell::gains);
     format!(
         "\
 All {n} cells of {MEASURED_FROM} lights and more together: single noise {:.3} of the true one and
@@ -93,9 +93,9 @@ const HEAD: &str = "\
 Made by `cargo run --release -p radicand-tests --example noise_truth`. Every row is an
 invented night of 1200 x 900 px through the whole job, held against a twin of it without
 noise that went through the same engine (`tests/twin.rs`). A cell is one channel of one
-region of open sky that all lights reach; `right` is the share of cells whose reported figure lies within 2 % of the truth
-or within twice its error; z is the distance of gains in reported errors, which should
-scatter by 1.
+region of open sky that all lights reach; `right` is the share of cells whose reported
+figure lies within 2 % of the truth or within twice its own error (with the scatter of the
+realized truth); z is the distance of gains in such errors, which should scatter by 1.
 
 | scene | calibration | N | cells | single: reported / true | right | stack: reported / true | right | gain: reported / true | right | z: mean, scatter | frames: reported (true) | pattern visible |
 |---|---|---|---|---|---|---|---|---|---|---|---|---|";
@@ -103,9 +103,9 @@ scatter by 1.
 fn row(name: &str, title: &str, folders: &[&str], calibration: &str, lights: usize) -> Vec<Cell> {
     let night = twin_night(&scene(name, lights), folders);
     let cells = &night.cells;
-    let single = Figure::of(cells, |c| c.reported.single.area, |c| c.single_dn);
-    let stack = Figure::of(cells, |c| c.reported.stack.area, |c| c.stack_dn);
-    let gain = Figure::of(cells, |c| c.reported.gain_area, Cell::gain);
+    let single = Figure::of(cells, Cell::single);
+    let stack = Figure::of(cells, Cell::stack);
+    let gain = Figure::of(cells, Cell::gains);
     let z: Vec<f64> = cells.iter().map(Cell::z).collect();
     let n = z.len() as f64;
     let mean = z.iter().sum::<f64>() / n;
@@ -141,16 +141,18 @@ struct Figure {
 }
 
 impl Figure {
-    fn of(cells: &[Cell], reported: impl Fn(&Cell) -> f64, truth: impl Fn(&Cell) -> f64) -> Self {
+    fn of(cells: &[Cell], figure: impl Fn(&Cell) -> (f64, f64, f64)) -> Self {
         let n = cells.len() as f64;
-        let ratios: Vec<f64> = cells.iter().map(|c| reported(c) / truth(c)).collect();
-        let right = cells.iter().zip(&ratios).filter(|(cell, ratio)| {
-            let error = cell.error() / cell.gain();
-            (*ratio - 1.0).abs() < (2.0 * error).max(CLOSE)
-        });
+        let (mut right, mut logarithms) = (0.0, 0.0);
+        for (reported, truth, error) in cells.iter().map(figure) {
+            let ratio = reported / truth;
+            let is_right = (ratio - 1.0).abs() < (2.0 * error / truth).max(CLOSE);
+            right += if is_right { 1.0 } else { 0.0 };
+            logarithms += ratio.ln();
+        }
         Self {
-            right: right.count() as f64 / n,
-            ratio: (ratios.iter().map(|ratio| ratio.ln()).sum::<f64>() / n).exp(),
+            right: right / n,
+            ratio: (logarithms / n).exp(),
         }
     }
 
