@@ -2,10 +2,13 @@
 
 use align::PixelMap;
 use ndarray::Array2;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
 use raw::{Cfa, Rect, SitePattern};
 use stack::{
-    CalibratedWindow, Calibrator, DefectMap, Light, SensorLayout, SkyMesh, StoredMosaic,
-    sky_offsets,
+    CalibratedWindow, Calibrator, Combine, DefectMap, Light, SensorLayout, SkyMesh, Stack,
+    StackOptions, StoredMosaic, sky_offsets,
 };
 
 /// A calibrator of a sensor without filters, black level or defects.
@@ -31,6 +34,36 @@ pub fn mono_light(samples: Array2<u16>, map: PixelMap) -> Light {
         sky_offset: no_offset(width, height),
         weight: 1.0,
     }
+}
+
+/// Level of the lights of [`noise_stack`], DN.
+pub const LEVEL_DN: f32 = 20_000.0;
+/// Their noise, DN: so large that the whole numbers of a sensor add 5e-7 to the variance.
+pub const SIGMA_DN: f32 = 400.0;
+
+/// `n` lights of pure noise, `side_px` to a side, through the engine.
+///
+/// # Panics
+///
+/// When they cannot be stacked: this is a check.
+pub fn noise_stack(side_px: usize, n: usize, combine: Combine, seed: u64) -> Stack {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let lights: Vec<_> = (0..n)
+        .map(|_| {
+            let mut draw = || LEVEL_DN + SIGMA_DN * rng.sample::<f32, _>(StandardNormal);
+            let samples =
+                Array2::from_shape_simple_fn((side_px, side_px), || draw().round() as u16);
+            mono_light(samples, PixelMap::identity())
+        })
+        .collect();
+    let options = StackOptions {
+        combine,
+        ..StackOptions::default()
+    };
+    let calibrator = mono_calibrator(side_px, side_px);
+    stack::stack(&lights, &calibrator, &options, &(), &|_, _| ())
+        .expect("a stack")
+        .0
 }
 
 /// A lone light is level with itself.

@@ -150,14 +150,23 @@ pub fn twin_night(scene: &Scene, folders: &[&str]) -> TwinNight {
     TwinNight { outcome, cells }
 }
 
+/// Which of the scene's shots a file is.
+///
+/// # Panics
+///
+/// When it is none: this is a check.
+pub fn shot_of(simulator: &Simulator, path: &Path) -> usize {
+    let shots = simulator.scene().shots();
+    let shot = shots
+        .iter()
+        .position(|shot| shot.path.file_name() == path.file_name());
+    shot.expect("a shot of the scene")
+}
+
 /// The light of a file without noise, as the sensor would record it. Rounding is
 /// dithered, so that no pattern comes of it.
 fn twin(simulator: &Simulator, layout: &SensorLayout, path: &Path) -> StoredMosaic {
-    let shots = simulator.scene().shots();
-    let index = shots
-        .iter()
-        .position(|shot| shot.path.file_name() == path.file_name())
-        .expect("a shot of the scene");
+    let index = shot_of(simulator, path);
     let light = simulator.expected_light(index, Weather::AsItIs);
     recorded(simulator, layout, &light.expect("a light"), index)
 }

@@ -7,6 +7,7 @@
 
 use ndarray::{Array2, ArrayView2, s};
 use radicand::{Cull, Inputs, StackJob};
+use radicand_tests::shot_of;
 use synth::{Cloud, Dawn, Dew, Scene, Shaken, Simulator, Weather, write_scene};
 
 const LIGHTS: usize = 12;
@@ -71,10 +72,9 @@ fn main() {
             job.cull.cull = cull;
             let outcome = job.run(&()).expect("a stack");
             let simulator = Simulator::new(&scene).expect("a scene");
-            let index = scene.shots().iter().position(|shot| {
-                shot.path.file_name() == outcome.lights[outcome.reference].frame.path().file_name()
-            });
-            let truth = simulator.expected_light(index.expect("a light"), Weather::Clear);
+            let reference = outcome.lights[outcome.reference].frame.path();
+            let index = shot_of(&simulator, reference);
+            let truth = simulator.expected_light(index, Weather::Clear);
             let gain = scene.sensor.gain_e_per_dn as f32;
             let truth = truth.expect("a light")[1].mapv(|value| value / gain);
             let stack = outcome.stack.mean.slice(s![1, .., ..]);

@@ -8,6 +8,7 @@ use ndarray::{Array2, ArrayView2, Axis};
 use radicand::{
     BlendJob, BlendOutcome, GroundChoice, Inputs, JobError, ResultFolder, StackJob, StackOutcome,
 };
+use radicand_tests::shot_of;
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use synth::{Scene, Simulator, Weather, write_scene};
@@ -90,14 +91,6 @@ fn night() -> &'static Known {
             _temp: temp,
         }
     })
-}
-
-fn shot_of(simulator: &Simulator, path: &std::path::Path) -> usize {
-    let shots = simulator.scene().shots();
-    let shot = shots
-        .iter()
-        .position(|shot| shot.path.file_name() == path.file_name());
-    shot.expect("a shot of the scene")
 }
 
 /// Green light without noise, DN.

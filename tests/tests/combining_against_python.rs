@@ -2,7 +2,7 @@
 
 use align::PixelMap;
 use ndarray::Array2;
-use radicand_tests::{fixture, mono_calibrator, mono_light};
+use radicand_tests::{check_near, fixture, mono_calibrator, mono_light};
 use serde_json::Value;
 use stack::{
     ClipCenter, ClipOptions, ClipScale, Combine, Stack, StackOptions, clip_sorted, median_of_sorted,
@@ -75,14 +75,6 @@ fn cases() -> Vec<Case> {
     cases
 }
 
-#[track_caller]
-fn check(name: &str, found: f64, want: f64, relative: f64) {
-    assert!(
-        (found - want).abs() <= relative * want.abs(),
-        "{name}: found {found}, want {want}"
-    );
-}
-
 #[test]
 fn the_clip_keeps_what_astropy_keeps() {
     for case in cases() {
@@ -105,7 +97,7 @@ fn the_median_is_numpys() {
     for case in cases() {
         let mut sorted = case.samples.clone();
         sorted.sort_by(f32::total_cmp);
-        check(
+        check_near(
             &case.name,
             median_of_sorted(&sorted),
             case.median,
@@ -171,7 +163,7 @@ fn the_engines_mean_and_median_are_numpys() {
         |_| Combine::Mean,
         |case, value, rejected| {
             assert_eq!(rejected, 0);
-            check(
+            check_near(
                 &case.name,
                 value.into(),
                 case.mean,
@@ -183,7 +175,7 @@ fn the_engines_mean_and_median_are_numpys() {
         |_| Combine::Median,
         |case, value, rejected| {
             assert_eq!(rejected, 0);
-            check(
+            check_near(
                 &case.name,
                 value.into(),
                 case.median,
@@ -202,7 +194,7 @@ fn the_engines_clipped_mean_is_astropys() {
                 let clip = &case.clips[which];
                 let name = format!("{} {:?}", case.name, clip.options);
                 assert_eq!(case.samples.len() - rejected, clip.n_kept, "{name}");
-                check(
+                check_near(
                     &name,
                     value.into(),
                     clip.mean,

@@ -3,6 +3,7 @@
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
 use radicand::{Cull, CullOptions, Inputs, SolvedLight, calibrator, gather, solve};
+use radicand_tests::shot_of;
 use stack::MosaicStore;
 use std::collections::BTreeMap;
 use synth::{Cloud, Dawn, Dew, Scene, Shaken, Simulator, Sway, write_scene};
@@ -47,22 +48,16 @@ fn culled(scene: &Scene, cull: Cull) -> Culled {
     let calibrator = calibrator(&session).expect("masters");
     let solved = solve(&mut session, calibrator, None, &options, u64::MAX, &()).expect("a burst");
     let simulator = Simulator::new(scene).expect("a scene");
-    let shots = scene.shots();
-    let index = |path: &std::path::Path| {
-        let same = |shot: &synth::Shot| shot.path.file_name() == path.file_name();
-        shots.iter().position(same).expect("a shot of the scene")
-    };
+    let index = |path: &std::path::Path| shot_of(&simulator, path);
+    let kept = solved.lights.into_iter();
+    let kept = kept.map(|light| (index(light.frame.path()), light));
     let left_out = session.left_out.iter();
+    let reasons = left_out.map(|left_out| (index(&left_out.path), left_out.reason.clone()));
+    let (kept, reasons) = (kept.collect(), reasons.collect());
     let found = Culled {
         simulator,
-        kept: solved
-            .lights
-            .into_iter()
-            .map(|light| (index(light.frame.path()), light))
-            .collect(),
-        reasons: left_out
-            .map(|left_out| (index(&left_out.path), left_out.reason.clone()))
-            .collect(),
+        kept,
+        reasons,
     };
     for (light, reason) in &found.reasons {
         println!("{} {light}: {reason}", scene.seed);

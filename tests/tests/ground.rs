@@ -7,6 +7,7 @@ use align::{Background, BackgroundOptions, DetectOptions, detect};
 use ndarray::Array2;
 use noise::Part;
 use radicand::{GroundChoice, Inputs, StackJob, StackOutcome};
+use radicand_tests::shot_of;
 use raw::Channel;
 use std::sync::OnceLock;
 use synth::{Pointing, Scene, Simulator, Weather, write_scene};
@@ -18,6 +19,17 @@ struct Known {
     outcome: StackOutcome,
     /// Distance from the true ridge, px: negative on the ground, up to [`FAR_PX`].
     from_ridge_px: Array2<i32>,
+}
+
+impl Known {
+    /// Green light of the reference without noise, e⁻.
+    fn green_e(&self) -> Array2<f32> {
+        let reference = self.outcome.lights[self.outcome.reference].frame.path();
+        let index = shot_of(&self.simulator, reference);
+        let light = self.simulator.expected_light(index, Weather::AsItIs);
+        let [_, green_e, _] = light.expect("a light");
+        green_e
+    }
 }
 
 const FAR_PX: i32 = 12;
@@ -102,14 +114,7 @@ fn the_ridge_is_where_it_is_and_as_sharp() {
     const DEVIATION: f32 = 0.02;
     let night = night();
     let outcome = &night.outcome;
-    let reference = outcome.lights[outcome.reference].frame.path();
-    let shots = night.simulator.scene().shots();
-    let index = shots
-        .iter()
-        .position(|shot| shot.path.file_name() == reference.file_name())
-        .expect("a shot of the scene");
-    let light = night.simulator.expected_light(index, Weather::AsItIs);
-    let [_, green_e, _] = light.expect("a light");
+    let green_e = night.green_e();
     let gain = night.simulator.scene().sensor.gain_e_per_dn as f32;
     let layout = &outcome.layout;
     let sky_dn = outcome.lights[outcome.reference].seen.sky.level(1);
@@ -199,14 +204,7 @@ fn the_sky_beside_the_ridge_is_as_quiet_as_its_lights_allow() {
     const NOISIER: f32 = 0.1;
     let night = night();
     let outcome = &night.outcome;
-    let reference = outcome.lights[outcome.reference].frame.path();
-    let shots = night.simulator.scene().shots();
-    let index = shots
-        .iter()
-        .position(|shot| shot.path.file_name() == reference.file_name())
-        .expect("a shot of the scene");
-    let light = night.simulator.expected_light(index, Weather::AsItIs);
-    let [_, green_e, _] = light.expect("a light");
+    let green_e = night.green_e();
     let sensor = &night.simulator.scene().sensor;
     let (gain, read_e) = (sensor.gain_e_per_dn as f32, sensor.read_noise_e as f32);
     let [mean, weight] = [&outcome.stack.mean, &outcome.stack.weight];

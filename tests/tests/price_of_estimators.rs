@@ -2,13 +2,11 @@
 
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
-use align::PixelMap;
-use ndarray::Array2;
-use radicand_tests::{fixture, mono_calibrator, mono_light};
+use radicand_tests::{LEVEL_DN, SIGMA_DN, fixture, noise_stack};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stack::{ClipCenter, ClipOptions, ClipScale, Combine, Stack, StackOptions, clip_sorted};
+use stack::{ClipCenter, ClipOptions, ClipScale, Combine, Stack, clip_sorted};
 
 /// Standard errors a figure may be off: one chance in 16,000.
 const SIGMAS: f64 = 4.0;
@@ -179,30 +177,6 @@ fn converged_clips_cost_what_numpy_finds() {
 }
 
 const SIDE_PX: usize = 320;
-const LEVEL_DN: f32 = 20_000.0;
-/// So large that the whole numbers of a sensor add 5e-7 to the variance.
-const SIGMA_DN: f32 = 400.0;
-
-/// `n` lights of pure noise through the engine.
-fn noise_stack(n: usize, combine: Combine, seed: u64) -> Stack {
-    let mut rng = rng(seed);
-    let lights: Vec<_> = (0..n)
-        .map(|_| {
-            let mut draw = || LEVEL_DN + SIGMA_DN * rng.sample::<f32, _>(StandardNormal);
-            let samples =
-                Array2::from_shape_simple_fn((SIDE_PX, SIDE_PX), || draw().round() as u16);
-            mono_light(samples, PixelMap::identity())
-        })
-        .collect();
-    let options = StackOptions {
-        combine,
-        ..StackOptions::default()
-    };
-    let calibrator = mono_calibrator(SIDE_PX, SIDE_PX);
-    stack::stack(&lights, &calibrator, &options, &(), &|_, _| ())
-        .expect("a stack")
-        .0
-}
 
 /// `n` times the variance of the stack, in units of a sample's.
 fn n_var(stack: &Stack, n: usize) -> Average {
@@ -230,7 +204,7 @@ const MEDIAN_N_VAR: [(usize, f64); 8] = [
 #[test]
 fn the_engines_median_has_the_exact_variance_of_few_samples() {
     for (n, want) in MEDIAN_N_VAR {
-        let found = n_var(&noise_stack(n, Combine::Median, n as u64), n);
+        let found = n_var(&noise_stack(SIDE_PX, n, Combine::Median, n as u64), n);
         println!(
             "n {n}: {:.4} +- {:.4}, want {want}",
             found.mean(),
@@ -244,7 +218,7 @@ fn the_engines_median_has_the_exact_variance_of_few_samples() {
 #[test]
 fn the_engines_mean_falls_as_the_root_of_n() {
     for n in [1, 2, 7, 20] {
-        let found = n_var(&noise_stack(n, Combine::Mean, 100 + n as u64), n);
+        let found = n_var(&noise_stack(SIDE_PX, n, Combine::Mean, 100 + n as u64), n);
         println!("n {n}: {:.4} +- {:.4}", found.mean(), found.error());
         let off = found.mean() - 1.0;
         assert!(off.abs() <= SIGMAS * found.error(), "n {n}: off by {off}");
@@ -262,7 +236,7 @@ fn the_engines_clip_takes_no_more_from_pure_noise_than_it_must() {
             ..ClipOptions::default()
         });
         let n = price.n;
-        let stack = noise_stack(n, clip, 200 + n as u64);
+        let stack = noise_stack(SIDE_PX, n, clip, 200 + n as u64);
         let samples = (n * SIDE_PX * SIDE_PX) as f64;
         let taken = stack.rejected.iter().map(|&r| f64::from(r)).sum::<f64>() / samples;
         let error = (price.clipped / samples).sqrt();

@@ -5,7 +5,9 @@
 
 use align::PixelMap;
 use ndarray::Array2;
-use radicand_tests::{fixture, mono_calibrator, mono_light};
+use radicand_tests::{
+    LEVEL_DN, SIGMA_DN, check_near, fixture, mono_calibrator, mono_light, noise_stack,
+};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
@@ -36,14 +38,6 @@ fn values() -> Value {
     serde_json::from_slice(&text).expect("JSON")
 }
 
-#[track_caller]
-fn check(name: &str, found: f64, want: f64, relative: f64) {
-    assert!(
-        (found - want).abs() <= relative * want.abs(),
-        "{name}: found {found}, want {want}"
-    );
-}
-
 #[test]
 fn clips_and_winsorized_means_are_those_of_numpy_and_astropy() {
     let values = values();
@@ -69,7 +63,7 @@ fn clips_and_winsorized_means_are_those_of_numpy_and_astropy() {
                 .iter()
                 .filter(|v| kept.low <= **v && **v <= kept.high);
             let mean = inside.map(|&v| f64::from(v)).sum::<f64>() / kept.n_kept as f64;
-            check(&name, mean, number(&result["clip"]["mean"]), ROUNDING);
+            check_near(&name, mean, number(&result["clip"]["mean"]), ROUNDING);
 
             let options = WinsorOptions {
                 low_sigmas,
@@ -77,10 +71,10 @@ fn clips_and_winsorized_means_are_those_of_numpy_and_astropy() {
             };
             let limits = winsor_limits(&sorted, &options);
             let plain = winsorized_mean(samples.iter().map(|&v| (v, 1.0)), limits);
-            check(&name, plain.mean, number(&result["winsorized"]), ROUNDING);
+            check_near(&name, plain.mean, number(&result["winsorized"]), ROUNDING);
             let weighted = samples.iter().copied().zip(weights.iter().copied());
             let weighted = winsorized_mean(weighted, limits);
-            check(&name, weighted.mean, number(&result["weighted"]), ROUNDING);
+            check_near(&name, weighted.mean, number(&result["weighted"]), ROUNDING);
         }
     }
 }
@@ -145,7 +139,7 @@ fn the_engines_results_are_the_same() {
             for (combine, weights, want) in tried {
                 let found = through_the_engine(&pixels, weights, combine)[0];
                 let name = format!("{} {combine:?}", case["kind"]);
-                check(&name, found.into(), number(want), F32_ROUNDING + ROUNDING);
+                check_near(&name, found.into(), number(want), F32_ROUNDING + ROUNDING);
             }
         }
     }
@@ -178,29 +172,6 @@ fn prices() -> Vec<Price> {
 }
 
 const SIDE_PX: usize = 240;
-const LEVEL_DN: f32 = 20_000.0;
-const SIGMA_DN: f32 = 400.0;
-
-/// `n` lights of pure noise through the engine.
-fn noise_stack(n: usize, combine: Combine, seed: u64) -> Stack {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let lights: Vec<_> = (0..n)
-        .map(|_| {
-            let mut draw = || LEVEL_DN + SIGMA_DN * rng.sample::<f32, _>(StandardNormal);
-            let samples =
-                Array2::from_shape_simple_fn((SIDE_PX, SIDE_PX), || draw().round() as u16);
-            mono_light(samples, PixelMap::identity())
-        })
-        .collect();
-    let options = StackOptions {
-        combine,
-        ..StackOptions::default()
-    };
-    let calibrator = mono_calibrator(SIDE_PX, SIDE_PX);
-    stack::stack(&lights, &calibrator, &options, &(), &|_, _| ())
-        .expect("a stack")
-        .0
-}
 
 /// `n` times the variance of the stack, in units of a sample's, and its standard error.
 fn n_var(stack: &Stack, n: usize) -> (f64, f64) {
@@ -254,7 +225,7 @@ fn robust_estimators_cost_what_numpy_finds() {
                 camera: camera(),
             }),
         };
-        let stack = noise_stack(price.n, combine, i as u64);
+        let stack = noise_stack(SIDE_PX, price.n, combine, i as u64);
         let (found, error) = n_var(&stack, price.n);
         let (want, want_error) = price.n_var;
         let samples = (price.n * SIDE_PX * SIDE_PX) as f64;

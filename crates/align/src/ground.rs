@@ -7,11 +7,13 @@
 //! ([`contour`]). Neither brightness nor color are known beforehand, so that lamps are
 //! ground, and domes of light, clouds and the Milky Way are sky.
 
+pub use boundary::boundary;
 pub use cells::{cell_means, cell_px};
 pub use moving::{FoundGround, find_moving_ground, ground_on_light};
 pub use place::{GroundLens, GroundPlace, GroundView};
 pub use single::find_ground_alone;
 
+mod boundary;
 mod cells;
 mod contour;
 mod cut;

@@ -32,7 +32,7 @@ pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
 pub use ground::{
-    FoundGround, GroundLens, GroundPlace, GroundView, cell_means, cell_px, find_ground,
+    FoundGround, GroundLens, GroundPlace, GroundView, boundary, cell_means, cell_px, find_ground,
     find_ground_alone, find_moving_ground, ground_on_light,
 };
 pub use homography::Homography;

@@ -11,7 +11,7 @@
 
 use crate::engine::SAMPLE_REACH_PX;
 use crate::{Light, Stack};
-use align::PixelMap;
+use align::{PixelMap, boundary};
 use ndarray::{Array2, ArrayView2, ArrayViewMut2, Zip, s};
 
 /// Distance from the ground up to which the picture is the ground stack's alone, px: a lens
@@ -85,17 +85,7 @@ fn distances(set: &Array2<bool>) -> Array2<f32> {
     let (rows, columns) = set.dim();
     let mut distances = set.mapv(|set| if set { 0.0 } else { FARTHEST_PX as f32 });
     let reach = FARTHEST_PX as isize;
-    for ((row, col), _) in set.indexed_iter().filter(|(_, set)| **set) {
-        let open = |row: usize, col: usize| set.get((row, col)).is_some_and(|set| !set);
-        let beside = [
-            (row.wrapping_sub(1), col),
-            (row + 1, col),
-            (row, col.wrapping_sub(1)),
-            (row, col + 1),
-        ];
-        if !beside.into_iter().any(|(row, col)| open(row, col)) {
-            continue;
-        }
+    for (row, col) in boundary(set) {
         for dy in -reach..=reach {
             let Some(y) = row.checked_add_signed(dy).filter(|&y| y < rows) else {
                 continue;

@@ -5,6 +5,7 @@
 //! the same evidence tells them apart. Where the sky hardly moves over the ground, the median
 //! of the lights is looked at as a single picture.
 
+use super::boundary::boundary;
 use super::contour::{Limit, redrawn, touched};
 use super::motion::bilinear;
 use super::single::find_ground_alone;
@@ -130,17 +131,7 @@ fn swept(mask: Array2<bool>, (dx, dy): (f64, f64)) -> Array2<bool> {
         return mask;
     }
     let mut swept = mask.clone();
-    for ((row, col), _) in mask.indexed_iter().filter(|(_, set)| **set) {
-        let open = |row: usize, col: usize| mask.get((row, col)).is_some_and(|set| !set);
-        let beside = [
-            (row.wrapping_sub(1), col),
-            (row + 1, col),
-            (row, col.wrapping_sub(1)),
-            (row, col + 1),
-        ];
-        if !beside.into_iter().any(|(row, col)| open(row, col)) {
-            continue;
-        }
+    for (row, col) in boundary(&mask) {
         for step in 0..=steps {
             let share = step as f64 / steps as f64 - 0.5;
             let at = |start: usize, d: f64| (start as f64 + share * d).round();
