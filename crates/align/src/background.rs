@@ -121,7 +121,7 @@ const MIN_SAMPLES: usize = 16;
 /// long before this many passes.
 const MAX_PASSES: usize = 10;
 
-/// Larger planes are sampled thinly: neighbours on a smoothed plane say nearly the same.
+/// Larger planes are sampled thinly: neighbors on a smoothed plane say nearly the same.
 const FULLY_SAMPLED_PX: usize = 4_000_000;
 
 /// The valid pixels of a cell, or a sixth of them, all phases of a 2 x 2 array in equal shares.
@@ -197,8 +197,8 @@ fn clipping_correction(k: f32) -> f32 {
     }
 }
 
-/// The median of each cell and its neighbours; where a slope goes on beyond the edge, of as
-/// many neighbours before as behind, so that it stays a slope. Cells without a value take
+/// The median of each cell and its neighbors; where a slope goes on beyond the edge, of as
+/// many neighbors before as behind, so that it stays a slope. Cells without a value take
 /// that of what is nearest; without any the level is 0 and the noise stays unknown.
 fn filtered(mut cells: Array2<f32>, side: usize, beyond: Beyond) -> Array2<f32> {
     if !cells.iter().any(|v| v.is_finite()) {

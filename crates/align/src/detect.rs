@@ -108,7 +108,7 @@ impl Default for DetectOptions<'_> {
 /// A star's **centroid** is the windowed one; the window is a Gaussian that, smoothing
 /// included, has 1.5 times the variance of the frame's median star. For a Gaussian star that
 /// stays within 4 % of the Cramér-Rao bound where the background makes the noise and 19 %
-/// where the star does; a wider window would be drawn towards neighbours, a narrower one
+/// where the star does; a wider window would be drawn towards neighbors, a narrower one
 /// towards pixel phase.
 /// **Flux** is the light within 6 px, or 2.5 sigmas of the frame's star when that is more,
 /// scaled by what a Gaussian leaves outside: a radius that followed every frame's sharpness
@@ -361,7 +361,7 @@ impl Detector<'_, '_> {
         const ENOUGH_ALONE: usize = 20;
         const ROUNDS: usize = 12;
         let mut bright: Vec<&Candidate> = candidates.iter().filter(|c| !c.saturated).collect();
-        // Neighbours widen a star; in the densest fields all have some.
+        // Neighbors widen a star; in the densest fields all have some.
         if bright.iter().filter(|c| c.alone).count() >= ENOUGH_ALONE {
             bright.retain(|c| c.alone);
         }

@@ -205,7 +205,7 @@ impl Footprint {
     }
 }
 
-/// Whether no neighbour is higher; of equal ones the first in reading order wins.
+/// Whether no neighbor is higher; of equal ones the first in reading order wins.
 fn is_maximum(plane: ArrayView2<f32>, row: usize, col: usize) -> bool {
     let value = plane[(row, col)];
     let beats = |dy: isize, dx: isize| {

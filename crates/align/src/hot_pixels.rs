@@ -1,6 +1,6 @@
 //! Hot pixels and particle hits that stand alone, told from stars on the mosaic itself.
 //!
-//! The lens spreads a star over its neighbours of every color; a defect stays where it is.
+//! The lens spreads a star over its neighbors of every color; a defect stays where it is.
 //! After smoothing the two look alike, so this is done before.
 
 use ndarray::Array2;
@@ -10,7 +10,7 @@ use raw::SitePattern;
 const SUSPECT_SIGMAS: f32 = 6.0;
 
 /// Sigmas over the nearest of the same color below which a site is not looked at closer:
-/// the neighbours are noisy, too.
+/// the neighbors are noisy, too.
 const GLANCE_SIGMAS: f32 = 3.5;
 
 /// A star of 1.4 px FWHM raises the four adjacent sites to 0.3 of its center at least, a
@@ -51,7 +51,7 @@ pub(crate) fn mask_isolated(
         let values = values.as_slice().expect("rows of an owned array");
         for (col, &value) in values.iter().enumerate() {
             let (limit, step) = glances[col % glances.len()];
-            // Not-greater also passes a masked neighbour on to the closer look.
+            // Not-greater also passes a masked neighbor on to the closer look.
             let below = |other: Option<&f32>| other.is_some_and(|other| value - other <= limit);
             if below(values.get(col + step)) || below(values.get(col.wrapping_sub(step))) {
                 continue;

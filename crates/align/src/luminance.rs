@@ -64,7 +64,7 @@ struct Level {
 }
 
 impl Level {
-    /// The median, and the noise from differences of next neighbours of the same color
+    /// The median, and the noise from differences of next neighbors of the same color
     /// in a row, which neither gradients nor stars widen much.
     fn measure(sites: &Array2<f32>, classes: &SitePattern<usize>, class: usize) -> Self {
         let (height, width) = sites.dim();

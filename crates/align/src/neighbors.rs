@@ -1,4 +1,4 @@
-//! Nearest neighbours among points, guarded where the tree itself is not.
+//! Nearest neighbors among points, guarded where the tree itself is not.
 
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
 use std::num::NonZero;
@@ -10,7 +10,7 @@ pub(crate) struct Neighbors<const K: usize> {
 }
 
 impl<const K: usize> Neighbors<K> {
-    /// Builds the tree; points that are not finite are never anyone's neighbour.
+    /// Builds the tree; points that are not finite are never anyone's neighbor.
     pub(crate) fn new(points: &[[f64; K]]) -> Self {
         let finite = |i: &usize| points[*i].iter().all(|v| v.is_finite());
         let indices: Vec<usize> = (0..points.len()).filter(finite).collect();

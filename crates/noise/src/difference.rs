@@ -176,7 +176,7 @@ impl DifferenceMeter {
         self.pairs_of = valid.to_vec();
     }
 
-    /// Marks what lies far out, and its neighbourhood; whether anything did.
+    /// Marks what lies far out, and its neighborhood; whether anything did.
     ///
     /// A scale of 0 (more than half of the values equal) strikes nothing.
     fn strike_outliers(&self, values: &[f32], valid: &mut [bool]) -> bool {

@@ -307,7 +307,7 @@ fn close_pairs_are_taken_apart() {
     );
     assert_eq!(found.len(), truth.len());
     for star in &truth[20..] {
-        // An equal neighbour 6.3 px off pulls a window of 1.47 px sigma by 0.08 px: where the
+        // An equal neighbor 6.3 px off pulls a window of 1.47 px sigma by 0.08 px: where the
         // windowed first moments of two Gaussians cancel. Noise adds 0.01 px.
         let (_, error_px) = nearest(&found, star);
         assert!(error_px < 0.12, "{error_px}");
