@@ -134,6 +134,9 @@ pub struct StackArgs {
     /// How the colors that a site did not record are made
     #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
     pub demosaic: DemosaicArg,
+    /// How values between pixels are interpolated
+    #[arg(long, value_enum, default_value_t = KernelArg::Lanczos3)]
+    pub kernel: KernelArg,
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
@@ -235,6 +238,18 @@ pub enum DemosaicArg {
     Bilinear,
     /// Bilinear, corrected by the gradients of the recorded color: sharper, noisier
     Gradient,
+}
+
+/// The ways of interpolating between pixels.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum KernelArg {
+    /// Windowed sinc over six pixels: keeps stars sharp
+    #[value(name = "lanczos3")]
+    Lanczos3,
+    /// Cubic convolution over four pixels: fainter rings, stars a little wider
+    Cubic,
+    /// Linear between neighbors: no rings, widest stars
+    Bilinear,
 }
 
 /// The picture formats.

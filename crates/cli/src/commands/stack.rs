@@ -1,9 +1,9 @@
 //! `radicand stack`: the main job.
 
 use super::{Console, Done, overwrite};
-use crate::args::{DemosaicArg, StackArgs};
+use crate::args::{DemosaicArg, KernelArg, StackArgs};
 use crate::{Cull, DarkScaling, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
-use ::stack::{DemosaicMethod, StackOptions};
+use ::stack::{DemosaicMethod, Kernel, StackOptions};
 use raw::printable;
 use report::Report;
 
@@ -36,6 +36,11 @@ fn job(args: &StackArgs) -> StackJob {
         demosaic: match args.demosaic {
             DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
             DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
+        },
+        kernel: match args.kernel {
+            KernelArg::Lanczos3 => Kernel::Lanczos3,
+            KernelArg::Cubic => Kernel::Cubic,
+            KernelArg::Bilinear => Kernel::Bilinear,
         },
         ..StackOptions::default()
     };
