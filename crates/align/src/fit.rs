@@ -16,6 +16,15 @@ pub enum Model {
 }
 
 impl Model {
+    /// Name in words.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Similarity => "similarity",
+            Self::Affine => "affine",
+            Self::Homography => "homography",
+        }
+    }
+
     /// Numbers that are fitted.
     pub fn parameters(self) -> usize {
         match self {

@@ -9,7 +9,7 @@ use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
-use align::PixelMap;
+use align::{Alignment, PixelMap};
 use raw::{CaptureTime, FrameInfo, FrameKind};
 use report::{ByChannel, FrameEntry, Geometry, Report, Warning};
 use serde_json::{Value, json};
@@ -221,6 +221,7 @@ fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
             .alignment
             .as_ref()
             .map(|alignment| alignment.residual_px),
+        map: light.alignment.as_ref().map(map_name),
         mapping: Some(lattice(&light.light.map)),
         ..seen_entry(
             &light.seen,
@@ -228,6 +229,15 @@ fn light_entry(light: &SolvedLight, outcome: &StackOutcome) -> FrameEntry {
             frame_entry(&light.frame.frame.info, FrameKind::Light),
         )
     }
+}
+
+/// What a light's map is made of.
+fn map_name(alignment: &Alignment) -> String {
+    let name = match alignment.map.lens() {
+        Some(_) => "lens",
+        None => alignment.model.name(),
+    };
+    name.to_owned()
 }
 
 /// What a light shows, added to what its file says.
@@ -268,6 +278,7 @@ fn left_out_entry(left_out: &LeftOut, outcome: &StackOutcome) -> FrameEntry {
                 transparency: alignment.and_then(|a| finite(a.transparency.ratio)),
                 matched: alignment.map(|a| a.matched as u32),
                 residual_px: alignment.map(|a| a.residual_px),
+                map: alignment.map(map_name),
                 ..seen_entry(&poor.seen, outcome, known)
             }
         }
@@ -342,6 +353,21 @@ fn clock_and_knocks(geometry: &Geometry) -> Vec<Warning> {
     clock.into_iter().chain(knock).collect()
 }
 
+/// Lights that the lens of the others does not place.
+fn without_the_lens(outcome: &StackOutcome) -> Option<Warning> {
+    let alone = outcome.lights.iter().filter(|light| {
+        let alignment = light.alignment.as_ref();
+        alignment.is_some_and(|alignment| alignment.map.lens().is_none())
+    });
+    let alone: Vec<&SolvedLight> = alone.collect();
+    let first = alone.first()?;
+    (outcome.geometry.model == report::GeometryModel::Lens).then(|| Warning::PlaneMaps {
+        file: report::file_name(first.frame.path()),
+        frames: alone.len() as u32,
+        of: outcome.lights.len() as u32,
+    })
+}
+
 fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
@@ -409,6 +435,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         .map(|light| light.seen.grade.fwhm_px)
         .collect();
     warnings.extend(clock_and_knocks(&outcome.geometry));
+    warnings.extend(without_the_lens(outcome));
     if let Some(align::FocusDrift { from_px, to_px }) = align::focus_drift(&widths) {
         warnings.push(Warning::FocusDrift { from_px, to_px });
     }

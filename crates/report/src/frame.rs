@@ -64,6 +64,10 @@ pub struct FrameEntry {
     pub matched: Option<u32>,
     /// Rms distance of the matched stars after the fit, px.
     pub residual_px: Option<f64>,
+    /// What the map from the reference is made of: the `lens` of the burst, or, by the frame's
+    /// own stars, a `homography`, an `affine` map or a `similarity`; `None` for the reference.
+    #[serde(default)]
+    pub map: Option<String>,
     /// `[x_reference, y_reference, x_frame, y_frame]` on a lattice of 7 columns and 5
     /// rows, row by row, px; `(0, 0)` is the center of the first pixel, y runs down.
     #[serde(deserialize_with = "nan_in_rows")]

@@ -88,6 +88,15 @@ pub enum Warning {
         /// How many times.
         times: u32,
     },
+    /// Lights that the lens of the others does not place, and that keep a map of their own.
+    PlaneMaps {
+        /// The first of them.
+        file: String,
+        /// How many.
+        frames: u32,
+        /// Lights in the stack.
+        of: u32,
+    },
     /// A light that was kept although it is beyond a limit.
     KeptAnyway {
         /// The light.
@@ -197,6 +206,7 @@ impl Warning {
             Self::FocusDrift { .. } => "focus_drift",
             Self::ClockOff { .. } => "clock_off",
             Self::CameraMoved { .. } => "camera_moved",
+            Self::PlaneMaps { .. } => "plane_maps",
             Self::KeptAnyway { .. } => "kept_anyway",
             Self::GroundSmears { .. } => "ground_smears",
             Self::SkiesDiffer { .. } => "skies_differ",
@@ -288,6 +298,10 @@ impl Warning {
             Self::CameraMoved { file, times } => {
                 format!("the camera was moved {times} times during the burst, first before {file}")
             }
+            Self::PlaneMaps { file, frames, of } => format!(
+                "the lens does not place {frames} of {of} lights, {file} the first; each is laid \
+                 by a plane-to-plane map of its own stars"
+            ),
             Self::KeptAnyway { file, fault } => format!("{file} was kept: {fault}"),
             Self::GroundSmears {
                 smear_px,
@@ -393,6 +407,9 @@ impl Warning {
                 .to_owned(),
             Self::CameraMoved { .. } => "nothing is wrong with the sky; check the ground, and \
                  tighten the tripod"
+                .to_owned(),
+            Self::PlaneMaps { .. } => "look at the corners of these lights, where such a map is \
+                 off under a wide lens; frames[].map says which they are"
                 .to_owned(),
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
             Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \

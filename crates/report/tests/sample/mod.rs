@@ -102,6 +102,11 @@ pub fn all_warnings() -> Vec<Warning> {
             of: 20,
             worst_transparency: 0.41,
         },
+        Warning::PlaneMaps {
+            file: "night/0419.dng".to_owned(),
+            frames: 2,
+            of: 20,
+        },
         Warning::GroundSmears {
             smear_px: 14.3,
             drift_px: 131.4,
@@ -167,6 +172,7 @@ fn light() -> FrameEntry {
         weight: Some(0.97),
         matched: Some(640),
         residual_px: Some(0.07),
+        map: Some("lens".to_owned()),
         mapping: Some(lattice.collect()),
     }
 }
