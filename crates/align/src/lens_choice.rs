@@ -31,6 +31,16 @@ pub struct FocalPrior {
 }
 
 impl FocalPrior {
+    /// Of a lens of `focal_mm` on a sensor of `pitch_um`: focal lengths are marked rounded, and
+    /// shorten with focus, both by some percent; zooms state theirs by steps (common practice,
+    /// no source).
+    pub fn of_pitch(focal_mm: f64, pitch_um: f64) -> Self {
+        Self {
+            focal_px: 1000.0 * focal_mm / pitch_um,
+            relative_error: 0.1,
+        }
+    }
+
     /// Of a lens of `focal_mm` on a sensor of unknown pixel pitch: those of cameras lie
     /// between 2 and 9 µm (common practice, no source).
     pub fn of_unknown_pitch(focal_mm: f64) -> Self {

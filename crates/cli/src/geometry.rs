@@ -3,6 +3,7 @@
 use crate::light::{Place, Seen};
 use crate::session::{Session, SessionFrame};
 use align::{Alignment, FocalPrior, Held, SkyModel, SkyOptions, Star, solve_sky};
+use raw::FrameInfo;
 use report::{Geometry, GeometryModel, Ring};
 use std::path::Path;
 
@@ -43,7 +44,6 @@ pub(crate) fn one_lens(
 /// What the files say of lens and time.
 fn options(lights: &[SessionFrame]) -> SkyOptions {
     let info = |light: &'_ SessionFrame| light.frame.info.clone();
-    let focal_mm = lights.first().and_then(|light| info(light).focal_length_mm);
     let first = lights.iter().find_map(|light| info(light).captured);
     let time_s = |light: &SessionFrame| {
         let info = info(light);
@@ -52,15 +52,23 @@ fn options(lights: &[SessionFrame]) -> SkyOptions {
     };
     let resolutions = lights.iter().filter_map(|light| info(light).captured);
     SkyOptions {
-        focal: focal_mm
-            .filter(|&mm| mm > 0.0)
-            .map(FocalPrior::of_unknown_pitch),
+        focal: lights.first().and_then(|light| focal(&light.frame.info)),
         times_s: lights.iter().map(time_s).collect(),
         time_resolution_s: resolutions
             .map(|time| time.resolution_s)
             .fold(0.0, f64::max),
         ..SkyOptions::default()
     }
+}
+
+/// What a file says of the focal length.
+fn focal(info: &FrameInfo) -> Option<FocalPrior> {
+    let focal_mm = info.focal_length_mm.filter(|&mm| mm > 0.0)?;
+    let pitch_um = info.pixel_pitch_um.filter(|&um| um > 0.0);
+    Some(match pitch_um {
+        Some(pitch_um) => FocalPrior::of_pitch(focal_mm, pitch_um),
+        None => FocalPrior::of_unknown_pitch(focal_mm),
+    })
 }
 
 /// Puts the model's alignments in the place of the frames' own, and where there were none.
