@@ -8,8 +8,9 @@
 use crate::fit::{MEDIAN_LENGTH, TUKEY_SIGMAS};
 use crate::lens::PARAMETERS;
 use crate::motion::{Column, Motion, across};
+use crate::refraction::AIR_PARAMETERS;
 use crate::stats::median;
-use crate::{Attitude, Lens};
+use crate::{Attitude, Lens, Refraction};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Vector2};
 
 /// A star where a frame shows it.
@@ -55,6 +56,15 @@ pub(crate) struct Bundle<'a> {
     pub(crate) terms: usize,
     /// What is known of the rate of a turning motion.
     pub(crate) rate: Option<&'a RateHeld>,
+    /// What is known of the air that the lens is behind; without it the air stays as it is.
+    pub(crate) air: Option<&'a AirPrior>,
+}
+
+/// What is known of the air before the stars speak: its strength, see [`Refraction`].
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct AirPrior {
+    pub(crate) strength: f64,
+    pub(crate) error: f64,
 }
 
 /// A sky, a lens and a motion.
@@ -179,11 +189,20 @@ impl Bundle<'_> {
             let norm = moved.iter().map(|part| part * part).sum::<f64>().sqrt();
             moved.map(|part| part / norm)
         };
+        let [motion, air] = [
+            self.lens_parameters(),
+            self.lens_parameters() + state.motion.parameters(),
+        ];
+        let lens = state.lens.moved(&lens_step);
+        let behind = |air: Refraction, step: &[f64]| {
+            let step = step.try_into().ok();
+            step.map_or(air, |step| air.moved(step))
+        };
         State {
-            lens: state.lens.moved(&lens_step),
+            lens: lens.behind(lens.air().map(|own| behind(own, &step.as_slice()[air..]))),
             motion: state
                 .motion
-                .moved(&step.as_slice()[self.lens_parameters()..], self.reference),
+                .moved(&step.as_slice()[motion..air], self.reference),
             stars: state.stars.iter().zip(&normals.stars).map(star).collect(),
         }
     }
@@ -194,7 +213,12 @@ impl Bundle<'_> {
 
     /// Numbers fitted beside the stars.
     pub(crate) fn parameters(&self, motion: &Motion) -> usize {
-        self.lens_parameters() + motion.parameters()
+        self.lens_parameters() + motion.parameters() + self.air_parameters()
+    }
+
+    /// Those of the air, which come last.
+    fn air_parameters(&self) -> usize {
+        self.air.map_or(0, |_| AIR_PARAMETERS)
     }
 
     /// Residual vectors of all observations, px, and their errors; `None` where the lens does
@@ -245,7 +269,9 @@ impl Bundle<'_> {
         let stars: f64 = self.residuals(state).iter().map(loss).sum();
         let prior = self.prior.off(&state.lens);
         let rate = self.rate.map_or(0.0, |rate| rate.off(&state.motion));
-        stars + 0.5 * (rate * rate + prior.iter().map(|off| off * off).sum::<f64>())
+        let air = self.air.map_or(0.0, |air| air.off(&state.lens));
+        let lens = prior.iter().map(|off| off * off).sum::<f64>();
+        stars + 0.5 * (rate * rate + air * air + lens)
     }
 
     fn normals(&self, state: &State, scale: f64, damping: f64) -> Option<Normals> {
@@ -294,6 +320,13 @@ impl Bundle<'_> {
                         .iter()
                         .map(|&(i, turn)| (lens_parameters + i, by_turn(turn))),
                 );
+                if self.air.is_some() {
+                    let moved = air_slopes(&state.lens, here);
+                    row.extend((0..AIR_PARAMETERS).map(|i| {
+                        let by_air = [0, 1].map(|axis| dot(slopes.by_seen[axis], moved[i]));
+                        (all - AIR_PARAMETERS + i, by_air)
+                    }));
+                }
                 let by_star = sides.map(|side| {
                     let moved = attitude.rotate(side);
                     [0, 1].map(|axis| dot(slopes.by_direction[axis], moved))
@@ -359,6 +392,11 @@ impl Bundle<'_> {
                 }
             }
         }
+        if let Some(air) = self.air {
+            let last = all - 1;
+            matrix[last * all + last] += air.error.powi(-2);
+            right[last] -= air.off(&state.lens) / air.error;
+        }
         for i in 0..all {
             matrix[i * all + i] *= 1.0 + damping;
         }
@@ -391,6 +429,29 @@ impl RateHeld {
             Some((*angle, g / self.error_rad_per_s))
         })
     }
+}
+
+impl AirPrior {
+    /// How far a strength is from it, in errors.
+    fn off(&self, lens: &Lens) -> f64 {
+        let strength = lens.air().map(|air| air.strength());
+        strength.map_or(0.0, |strength| (strength - self.strength) / self.error)
+    }
+}
+
+/// What small steps of the air's numbers do to where a direction is seen.
+fn air_slopes(lens: &Lens, direction: [f64; 3]) -> [[f64; 3]; AIR_PARAMETERS] {
+    const STEP: f64 = 1e-4;
+    let Some(air) = lens.air() else {
+        return [[0.0; 3]; AIR_PARAMETERS];
+    };
+    let before = air.apparent(direction);
+    std::array::from_fn(|i| {
+        let mut step = [0.0; AIR_PARAMETERS];
+        step[i] = STEP;
+        let after = air.moved(&step).apparent(direction);
+        [0, 1, 2].map(|k| (after[k] - before[k]) / STEP)
+    })
 }
 
 impl Prior {

@@ -1,5 +1,7 @@
 //! Where a lens puts a direction, and from where a pixel's light comes.
 
+use crate::Refraction;
+
 /// How the distance from the optical axis grows with the angle from it, in focal lengths.
 ///
 /// Source of the four: Hughes et al. (2010), "Equidistant fish-eye perspective with
@@ -94,6 +96,8 @@ pub struct Lens {
     radial: [f64; 3],
     /// Distance, in focal lengths and without the polynomial, from which on it folds back.
     fold: f64,
+    /// What bends the light before it reaches the lens.
+    air: Option<Refraction>,
 }
 
 /// Numbers that describe a lens: logarithm of the focal length, principal point, polynomial.
@@ -103,7 +107,9 @@ pub(crate) const PARAMETERS: usize = 6;
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Slopes {
     pub(crate) at: [f64; 2],
-    /// By the direction, for changes that keep its length.
+    /// By where the air lets the direction be seen, for changes that keep its length.
+    pub(crate) by_seen: [[f64; 3]; 2],
+    /// By the direction, likewise.
     pub(crate) by_direction: [[f64; 3]; 2],
     /// By the lens's parameters, in the order of [`PARAMETERS`].
     pub(crate) by_lens: [[f64; PARAMETERS]; 2],
@@ -127,7 +133,18 @@ impl Lens {
             principal_point_px,
             radial,
             fold: fold(&radial),
+            air: None,
         }
+    }
+
+    /// The same behind air, or without it: directions are then those of stars without air.
+    pub fn behind(&self, air: Option<Refraction>) -> Self {
+        Self { air, ..*self }
+    }
+
+    /// What bends the light before it reaches the lens.
+    pub fn air(&self) -> Option<Refraction> {
+        self.air
     }
 
     /// The same with the first terms of the polynomial alone.
@@ -140,6 +157,7 @@ impl Lens {
             self.principal_point_px,
             radial,
         )
+        .behind(self.air)
     }
 
     /// How angle becomes distance.
@@ -166,7 +184,7 @@ impl Lens {
     /// than 87° from the axis for a rectilinear lens, 168° for others, or beyond where the
     /// polynomial folds the picture back.
     pub fn project(&self, direction: [f64; 3]) -> Option<[f64; 2]> {
-        let [x, y, z] = unit(direction)?;
+        let [x, y, z] = self.seen(unit(direction)?);
         if z <= self.projection.least_cos() {
             return None;
         }
@@ -186,13 +204,19 @@ impl Lens {
         let [cx, cy] = self.principal_point_px;
         let (dx, dy) = ((x - cx) / self.focal_px, (y - cy) / self.focal_px);
         let distance = dx.hypot(dy);
+        let unbent = |seen: [f64; 3]| self.air.map_or(seen, |air| air.unbent(seen));
         if distance == 0.0 {
-            return Some([0.0, 0.0, 1.0]);
+            return Some(unbent([0.0, 0.0, 1.0]));
         }
         let angle = self.projection.angle_rad(self.ideal_radius(distance)?);
         let (sine, cosine) = angle.sin_cos();
         let seen = cosine > self.projection.least_cos() && angle < std::f64::consts::PI;
-        seen.then(|| [sine * dx / distance, sine * dy / distance, cosine])
+        seen.then(|| unbent([sine * dx / distance, sine * dy / distance, cosine]))
+    }
+
+    /// Where the air lets a direction of length 1 be seen.
+    fn seen(&self, direction: [f64; 3]) -> [f64; 3] {
+        self.air.map_or(direction, |air| air.apparent(direction))
     }
 
     /// Angle from the axis of a pixel, rad; `None` where the lens sees nothing.
@@ -202,7 +226,8 @@ impl Lens {
     }
 
     /// [`project`](Self::project) with derivatives, of a direction of length 1.
-    pub(crate) fn slopes(&self, [x, y, z]: [f64; 3]) -> Option<Slopes> {
+    pub(crate) fn slopes(&self, direction: [f64; 3]) -> Option<Slopes> {
+        let [x, y, z] = self.seen(direction);
         if z.is_nan() || z <= self.projection.least_cos() {
             return None;
         }
@@ -221,17 +246,24 @@ impl Lens {
             f * 2.0 * u * v * bend_slope,
         ];
         let by_v = [by_u[1], f * (bend + 2.0 * v * v * bend_slope)];
-        let by_direction = [0, 1].map(|i| {
+        let by_seen = [0, 1].map(|i| {
             [
                 by_u[i] * stretch,
                 by_v[i] * stretch,
                 (by_u[i] * x + by_v[i] * y) * growth,
             ]
         });
+        // Principal point and attitudes nearly stand for each other; what the air bends
+        // tells them apart, and must not be missing here.
+        let by_direction = self.air.map_or(by_seen, |air| {
+            let bent = air.slopes(direction, [x, y, z]);
+            by_seen.map(|row| [0, 1, 2].map(|j| (0..3).map(|k| row[k] * bent[k][j]).sum()))
+        });
         let [cx, cy] = self.principal_point_px;
         let (fu, fv) = (f * u, f * v);
         Some(Slopes {
             at: [cx + bend * fu, cy + bend * fv],
+            by_seen,
             by_direction,
             by_lens: [
                 [bend * fu, 1.0, 0.0, fu * q, fu * q * q, fu * q * q * q],
@@ -249,6 +281,7 @@ impl Lens {
             [cx + step[1], cy + step[2]],
             [0, 1, 2].map(|i| self.radial[i] + step[3 + i]),
         )
+        .behind(self.air)
     }
 
     /// Distance in focal lengths without the polynomial, by Newton's method kept in bounds.

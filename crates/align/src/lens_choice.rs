@@ -146,6 +146,7 @@ impl Trials<'_> {
             prior,
             terms,
             rate: None,
+            air: None,
         }
     }
 

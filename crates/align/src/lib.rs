@@ -5,6 +5,13 @@
 //! others are aligned to, and [`align_stars`] finds, from two lists of stars alone, the
 //! [`Alignment`]: a [`PixelMap`] from reference to frame, and how clear the air was.
 //!
+//! [`solve_sky`] then takes all frames for what they are, one [`Lens`] under one turning sky:
+//! its [`SkyModel`] has the lens, an [`Attitude`] for each frame, the pole, the rate and what
+//! they say of clock and tripod, and gives maps that hold up to the corners. [`find_ground`]
+//! finds what does not turn with the stars, [`find_moving_ground`] and [`ground_on_light`]
+//! where it lies when the camera follows the sky, and [`find_ground_alone`] the ground of a
+//! single picture. [`grade_burst`] says of each frame what is wrong with it.
+//!
 //! Positions are px, `x` to the right and `y` down, with the **center** of the first pixel at
 //! (0, 0). NaN in a plane is a masked pixel; NaN in a mapped position is nowhere.
 //!
@@ -46,6 +53,7 @@ pub use quality::{
     grade_burst,
 };
 pub use refine::refine_places;
+pub use refraction::Refraction;
 pub use shape::{Moments, Patch};
 pub use sky_model::{LensError, SkyModel, SkyModelError, SkyOptions, solve_sky};
 pub use star::Star;
@@ -79,6 +87,7 @@ mod neighbors;
 mod pixel_map;
 mod quality;
 mod refine;
+mod refraction;
 mod resection;
 mod search;
 mod shape;

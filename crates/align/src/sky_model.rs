@@ -128,7 +128,9 @@ const LEAST_MOTION_PX: f64 = 2.0;
 /// projection, focal length and radial terms; the lens then matches all stars of all frames
 /// anew, also where a plane-to-plane map missed them, and leaves out what stands still while
 /// the sky turns; all are fitted together; and the rotations are held against one axis and
-/// the clock, and the lens then to both where nothing speaks against them.
+/// the clock, and the lens then to both where nothing speaks against them. Where the camera
+/// stood still and starlight bent by the air fits beyond doubt better, the lens is behind that
+/// [air](Lens::air): directions are then those without air.
 ///
 /// # Errors
 ///
@@ -370,6 +372,7 @@ impl Burst<'_> {
             prior: &prior,
             terms,
             rate: None,
+            air: None,
         };
         let solved = bundle.solve(lens, Motion::Free(start?), ROUNDS)?;
         Some(Joint {

@@ -1,10 +1,10 @@
 //! A sky that turns about one axis: the pole, the rate, and what the clock says of it.
 
-use crate::SkyOptions;
-use crate::bundle::{Bundle, Prior, RateHeld, Solved, Track};
+use crate::bundle::{AirPrior, Bundle, Prior, RateHeld, Solved, Track};
 use crate::clock::{Clock, clock};
 use crate::motion::{Motion, across};
 use crate::stats::median;
+use crate::{Refraction, SkyOptions};
 
 /// How a camera that stands still sees the sky turn.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,10 +56,7 @@ pub(crate) fn tripod(
 ) -> Option<Turn> {
     /// Frames with an angle of their own that an axis takes.
     const FEWEST_FRAMES: usize = 3;
-    /// A camera that stood still is the rule, and free attitudes fit chance as well: they
-    /// must be better by this (Burnham & Anderson 2002, section 2.6; from memory).
-    const BEYOND_DOUBT: f64 = 10.0;
-    /// What refraction and the wind may add to the residuals of a camera that stood still.
+    /// What the wind, and refraction that is not told, may add to the residuals of a camera that stood still.
     const STOOD_STILL: f64 = 1.5;
     if kept.len() < FEWEST_FRAMES {
         return None;
@@ -72,10 +69,24 @@ pub(crate) fn tripod(
         prior,
         terms,
         rate: None,
+        air: None,
     };
     let moved = moved_frames(&solved.state.motion, kept, options);
     let free = criterion(&bundle, solved, solved.scale);
     let turning = turn_about_one_axis(&bundle, solved, None)?;
+    let behind_air = match moved.is_empty() {
+        true => turn_behind_air(&bundle, &turning),
+        false => None,
+    };
+    let bundle = match &behind_air {
+        Some((terms, _)) => Bundle {
+            terms: *terms,
+            air: Some(&AIR),
+            ..bundle
+        },
+        None => bundle,
+    };
+    let turning = behind_air.unwrap_or(turning);
     let Motion::Turning { angles, .. } = &turning.1.state.motion else {
         return None;
     };
@@ -121,6 +132,73 @@ pub(crate) fn tripod(
     Some(Turn { tripod, fit })
 }
 
+/// Air as it is over most of the land: from 750 hPa and 20 °C to 1030 hPa and -20 °C
+/// (common practice, no source).
+const AIR: AirPrior = AirPrior {
+    strength: 0.92,
+    error: 0.1,
+};
+
+/// The turn with starlight bent by the air; `None` where that is not better beyond doubt.
+///
+/// On a tripod the zenith stands still in the picture, and where the air bends most tells it.
+fn turn_behind_air(bundle: &Bundle<'_>, turning: &(usize, Solved)) -> Option<(usize, Solved)> {
+    /// Rounds that tell a start's promise.
+    const FEW_ROUNDS: usize = 3;
+    /// Of the stars, which come cell by cell of a grid, so many tell it as well.
+    const EVERY: usize = 5;
+    const SIDES: [[f64; 2]; 4] = [[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]];
+    const ALTITUDES_DEG: [f64; 3] = [15.0, 40.0, 65.0];
+    let (terms, without) = turning;
+    let bundle = Bundle {
+        terms: *terms,
+        air: Some(&AIR),
+        ..*bundle
+    };
+    let starts = SIDES.into_iter().flat_map(|[x, y]| {
+        ALTITUDES_DEG.map(|altitude_deg| {
+            let (up, level) = altitude_deg.to_radians().sin_cos();
+            Refraction::new([level * x, level * y, up], AIR.strength)
+        })
+    });
+    let few: Vec<Track> = bundle.tracks.iter().step_by(EVERY).cloned().collect();
+    let coarse = Bundle {
+        tracks: &few,
+        ..bundle
+    };
+    let tried = starts.filter_map(|air| {
+        let lens = without.state.lens.behind(Some(air));
+        let solved = coarse.solve(lens, without.state.motion.clone(), FEW_ROUNDS)?;
+        Some((criterion(&coarse, &solved, without.scale), solved))
+    });
+    let (_, start) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let own = |(terms, solved): &(usize, Solved), air| {
+        let bundle = Bundle {
+            terms: *terms,
+            air,
+            ..bundle
+        };
+        criterion(&bundle, solved, without.scale)
+    };
+    let without_air = own(turning, None);
+    let (lens, motion) = (start.state.lens, start.state.motion);
+    let first = (*terms, bundle.solve(lens, motion, ROUNDS)?);
+    if own(&first, Some(&AIR)) > without_air {
+        return None;
+    }
+    // Terms that only stood for the air are no longer needed.
+    let simplest = Bundle { terms: 0, ..bundle };
+    let found = turn_about_one_axis(&simplest, &first.1, None)?;
+    (own(&found, Some(&AIR)) + BEYOND_DOUBT < without_air).then_some(found)
+}
+
+/// Rounds of a fit.
+const ROUNDS: usize = 30;
+
+/// What is not the rule must be better by this (Burnham & Anderson 2002, section 2.6; from
+/// memory): free attitudes, which fit chance as well, and air.
+const BEYOND_DOUBT: f64 = 10.0;
+
 /// Akaike's criterion of a fit, at a scale that fits to compare have in common.
 fn criterion(bundle: &Bundle<'_>, solved: &Solved, scale: f64) -> f64 {
     let parameters = bundle.parameters(&solved.state.motion) as f64;
@@ -137,7 +215,6 @@ fn turn_about_one_axis(
     start: &Solved,
     rate: Option<&RateHeld>,
 ) -> Option<(usize, Solved)> {
-    const ROUNDS: usize = 30;
     const MOST_TERMS: usize = 3;
     let tried = (bundle.terms..=MOST_TERMS).filter_map(|terms| {
         let bundle = Bundle {

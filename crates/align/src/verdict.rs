@@ -2,6 +2,7 @@
 
 use crate::bundle::{Observation, Track, direction};
 use crate::fit::{Fit, Pair, TUKEY_SIGMAS, fit_best};
+use crate::refraction::AIR_PARAMETERS;
 use crate::{Attitude, Lens, Star};
 
 /// Akaike's criterion of a lens with a rotation a frame, and of a plane-to-plane map a frame
@@ -125,7 +126,8 @@ pub(crate) fn verdict(
             .push((squares / kept.len().max(1) as f64).sqrt());
         judged.pairs.push(kept.iter().map(|m| m.stars).collect());
     }
-    judged.verdict.model += 2.0 * (3 + terms + 3 * turned) as f64;
+    let air = lens.air().map_or(0, |_| AIR_PARAMETERS);
+    judged.verdict.model += 2.0 * (3 + terms + air + 3 * turned) as f64;
     judged.zones = rings
         .into_iter()
         .enumerate()

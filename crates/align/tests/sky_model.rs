@@ -6,7 +6,7 @@ use burst::{Aligned, Burst};
 use radicand_align::{
     FocalPrior, Held, Projection, SIDEREAL_RATE_DEG_PER_DAY, SkyModel, SkyModelError, SkyOptions,
 };
-use synth::{Mapping, Tracker};
+use synth::{Mapping, Pointing, Refraction, Site, Tracker};
 
 /// The demand: maps over the whole field, corners included.
 const MAP_RMS_PX: f64 = 0.05;
@@ -143,6 +143,7 @@ fn a_fisheye_is_found_and_a_homography_on_it_shows() {
     let model = check_maps(&burst, &Aligned::of(&burst), &clocked(&times_s));
     check_lens(&model, Projection::Equisolid, 552.0);
     check_pole(&model);
+    assert_eq!(model.lens.air(), None, "there is none");
     let outer = model.zones.last().expect("there are zones");
     // Stars of 0.02 to 0.3 px fit the lens in every ring; the corner shows the wrong model.
     assert!(outer.model_px < 0.15, "{outer:?}");
@@ -153,6 +154,51 @@ fn a_fisheye_is_found_and_a_homography_on_it_shows() {
             .iter()
             .all(|zone| zone.model_px < 0.15 && zone.pairs > 100)
     );
+}
+
+#[test]
+fn refraction_is_told_from_the_lens_in_minutes() {
+    // The zenith is no demand; by it alone pole and focal length are right.
+    const ZENITH_DEG: f64 = 3.0;
+    let times_s = evenly(26.0, 16);
+    let view = Pointing {
+        altitude_deg: 52.0,
+        azimuth_deg: 200.0,
+        roll_deg: 0.0,
+    };
+    let site = Site {
+        latitude_deg: 46.2,
+        longitude_deg: 9.4,
+    };
+    let pole = view.south_pole(&site);
+    let mut burst = Burst::new(Mapping::Equisolid, 552.0, (1200, 900), [-0.03, 0.005, 0.0])
+        .turning(pole, &times_s);
+    let air = Refraction {
+        pressure_hpa: 960.0,
+        temperature_c: 2.0,
+    };
+    burst.air = Some((air, view.zenith()));
+    let options = SkyOptions {
+        times_s: times_s.iter().copied().map(Some).collect(),
+        time_resolution_s: 0.01,
+        ..SkyOptions::default()
+    };
+    let model = check_maps(&burst, &Aligned::of(&burst), &options);
+    let off = model.lens.focal_px() / 552.0 - 1.0;
+    assert!(off.abs() < FOCAL_SHARE, "{off}");
+    let tripod = model.tripod.as_ref().expect("the camera stood still");
+    assert_eq!(tripod.held, Held::SiderealRate);
+    assert!(apart_deg(tripod.axis, pole) < POLE_DEG);
+    let found = model.lens.air().expect("air that bends");
+    let zenith_deg = apart_deg(found.zenith(), view.zenith());
+    assert!(zenith_deg < ZENITH_DEG, "{zenith_deg} deg");
+    // 960 hPa over 1010 times 283 K over 275 K is 0.978; half of the doubt there was before.
+    assert!((found.strength() - 0.978).abs() < 0.05, "{found:?}");
+}
+
+fn apart_deg(a: [f64; 3], b: [f64; 3]) -> f64 {
+    let cosine: f64 = (0..3).map(|i| a[i] * b[i]).sum();
+    cosine.clamp(-1.0, 1.0).acos().to_degrees()
 }
 
 #[test]

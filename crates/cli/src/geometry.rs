@@ -122,6 +122,8 @@ fn entry(model: &SkyModel, lights: &[SessionFrame], size: (usize, usize)) -> Geo
         pole: tripod.map(|tripod| tripod.axis),
         pole_px: tripod.and_then(|tripod| seen_px(tripod.axis)),
         pole_error_deg: tripod.map(|tripod| tripod.axis_error_rad.to_degrees()),
+        zenith: model.lens.air().map(|air| air.zenith()),
+        refraction: model.lens.air().map(|air| air.strength()),
         rate: clock.map(|clock| clock.rate_ratio),
         rate_error: clock.map(|clock| clock.rate_ratio_error),
         held: tripod.map(|tripod| held(tripod.held).to_owned()),

@@ -152,7 +152,8 @@ pub(crate) fn ground_maps(
     let size = (layout.width, layout.height);
     let lens = lights.iter().find_map(|light| light.light.map.lens());
     let lens = lens.map_or(GroundLens::Rectilinear(None), |lens| {
-        GroundLens::Known(*lens)
+        // A ground as near as this is not seen through bent light.
+        GroundLens::Known(lens.behind(None))
     });
     let view = |light: &SolvedLight| -> Result<GroundView, StackError> {
         let (cells, cell_px) = cells_of(light, calibrator)?;

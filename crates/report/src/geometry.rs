@@ -46,6 +46,11 @@ pub struct Geometry {
     pub pole_px: Option<[f64; 2]>,
     /// Standard error of the axis, degrees.
     pub pole_error_deg: Option<f64>,
+    /// The zenith in the same axes, where starlight bent by the air tells it; the lens is then
+    /// that behind the air.
+    pub zenith: Option<[f64; 3]>,
+    /// How strongly the air bends, over air of 1010 hPa and 10 °C.
+    pub refraction: Option<f64>,
     /// Rate of the turn by the camera's clock over the sidereal rate.
     pub rate: Option<f64>,
     /// Its standard error.

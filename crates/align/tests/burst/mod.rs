@@ -9,7 +9,7 @@ use radicand_align::{
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use synth::{Mapping, Matrix, Projection, rotation_about};
+use synth::{Mapping, Matrix, Projection, Refraction, rotation_about};
 
 /// A burst: a lens, a sensor, and where the sky is turned to on each frame.
 pub struct Burst {
@@ -24,7 +24,12 @@ pub struct Burst {
     pub bright: Vec<[f64; 3]>,
     /// Lights on the ground: pixels that all frames show alike.
     pub lamps: Vec<(f64, f64)>,
+    /// Air that bends, and the zenith over a camera that stands still.
+    pub air: Option<(Refraction, [f64; 3])>,
 }
+
+/// Sine of the altitude up to which the ground hides stars that air bends.
+const GROUND_SINE: f64 = 0.087;
 
 /// A frame's own alignment; `None` for the reference.
 pub type Place = Option<Result<Alignment, AlignError>>;
@@ -48,6 +53,7 @@ impl Burst {
             seed: 1,
             bright: Vec::new(),
             lamps: Vec::new(),
+            air: None,
         }
     }
 
@@ -116,7 +122,7 @@ impl Burst {
     }
 
     fn seen(&self, direction: [f64; 3]) -> Option<(f64, f64)> {
-        let (x, y) = self.projection.project(direction)?;
+        let (x, y) = self.projection.project(self.bent(direction)?)?;
         let inside = (0.0..self.size.0 as f64 - 1.0).contains(&x)
             && (0.0..self.size.1 as f64 - 1.0).contains(&y);
         inside.then_some((x, y))
@@ -124,9 +130,29 @@ impl Burst {
 
     /// Where a pixel of the first frame lies on another.
     pub fn truth(&self, frame: usize, x: f64, y: f64) -> Option<(f64, f64)> {
-        let direction = self.projection.direction(x, y);
-        self.projection
-            .project(turned(&self.rotations[frame], direction))
+        let direction = self.unbent(self.projection.direction(x, y))?;
+        let seen = self.bent(turned(&self.rotations[frame], direction))?;
+        self.projection.project(seen)
+    }
+
+    /// Where the air lets a direction of a frame's axes be seen; `None` behind the ground.
+    fn bent(&self, direction: [f64; 3]) -> Option<[f64; 3]> {
+        let Some((air, zenith)) = self.air else {
+            return Some(direction);
+        };
+        let sine: f64 = (0..3).map(|k| direction[k] * zenith[k]).sum();
+        (sine > GROUND_SINE).then(|| air.apparent(direction, zenith))
+    }
+
+    /// The direction that the air lets be seen in another.
+    fn unbent(&self, apparent: [f64; 3]) -> Option<[f64; 3]> {
+        const ROUNDS: usize = 10;
+        let mut direction = apparent;
+        for _ in 0..ROUNDS {
+            let seen = self.bent(direction)?;
+            direction = [0, 1, 2].map(|k| direction[k] + apparent[k] - seen[k]);
+        }
+        Some(direction)
     }
 
     /// Root mean square error of maps over the whole first frame, corners included, and the

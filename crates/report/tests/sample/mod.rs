@@ -50,6 +50,8 @@ fn geometry() -> Geometry {
         pole: Some([0.0, 0.6, -0.8]),
         pole_px: Some([599.4, -20.5]),
         pole_error_deg: Some(0.008),
+        zenith: Some([0.0, -0.62, 0.79]),
+        refraction: Some(0.93),
         rate: Some(1.0002),
         rate_error: Some(0.0003),
         held: Some("sidereal_rate".into()),
