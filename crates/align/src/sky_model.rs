@@ -20,6 +20,9 @@ pub struct SkyOptions {
     pub times_s: Vec<Option<f64>>,
     /// Smallest step of those times, s. Default 1.
     pub time_resolution_s: f64,
+    /// What is up in the picture, x and y of length 1: where a zenith is looked for, and
+    /// within 60° of which it must be. Default `[0, -1]`, an upright frame.
+    pub up: [f64; 2],
     /// Most frames that the lens is fitted to; the others get their attitude from its result.
     /// Default 24.
     pub joint_frames: usize,
@@ -33,6 +36,7 @@ impl Default for SkyOptions {
             focal: None,
             times_s: Vec::new(),
             time_resolution_s: 1.0,
+            up: [0.0, -1.0],
             joint_frames: 24,
             joint_stars: 1000,
         }

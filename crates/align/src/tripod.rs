@@ -75,7 +75,7 @@ pub(crate) fn tripod(
     let free = criterion(&bundle, solved, solved.scale);
     let turning = turn_about_one_axis(&bundle, solved, None)?;
     let behind_air = match moved.is_empty() {
-        true => turn_behind_air(&bundle, &turning),
+        true => turn_behind_air(&bundle, &turning, options.up),
         false => None,
     };
     let bundle = match &behind_air {
@@ -142,12 +142,16 @@ const AIR: AirPrior = AirPrior {
 /// The turn with starlight bent by the air; `None` where that is not better beyond doubt.
 ///
 /// On a tripod the zenith stands still in the picture, and where the air bends most tells it.
-fn turn_behind_air(bundle: &Bundle<'_>, turning: &(usize, Solved)) -> Option<(usize, Solved)> {
+fn turn_behind_air(
+    bundle: &Bundle<'_>,
+    turning: &(usize, Solved),
+    up: [f64; 2],
+) -> Option<(usize, Solved)> {
     /// Rounds that tell a start's promise.
     const FEW_ROUNDS: usize = 3;
     /// Of the stars, which come cell by cell of a grid, so many tell it as well.
     const EVERY: usize = 5;
-    const SIDES: [[f64; 2]; 4] = [[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]];
+    const ROLLS_DEG: [f64; 3] = [-30.0, 0.0, 30.0];
     const ALTITUDES_DEG: [f64; 3] = [15.0, 40.0, 65.0];
     let (terms, without) = turning;
     let bundle = Bundle {
@@ -155,10 +159,12 @@ fn turn_behind_air(bundle: &Bundle<'_>, turning: &(usize, Solved)) -> Option<(us
         air: Some(&AIR),
         ..*bundle
     };
-    let starts = SIDES.into_iter().flat_map(|[x, y]| {
+    let starts = ROLLS_DEG.into_iter().flat_map(|roll_deg| {
+        let (aside, along) = roll_deg.to_radians().sin_cos();
+        let side = [up[0] * along - up[1] * aside, up[1] * along + up[0] * aside];
         ALTITUDES_DEG.map(|altitude_deg| {
-            let (up, level) = altitude_deg.to_radians().sin_cos();
-            Refraction::new([level * x, level * y, up], AIR.strength)
+            let (high, level) = altitude_deg.to_radians().sin_cos();
+            Refraction::new([level * side[0], level * side[1], high], AIR.strength)
         })
     });
     let few: Vec<Track> = bundle.tracks.iter().step_by(EVERY).cloned().collect();
@@ -189,7 +195,21 @@ fn turn_behind_air(bundle: &Bundle<'_>, turning: &(usize, Solved)) -> Option<(us
     // Terms that only stood for the air are no longer needed.
     let simplest = Bundle { terms: 0, ..bundle };
     let found = turn_about_one_axis(&simplest, &first.1, None)?;
-    (own(&found, Some(&AIR)) + BEYOND_DOUBT < without_air).then_some(found)
+    let better = own(&found, Some(&AIR)) + BEYOND_DOUBT < without_air;
+    let air = found.1.state.lens.air()?;
+    (better && is_upright(air.zenith(), up)).then_some(found)
+}
+
+/// Whether a zenith is where one can be over a camera: what a lens draws otherwise than
+/// assumed may look like air with a zenith anywhere.
+fn is_upright([x, y, z]: [f64; 3], up: [f64; 2]) -> bool {
+    /// Cosine of the greatest roll.
+    const ROLL: f64 = 0.5;
+    /// A camera that looks so nearly up has no roll.
+    const LEVEL: f64 = 0.25;
+    let level = x.hypot(y);
+    let upwards = x * up[0] + y * up[1];
+    z > 0.0 && level < LEVEL || upwards > ROLL * level
 }
 
 /// Rounds of a fit.
