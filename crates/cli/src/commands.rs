@@ -10,6 +10,7 @@ mod blend;
 mod compare;
 mod demo;
 mod measure;
+mod plan;
 mod simulate;
 mod stack;
 mod survey;
@@ -127,6 +128,7 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
     match &cli.command {
         Command::Demo(args) => demo::run(args, &console),
         Command::Survey(args) => survey::run(args, &console),
+        Command::Plan(args) => plan::run(args, &console),
         Command::Stack(args) => stack::run(args, &console),
         Command::Simulate(args) => simulate::run(args, &console),
         Command::Measure(args) => measure::run(args, &console),
