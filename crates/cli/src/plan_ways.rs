@@ -105,7 +105,7 @@ fn exposures(setting: &Setting, plan: &Plan, tracker: Option<Tracker>) -> Vec<f6
     let tried = &setting.args.try_exposure;
     let mut exposures = vec![own];
     match tried.is_empty() {
-        true => exposures.extend([0.5 * own, 2.0 * own]),
+        true => exposures.extend([0.5 * own, 2.0 * own].map(short)),
         false => exposures.extend(tried),
     }
     exposures

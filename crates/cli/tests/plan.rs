@@ -180,7 +180,7 @@ fn the_sky_of_a_frame_is_that_of_its_night() {
     let night = light();
     let options = "--from lights/shot_0001.dng --gain 0.4 --read-noise 2.2 --pixel-pitch 4.35";
     let plan = plan(night.path(), options);
-    assert_eq!(plan["gear"]["camera"], "Lumholt Lumholt N24");
+    assert_eq!(plan["gear"]["camera"], "Lumholt N24");
     assert_eq!(figure(&plan, "/gear/focal_length_mm"), 24.0);
     assert_eq!(plan["light"]["source"], "frame");
     // 20.8 and an efficiency of 0.4 in green were put in; stars, a slope over the field of

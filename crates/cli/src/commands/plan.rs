@@ -200,15 +200,19 @@ fn masters(plan: &Plan, console: &Console) {
         return;
     };
     console.say(&format!(
-        "Darks and flats, each to add less than {} %: {} and {} (of {:.0} e⁻) for what stands still on the \
-         sensor, {} and {} for a sky that moves from sub to sub; 10 of each find hot pixels and dust (common practice)",
+        "Darks and flats, each to add less than {} %: {} and {} for a sky that moves from sub to sub, {} and {} \
+         for what stands still on the sensor (flats of {:.0} e⁻)",
         100.0 * masters.share,
+        masters.darks_moving,
+        masters.flats_moving,
         masters.darks_still,
         masters.flats_still,
         masters.flat_level_e,
-        masters.darks_moving,
-        masters.flats_moving,
     ));
+    console.say(
+        "  10 of each find hot pixels and dust (common practice), and fewer than reckoned do no harm: a master \
+         is believed as far as its frames agree",
+    );
 }
 
 fn ways(ways: &[PlanWay], console: &Console) {
