@@ -98,6 +98,35 @@ pub enum Command {
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),
+    /// Print what a shell needs to complete commands and options
+    #[command(
+        after_help = "Example:\n  radicand completions bash > ~/.local/share/bash-completion/completions/radicand"
+    )]
+    Completions(CompletionsArgs),
+    /// Write man pages, one for every command
+    #[command(after_help = "Example:\n  radicand manual -o ~/.local/share/man/man1")]
+    Manual(ManualArgs),
+}
+
+/// Name of the program.
+pub(crate) const PROGRAM: &str = "radicand";
+
+/// Arguments of `completions`.
+#[derive(Debug, Args)]
+pub struct CompletionsArgs {
+    /// The shell
+    pub shell: clap_complete::Shell,
+}
+
+/// Arguments of `manual`.
+#[derive(Debug, Args)]
+pub struct ManualArgs {
+    /// Folder for the pages, made if it is not there
+    #[arg(short, long)]
+    pub output: PathBuf,
+    /// Replace existing pages
+    #[arg(long)]
+    pub overwrite: bool,
 }
 
 /// Arguments of `demo`.

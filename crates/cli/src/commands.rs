@@ -8,7 +8,9 @@ use std::io::{ErrorKind, Write};
 
 mod blend;
 mod compare;
+mod completions;
 mod demo;
+mod manual;
 mod measure;
 mod plan;
 mod simulate;
@@ -134,5 +136,7 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
         Command::Measure(args) => measure::run(args, &console),
         Command::Compare(args) => compare::run(args, &console),
         Command::Blend(args) => blend::run(args, &console),
+        Command::Completions(args) => completions::run(args, &console),
+        Command::Manual(args) => manual::run(args, &console),
     }
 }
