@@ -186,6 +186,7 @@ mod tests {
     /// Radii of the four mappings by their definitions, in the order of `ALL`, evaluated
     /// with numpy.
     #[test]
+    #[allow(clippy::approx_constant, reason = "the table as it was evaluated")]
     fn radii_are_those_of_the_definitions() {
         let table = [
             (30.0, [0.57735, 0.53590, 0.52360, 0.51764]),
@@ -207,6 +208,7 @@ mod tests {
 
     /// Growth off the axis of a rectilinear lens: 1/cos² along, 1/cos across (elementary).
     #[test]
+    #[allow(clippy::approx_constant, reason = "the table as it was evaluated")]
     fn a_rectilinear_lens_draws_its_corners_larger() {
         let table = [
             (20.0, 1.1325, 1.0642),

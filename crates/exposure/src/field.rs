@@ -124,10 +124,10 @@ impl Field {
         if self.drift_px(place, 0.0).is_nan() {
             return f64::NAN;
         }
-        // Outside of the lens is farther than any tolerance.
-        let too_far = |seconds| !(self.drift_px(place, seconds) <= tolerated_px);
+        // Outside of the lens, NaN, is farther than any tolerance.
+        let within = |seconds| self.drift_px(place, seconds) <= tolerated_px;
         let (mut low, mut high) = (0.0, 1.0);
-        while !too_far(high) {
+        while within(high) {
             if high >= HALF_TURN_S {
                 return f64::INFINITY;
             }
@@ -135,10 +135,10 @@ impl Field {
         }
         while high - low > 1e-9 * high {
             let middle = 0.5 * (low + high);
-            if too_far(middle) {
-                high = middle;
-            } else {
+            if within(middle) {
                 low = middle;
+            } else {
+                high = middle;
             }
         }
         low

@@ -92,6 +92,7 @@ mod tests {
 
     /// Slope of the sine, `2π A / P`, for ±A.
     #[test]
+    #[allow(clippy::approx_constant, reason = "the table as it was evaluated")]
     fn periodic_error_is_fastest_at_its_zero() {
         for (amplitude, period, want) in [
             (50.0, 600.0, 0.5236),
