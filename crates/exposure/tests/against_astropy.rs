@@ -86,7 +86,6 @@ fn sun_and_moon_stand_where_astropy_has_them() {
         let lit = moon(when).lit();
         assert!((lit - n[5]).abs() < 0.0035, "{lit} for {row:?}");
     }
-    println!("Sun within {sun_off:.4}°, Moon within {moon_off:.3}°");
     assert!(sun_off < SUN_DEG, "{sun_off}");
     assert!(moon_off < MOON_DEG, "{moon_off}");
 }
@@ -145,7 +144,6 @@ fn twilight_and_moonrise_are_astropys() {
             *worst = worst.max(off);
         }
     }
-    println!("Sun within {sun_off:.0} s, Moon within {moon_off:.0} s, {never} without");
     assert!(never >= 3, "{never} twilights that do not end");
     assert!(sun_off < SUN_S, "{sun_off} s");
     assert!(moon_off < MOON_S, "{moon_off} s");
