@@ -3,6 +3,7 @@
 use crate::GroundChoice;
 use crate::combine_args::CombineArgs;
 use crate::compare_args::CompareArgs;
+use crate::plan_args::PlanArgs;
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -23,9 +24,12 @@ impl Cli {
     /// make no sense together.
     pub fn parse_checked() -> Self {
         let cli = Self::parse();
-        if let Command::Stack(args) = &cli.command
-            && let Some(conflict) = args.combining.conflict()
-        {
+        let conflict = match &cli.command {
+            Command::Stack(args) => args.combining.conflict(),
+            Command::Plan(args) => args.conflict(),
+            _ => None,
+        };
+        if let Some(conflict) = conflict {
             let mut command = Self::command();
             command
                 .error(clap::error::ErrorKind::ArgumentConflict, conflict)
@@ -61,6 +65,15 @@ pub enum Command {
     /// Say what is in folders: groups of frames, their kinds, and what is wrong with files
     #[command(after_help = "Example:\n  radicand survey night/ flats/")]
     Survey(SurveyArgs),
+    /// Say before the shoot how long, how many, and whether the night has room
+    #[command(
+        after_help = "Examples:\n  radicand plan --focal-length 17 --aperture 1.8 --sensor 23.5x15.6 \
+        --pixel-pitch 3.3\n  radicand plan --from night/shot_0001.dng --gain 0.8 --read-noise 2.1 \
+        --print 60 \\\n    --date 2026-01-19 --place 61.2,-12.4\n  radicand plan --from \
+        night/shot_0001.dng --sky 21.4 --read-noise 2.1 --polar-error 6 \\\n    --periodic-error 60 \
+        --period 480 --try-aperture 2,2.8 --clock 90"
+    )]
+    Plan(Box<PlanArgs>),
     /// Align and stack lights, and measure the noise of the result
     #[command(after_help = "Examples:\n  radicand stack night/ -o result\n  \
         radicand stack night/ -o result --dark darks/ --combine median\n  \
@@ -85,6 +98,35 @@ pub enum Command {
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),
+    /// Print what a shell needs to complete commands and options
+    #[command(
+        after_help = "Example:\n  radicand completions bash > ~/.local/share/bash-completion/completions/radicand"
+    )]
+    Completions(CompletionsArgs),
+    /// Write man pages, one for every command
+    #[command(after_help = "Example:\n  radicand manual -o ~/.local/share/man/man1")]
+    Manual(ManualArgs),
+}
+
+/// Name of the program.
+pub(crate) const PROGRAM: &str = "radicand";
+
+/// Arguments of `completions`.
+#[derive(Debug, Args)]
+pub struct CompletionsArgs {
+    /// The shell
+    pub shell: clap_complete::Shell,
+}
+
+/// Arguments of `manual`.
+#[derive(Debug, Args)]
+pub struct ManualArgs {
+    /// Folder for the pages, made if it is not there
+    #[arg(short, long)]
+    pub output: PathBuf,
+    /// Replace existing pages
+    #[arg(long)]
+    pub overwrite: bool,
 }
 
 /// Arguments of `demo`.

@@ -8,8 +8,11 @@ use std::io::{ErrorKind, Write};
 
 mod blend;
 mod compare;
+mod completions;
 mod demo;
+mod manual;
 mod measure;
+mod plan;
 mod simulate;
 mod stack;
 mod survey;
@@ -127,10 +130,13 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
     match &cli.command {
         Command::Demo(args) => demo::run(args, &console),
         Command::Survey(args) => survey::run(args, &console),
+        Command::Plan(args) => plan::run(args, &console),
         Command::Stack(args) => stack::run(args, &console),
         Command::Simulate(args) => simulate::run(args, &console),
         Command::Measure(args) => measure::run(args, &console),
         Command::Compare(args) => compare::run(args, &console),
         Command::Blend(args) => blend::run(args, &console),
+        Command::Completions(args) => completions::run(args, &console),
+        Command::Manual(args) => manual::run(args, &console),
     }
 }

@@ -159,6 +159,17 @@ pub enum JobError {
     /// The invented night cannot be made.
     #[error(transparent)]
     Synth(#[from] synth::SynthError),
+    /// What was typed is not enough, or cannot be.
+    #[error("{problem}")]
+    Usage {
+        /// What is missing or wrong.
+        problem: String,
+        /// The option that helps.
+        remedy: String,
+    },
+    /// The frame that a plan is to be made from cannot be read.
+    #[error(transparent)]
+    PlanFrame(raw::DecodeError),
     /// The report cannot be put into words.
     #[error("cannot write the report as JSON")]
     Json(#[from] serde_json::Error),
@@ -170,6 +181,14 @@ impl JobError {
         match self {
             Self::NoLights { left_out, .. } | Self::TooFewLights { left_out, .. } => left_out,
             _ => &[],
+        }
+    }
+
+    /// The program's exit status.
+    pub fn status(&self) -> u8 {
+        match self {
+            Self::Usage { .. } => 2,
+            _ => 1,
         }
     }
 
@@ -205,6 +224,11 @@ impl JobError {
             Self::UnknownScene(_) => {
                 let names = synth::SCENE_NAMES.map(|(name, about)| format!("{name} ({about})"));
                 return Some(format!("there are: {}", names.join("; ")));
+            }
+            Self::Usage { remedy, .. } => return Some(remedy.clone()),
+            Self::PlanFrame(_) => {
+                "--from takes one raw frame; without it camera and lens are given in numbers: see \
+                 `radicand plan --help`"
             }
             Self::NotPredicted { .. } => {
                 "give flats and bias frames, or --gain and --read-noise, or leave the choice to \

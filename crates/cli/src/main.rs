@@ -14,7 +14,7 @@ fn main() -> ExitCode {
         Ok(done) => ExitCode::from(done.status()),
         Err(error) => {
             complain(&error);
-            ExitCode::FAILURE
+            ExitCode::from(error.status())
         }
     }
 }

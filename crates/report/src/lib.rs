@@ -7,6 +7,8 @@
 //!
 //! [`Comparison`] is `compare.json`: results against each other, with their [`verdict`].
 //!
+//! [`Plan`] is what `radicand plan --json` says before the shoot.
+//!
 //! The meaning of every field, with its unit and when it misleads, is in
 //! `docs/report.md`; `docs/report.schema.json` is the same as a JSON Schema.
 //!
@@ -52,6 +54,11 @@ pub use noise::{
     Budget, ChannelNoise, Evidence, Growth, GrowthPoint, Noise, Part, Pattern, PatternBasis,
     Region, Summary,
 };
+pub use plan::{
+    PLAN_SCHEMA_VERSION, Plan, PlanFrames, PlanGear, PlanLight, PlanMasters, PlanMoonChange,
+    PlanMoonHour, PlanNight, PlanPlace, PlanPrint, PlanRule, PlanStill, PlanSub, PlanTracked,
+    PlanTwilight, PlanWay,
+};
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
 pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
@@ -70,6 +77,7 @@ mod layout;
 mod measured;
 mod noise;
 mod number;
+mod plan;
 mod report;
 mod run;
 mod sensor;
