@@ -41,6 +41,7 @@ pub use solve::{Solved, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
 mod args;
+mod blend_border;
 mod blend_brightness;
 mod blend_job;
 mod blend_report;
