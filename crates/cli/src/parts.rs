@@ -13,7 +13,8 @@ use noise::{
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
 use stack::{
-    Calibrator, Combine, GroundMask, Light, Stack, StackError, StackOptions, TileObserver,
+    Calibrator, Combine, GroundMask, Light, PackedMask, Stack, StackError, StackOptions,
+    TileObserver,
 };
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -199,7 +200,7 @@ impl Parts<'_> {
     fn sky(
         &self,
         stars: &StarShapeObserver,
-        masks: &[Arc<Array2<bool>>],
+        masks: &[Arc<PackedMask>],
         hidden: Option<&Array2<bool>>,
         track: Option<SensorTrack>,
     ) -> Result<(Stack, Vec<KeptTile>, Vec<Vec<StarPair>>), StackError> {
@@ -239,7 +240,7 @@ impl Parts<'_> {
         &self,
         stage: &str,
         lights: &[Light],
-        masks: &[Arc<Array2<bool>>],
+        masks: &[Arc<PackedMask>],
         observer: &O,
     ) -> Result<(Stack, Vec<O::Summary>), StackError> {
         let layout = self.calibrator.layout();

@@ -17,11 +17,11 @@ use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{
-    Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
-    median_price,
+    Calibrator, Combine, Kernel, PackedMask, SkyMesh, StackError, StoredMosaic, TileObserver,
+    TileSamples, median_price,
 };
 use align::PixelMap;
-use ndarray::{Array2, Array3, ArrayView2, s};
+use ndarray::{Array2, Array3, s};
 use raw::Rect;
 use rayon::prelude::*;
 use std::sync::Arc;
@@ -121,7 +121,7 @@ pub fn stack<O: TileObserver>(
 /// When there are masks, but not one a light.
 pub fn stack_masked<O: TileObserver>(
     lights: &[Light],
-    masks: &[Arc<Array2<bool>>],
+    masks: &[Arc<PackedMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
@@ -136,7 +136,7 @@ pub fn stack_masked<O: TileObserver>(
 fn stack_in_tiles<O: TileObserver>(
     tile_px: usize,
     lights: &[Light],
-    masks: &[Arc<Array2<bool>>],
+    masks: &[Arc<PackedMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
@@ -153,7 +153,7 @@ fn stack_in_tiles<O: TileObserver>(
         StackError::check_size("a light", light.mosaic.size(), (width, height))?;
     }
     for mask in masks {
-        StackError::check_size("a mask", (mask.ncols(), mask.nrows()), (width, height))?;
+        StackError::check_size("a mask", mask.size(), (width, height))?;
     }
     let channels = layout.cfa.channels().len();
     let shape = (channels, height, width);
@@ -207,7 +207,7 @@ impl Stack {
 
 struct Engine<'a> {
     lights: &'a [Light],
-    masks: &'a [Arc<Array2<bool>>],
+    masks: &'a [Arc<PackedMask>],
     calibrator: &'a Calibrator,
     options: &'a StackOptions,
     demosaic: Demosaic,
@@ -236,7 +236,7 @@ struct Scratch {
 impl<'a> Engine<'a> {
     fn new(
         lights: &'a [Light],
-        masks: &'a [Arc<Array2<bool>>],
+        masks: &'a [Arc<PackedMask>],
         calibrator: &'a Calibrator,
         options: &'a StackOptions,
     ) -> Self {
@@ -274,7 +274,7 @@ impl<'a> Engine<'a> {
         let mut samples = vec![Vec::with_capacity(self.lights.len()); channels];
         let mut noise: Vec<Vec<Vec<SampleNoise>>> = vec![Vec::new(); channels];
         for (i, light) in self.lights.iter().enumerate() {
-            let mask = self.masks.get(i).map(|mask| mask.view());
+            let mask = self.masks.get(i).map(Arc::as_ref);
             let planes = self.resample(light, mask, &area, scratch)?;
             for (samples, plane) in samples.iter_mut().zip(planes) {
                 samples.push(plane);
@@ -323,7 +323,7 @@ impl<'a> Engine<'a> {
     fn resample(
         &self,
         light: &Light,
-        mask: Option<ArrayView2<'_, bool>>,
+        mask: Option<&PackedMask>,
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
@@ -338,12 +338,8 @@ impl<'a> Engine<'a> {
         let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
         let inside = |&(x, y): &(f64, f64)| {
             // The nearest pixel; half a pixel beyond the last one it is still that.
-            let at = || [(y + 0.5) as usize, (x + 0.5) as usize];
-            x >= -0.5
-                && x <= right
-                && y >= -0.5
-                && y <= bottom
-                && mask.is_none_or(|mask| !mask.get(at()).copied().unwrap_or(true))
+            let masked = |mask: &PackedMask| mask.is_set((y + 0.5) as usize, (x + 0.5) as usize);
+            x >= -0.5 && x <= right && y >= -0.5 && y <= bottom && !mask.is_some_and(masked)
         };
         let reached = scratch.points.iter().copied().filter(|point| inside(point));
         let Some(needed) = Resampler::needed(reached) else {

@@ -26,6 +26,7 @@ pub use ground::{GroundMask, ground_lights, join};
 pub use masters::{MasterDark, MasterFlat};
 pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
+pub use packed_mask::PackedMask;
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
 pub use sigma_clip::{
@@ -49,6 +50,7 @@ mod ground;
 mod masters;
 mod median_price;
 mod observe;
+mod packed_mask;
 mod predicted_clip;
 mod reject;
 mod resample;
