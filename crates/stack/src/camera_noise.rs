@@ -109,6 +109,13 @@ impl NoiseFactors {
         self.channels
     }
 
+    /// The share of a channel over all places and phases.
+    pub fn mean(&self, channel: usize) -> f32 {
+        let of_channel = self.table.len() / self.channels;
+        let shares = &self.table[channel * of_channel..][..of_channel];
+        shares.iter().sum::<f32>() / of_channel as f32
+    }
+
     /// The share at a position of the frame, px.
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
         let (width, height) = self.period;

@@ -142,44 +142,74 @@ fn stack_in_tiles<O: TileObserver>(
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    check(lights, masks, calibrator)?;
+    let layout = calibrator.layout();
+    let channels = layout.cfa.channels().len();
+    let engine = Engine::new(lights, masks, calibrator, options);
+    let tile = |tile: &Rect, scratch: &mut Scratch| engine.tile(tile, observer, scratch);
+    in_tiles(layout.bounds(), tile_px, channels, &tile, progress)
+}
+
+/// Whether lights and masks are of the calibrator's size, and there are any.
+///
+/// # Panics
+///
+/// When there are masks, but not one a light.
+pub(crate) fn check(
+    lights: &[Light],
+    masks: &[Arc<Array2<bool>>],
+    calibrator: &Calibrator,
+) -> Result<(), StackError> {
     let masked = masks.is_empty() || masks.len() == lights.len();
     assert!(masked, "a mask a light");
     let layout = calibrator.layout();
-    let (width, height) = (layout.width, layout.height);
+    let size = (layout.width, layout.height);
     if lights.is_empty() {
         return Err(StackError::NoLights);
     }
     for light in lights {
-        StackError::check_size("a light", light.mosaic.size(), (width, height))?;
+        StackError::check_size("a light", light.mosaic.size(), size)?;
     }
     for mask in masks {
-        StackError::check_size("a mask", (mask.ncols(), mask.nrows()), (width, height))?;
+        StackError::check_size("a mask", (mask.ncols(), mask.nrows()), size)?;
     }
-    let channels = layout.cfa.channels().len();
-    let shape = (channels, height, width);
+    Ok(())
+}
+
+/// Makes a picture tile by tile, in parallel.
+///
+/// - `bounds`: of the picture, from (0, 0).
+/// - `tile`: makes every channel of a tile; what it keeps in its scratch changes no bit.
+pub(crate) fn in_tiles<W: Default, S: Send>(
+    bounds: Rect,
+    tile_px: usize,
+    channels: usize,
+    tile: &(dyn Fn(&Rect, &mut W) -> Result<Vec<(TileStack, S)>, StackError> + Sync),
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Stack, Vec<S>), StackError> {
+    let shape = (channels, bounds.height(), bounds.width());
     let mut stack = Stack {
         mean: Array3::zeros(shape),
         variance: Array3::zeros(shape),
         weight: Array3::zeros(shape),
         rejected: Array3::zeros(shape),
     };
-    let engine = Engine::new(lights, masks, calibrator, options);
-    let tiles = layout.bounds().tiles(tile_px);
+    let tiles = bounds.tiles(tile_px);
     let done = AtomicUsize::new(0);
     let mut summaries = Vec::with_capacity(tiles.len() * channels);
     // In batches, so that only a batch of finished tiles waits to be copied.
     for batch in tiles.chunks(TILES_IN_BATCH) {
         let finished: Result<Vec<_>, StackError> = batch
             .par_iter()
-            .map_init(Scratch::default, |scratch, tile| {
-                let finished = engine.tile(tile, observer, scratch)?;
+            .map_init(W::default, |scratch, area| {
+                let finished = tile(area, scratch)?;
                 progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
                 Ok(finished)
             })
             .collect();
-        for (tile, finished) in batch.iter().zip(finished?) {
+        for (area, finished) in batch.iter().zip(finished?) {
             for (channel, (part, summary)) in finished.into_iter().enumerate() {
-                stack.place(channel, tile, part);
+                stack.place(channel, area, part);
                 summaries.push(summary);
             }
         }
@@ -469,4 +499,4 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
