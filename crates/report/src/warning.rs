@@ -155,6 +155,21 @@ pub enum Warning {
         /// Stars for a safe fit.
         needed: u32,
     },
+    /// Photosites do not cover a picture at the scale asked for.
+    SparsePhotosites {
+        /// The channel that is covered worst.
+        channel: Channel,
+        /// Pixels of the picture to one of the lights, each way.
+        scale: f64,
+        /// Share of the pixels without a photosite.
+        empty: f64,
+        /// Share of them with less than a quarter of the mean weight.
+        thin: f64,
+        /// Lights there were.
+        frames: u32,
+        /// Lights that cover it on average, when the framing moves by chance.
+        needed: u32,
+    },
     /// Masters that do not fit the lights.
     MastersMismatch {
         /// Which masters.
@@ -216,6 +231,7 @@ impl Warning {
             Self::GroundMissing { .. } => "ground_missing",
             Self::SkyMissing { .. } => "sky_missing",
             Self::FewStars { .. } => "few_stars",
+            Self::SparsePhotosites { .. } => "sparse_photosites",
             Self::MastersMismatch { .. } => "masters_mismatch",
         }
     }
@@ -349,6 +365,21 @@ impl Warning {
                 found,
                 needed,
             } => format!("{file}: aligned by {found} stars, where {needed} would make it safe"),
+            Self::SparsePhotosites {
+                channel,
+                scale,
+                empty,
+                thin,
+                frames,
+                needed,
+            } => format!(
+                "at scale {scale} no photosite of channel {channel:?} fell on {:.1} % of the pixels, \
+                 where the first pass stands in, and less than a quarter of the mean on {:.1} %; \
+                 there are {frames} frames, and it takes {needed} on average when the framing moves \
+                 by chance",
+                100.0 * empty,
+                100.0 * thin
+            ),
             Self::MastersMismatch {
                 kind,
                 what,
@@ -434,6 +465,14 @@ impl Warning {
                 .to_owned(),
             Self::FewStars { .. } => "check this light in the stack's corners; choose the \
                  sharpest light with --reference, or leave this one out"
+                .to_owned(),
+            Self::SparsePhotosites { frames, needed, .. } if frames < needed => format!(
+                "shoot at least {needed} frames and move the framing between them, or use a smaller \
+                 --scale or a larger --drop"
+            ),
+            Self::SparsePhotosites { .. } => "the frames are enough, but hardly move against each \
+                 other: move the framing by some pixels between them (dither), or use a smaller \
+                 --scale or a larger --drop"
                 .to_owned(),
             Self::MastersMismatch {
                 kind, what, lights, ..
