@@ -271,6 +271,15 @@ impl OpenedResult {
         let report = self.report.as_ref()?;
         let one = |channel: &Channel| {
             let name = channel_name(*channel);
+            if let Some(mosaic) = &report.from_mosaic {
+                // The regions speak of the first pass.
+                let noise = mosaic.channels.get(&name)?;
+                let per_pixel = |dn: f64| dn * mosaic.scale;
+                return Some((
+                    per_pixel(noise.noise_area_dn?),
+                    per_pixel(noise.noise_area_error_dn?),
+                ));
+            }
             let cells = report.noise.regions.iter();
             let cells: Vec<_> = cells
                 .filter_map(|region| region.channels.get(&name))

@@ -45,6 +45,7 @@ fn job(args: &StackArgs) -> StackJob {
         ..StackOptions::default()
     };
     args.combining.put_into(&mut job);
+    args.mosaic.put_into(&mut job);
     job.reference = args.reference.clone();
     job.ground = args.ground.clone();
     if args.keep_all {
