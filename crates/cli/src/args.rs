@@ -1,7 +1,7 @@
 //! What can be typed, and its help.
 
 use crate::GroundChoice;
-use crate::combine_args::CombineArgs;
+use crate::combine_args::{CombineArg, CombineArgs};
 use crate::compare_args::CompareArgs;
 use crate::mosaic_args::MosaicArgs;
 use crate::plan_args::PlanArgs;
@@ -220,6 +220,18 @@ impl StackArgs {
         self.combining
             .conflict()
             .or_else(|| mosaic.conflict(self.combining.combine, &self.ground))
+            .or_else(|| {
+                let half_size = self.demosaic == DemosaicArg::Superpixel;
+                let other = (mosaic.from_mosaic, self.ground == GroundChoice::All);
+                let trails = self.combining.combine == CombineArg::Max;
+                match (half_size, other) {
+                    (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
+                    (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
+                    (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
+                    _ => None,
+                }
+                .map(str::to_owned)
+            })
     }
 }
 
@@ -294,6 +306,9 @@ pub enum DemosaicArg {
     Bilinear,
     /// Bilinear, corrected by the gradients of the recorded color: sharper, noisier
     Gradient,
+    /// A picture of half the size, each pixel a cell of two by two sites: no color is
+    /// interpolated
+    Superpixel,
 }
 
 /// The ways of interpolating between pixels.

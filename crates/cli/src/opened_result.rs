@@ -289,7 +289,14 @@ impl OpenedResult {
                 .iter()
                 .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
                 .sum::<f64>();
+            // Cells of two by two photosites have half of the noise.
+            let scale = report
+                .run
+                .settings
+                .get("scale")
+                .and_then(|scale| scale.as_f64());
             let sigma = crate::cull::median(cells.iter().map(|cell| cell.stack))?;
+            let sigma = scale.unwrap_or(1.0) * sigma;
             Some((sigma, sigma * error.sqrt()))
         };
         self.channels.iter().map(one).collect()

@@ -7,7 +7,7 @@ use crate::fitting::mismatches;
 use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
-use crate::second_pass::SecondPass;
+use crate::photosite_report;
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::{Alignment, PixelMap};
@@ -57,7 +57,7 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
         from_mosaic: outcome
             .second_pass
             .as_ref()
-            .map(|seen| mosaic_entry(seen, outcome, &names)),
+            .and_then(|seen| photosite_report::entry(seen, outcome, &names)),
         stars: crate::sensor_report::stars(
             &outcome.stars,
             field_scale(&outcome.geometry, &outcome.lights).as_ref(),
@@ -97,64 +97,6 @@ fn ground_entry(job: &StackJob, ground: &Ground) -> report::Ground {
     }
 }
 
-fn mosaic_entry(
-    seen: &SecondPass,
-    outcome: &StackOutcome,
-    names: &[report::Channel],
-) -> report::FromMosaic {
-    let (width, height) = seen.grid.size();
-    let channel = |(i, &name): (usize, &report::Channel)| {
-        let noise = seen.noise[i].as_ref();
-        let scale = seen.grid.scale();
-        let regions = outcome.noise.regions.iter();
-        let of_sky = regions.filter(|region| region.region.part == noise::Part::Sky);
-        let channels = of_sky.flat_map(|region| &region.channels);
-        let first = channels.filter(|measured| measured.channel == i);
-        let coverage = &seen.coverage[i];
-        let entry = report::MosaicChannel {
-            empty: coverage.empty,
-            thin: coverage.thin,
-            rejected: seen.rejected[i],
-            lights_needed: seen.needed[i],
-            noise_pixel_dn: noise.map(|noise| noise.pixel_dn),
-            // Pixels a scale finer have a scale more of white noise.
-            noise_area_dn: noise.map(|noise| noise.area_dn / scale),
-            noise_area_error_dn: noise.map(|noise| noise.area_error_dn / scale),
-            first_pass_area_dn: crate::cull::median(first.map(|measured| measured.stack.area)),
-            correlation: noise.map(|noise| noise.correlation),
-            correlation_expected: seen.expected_correlation(),
-        };
-        (name, entry)
-    };
-    report::FromMosaic {
-        scale: seen.grid.scale(),
-        drop_shape: seen.options.drop.name().to_owned(),
-        drop_px: seen.options.drop.size_px(),
-        width: width as u32,
-        height: height as u32,
-        channels: names.iter().enumerate().map(channel).collect(),
-    }
-}
-
-/// Share of thinly covered pixels from which the reader is told; empty ones always are.
-const MUCH_THIN: f64 = 0.05;
-
-/// Whether photosites cover the picture at its scale.
-fn sparse_photosites(outcome: &StackOutcome) -> Option<Warning> {
-    let seen = outcome.second_pass.as_ref()?;
-    let worst = seen.worst()?;
-    let coverage = &seen.coverage[worst];
-    let told = coverage.empty > 0.0005 || coverage.thin > MUCH_THIN;
-    told.then(|| Warning::SparsePhotosites {
-        channel: channel_name(outcome.layout.cfa.channels()[worst]),
-        scale: seen.grid.scale(),
-        empty: coverage.empty,
-        thin: coverage.thin,
-        frames: outcome.lights.len() as u32,
-        needed: seen.needed[worst].ceil() as u32,
-    })
-}
-
 fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     let mut settings = BTreeMap::from([
         ("combine".to_owned(), json!(outcome.combine.name())),
@@ -163,6 +105,7 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
             json!(match job.options.demosaic {
                 DemosaicMethod::Bilinear => "bilinear",
                 DemosaicMethod::GradientCorrected => "gradient",
+                DemosaicMethod::Superpixel => "superpixel",
             }),
         ),
         (
@@ -193,7 +136,9 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     if let Some(options) = &job.from_mosaic {
         settings.insert("from_mosaic".to_owned(), json!(options.drop.name()));
         settings.insert("drop_px".to_owned(), json!(options.drop.size_px()));
-        settings.insert("scale".to_owned(), json!(options.scale));
+    }
+    if let Some(made) = &outcome.second_pass {
+        settings.insert("scale".to_owned(), json!(made.grid.scale()));
     }
     if let Some(factor) = outcome.dark_scale {
         settings.insert("dark_scale".to_owned(), json!(factor));
@@ -440,7 +385,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
     warnings.extend(few_to_clip(outcome));
-    warnings.extend(sparse_photosites(outcome));
+    warnings.extend(photosite_report::sparse(outcome));
     if outcome.combine == Combine::Max {
         warnings.push(Warning::TrailsNotMeasured);
     }

@@ -1,4 +1,4 @@
-//! The second pass of a stack: measured photosites alone, held against the first.
+//! The second pass of a stack: a picture on other pixels than those it was measured on.
 
 use crate::JobError;
 use crate::ground::Apart;
@@ -6,21 +6,28 @@ use crate::parts::{Ground, Parts};
 use ndarray::{Array2, Array3, Axis};
 use noise::{HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, StarMaskOptions, TILE_PX};
 use stack::{
-    ChannelCoverage, DropShape, FirstPass, FromMosaic, Kernel, MosaicStack, OutputGrid, Stack,
-    lights_needed, stack_from_mosaic,
+    ChannelCoverage, DemosaicMethod, DropShape, FirstPass, FromMosaic, GroundMask, Kernel,
+    MosaicStack, OutputGrid, Stack, StackOptions, lights_needed, stack_from_mosaic,
 };
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Share of the most weight that a place of the first pass needs to be looked at.
 const REACHED: f32 = 0.5;
 
-/// What is known of a picture of measured photosites.
+/// A picture that was made anew.
 #[derive(Clone, Debug)]
 pub struct SecondPass {
-    /// How it was made.
-    pub options: FromMosaic,
     /// The grid it is on.
     pub grid: OutputGrid,
+    /// How photosites became it; `None` where it is made of superpixels.
+    pub photosites: Option<Photosites>,
+}
+
+/// What is known of a picture of measured photosites.
+#[derive(Clone, Debug)]
+pub struct Photosites {
+    /// How it was made.
+    pub options: FromMosaic,
     /// How photosites cover it, by channel.
     pub coverage: Vec<ChannelCoverage>,
     /// Share of the photosites that were rejected, by channel.
@@ -36,7 +43,7 @@ pub struct SecondPass {
 impl Parts<'_> {
     /// Makes the picture anew, of photosites; the first pass stands in where there are none,
     /// and on the ground.
-    pub fn from_mosaic(
+    pub fn photosites(
         &self,
         first: Stack,
         ground: Option<&mut Ground>,
@@ -44,16 +51,8 @@ impl Parts<'_> {
     ) -> Result<(Stack, SecondPass), JobError> {
         let layout = self.calibrator.layout();
         let reached = self.reached(&first, ground.as_deref());
-        let masks = match ground.as_deref() {
-            Some(ground) => {
-                let apart = Apart {
-                    mask: ground.mask.clone(),
-                    moving: ground.moving.clone(),
-                };
-                apart.masks_of_sky(self.lights.len())
-            }
-            None => Vec::new(),
-        };
+        let apart = ground.as_deref().map(apart);
+        let masks = apart.map_or_else(Vec::new, |apart| apart.masks_of_sky(self.lights.len()));
         let first = FirstPass::new(first, self.lights.len(), &layout.cfa, self.options);
         let grid = OutputGrid::new(options.scale, (layout.width, layout.height));
         let block_px = (self.noise.block_px as f64 * options.scale).round() as usize;
@@ -81,11 +80,7 @@ impl Parts<'_> {
             &advance,
         )?;
         let coverage = made.coverage(&|row, col| reached[(row, col)]);
-        let rejected = rejected(
-            &made,
-            &coverage,
-            self.lights.iter().map(|light| light.weight),
-        );
+        let rejected = rejected(&made, self.lights);
         made.fill(&first);
         if let Some(sky) = ground.and_then(|ground| ground.sky.as_mut())
             && options.scale != 1.0
@@ -97,9 +92,8 @@ impl Parts<'_> {
             sites.iter().filter(|&site| site == channel).count() as f64 / sites.len() as f64
         };
         let channels = layout.cfa.channels();
-        let seen = SecondPass {
+        let seen = Photosites {
             options,
-            grid,
             coverage,
             rejected,
             needed: channels
@@ -109,7 +103,46 @@ impl Parts<'_> {
             noise: HalfNoise::of(&tiles, channels.len()),
             block_px,
         };
+        let seen = SecondPass {
+            grid,
+            photosites: Some(seen),
+        };
         Ok((made.stack, seen))
+    }
+
+    /// Makes the picture anew at half the size, of cells of two by two photosites.
+    pub fn superpixel(&self, ground: Option<&mut Ground>) -> Result<(Stack, SecondPass), JobError> {
+        let layout = self.calibrator.layout();
+        let half = OutputGrid::new(0.5, (layout.width, layout.height));
+        let options = StackOptions {
+            demosaic: DemosaicMethod::Superpixel,
+            ..*self.options
+        };
+        let parts = Parts {
+            options: &options,
+            ..*self
+        };
+        let made = SecondPass {
+            grid: half,
+            photosites: None,
+        };
+        let stage = "stacking superpixels";
+        let Some(ground) = ground else {
+            let (stack, _) = parts.part(stage, self.lights, &[], &())?;
+            return Ok((stack, made));
+        };
+        let (apart, n) = (apart(ground), self.lights.len());
+        let (sky, _) = parts.part(stage, self.lights, &apart.masks_of_sky(n), &())?;
+        let lights = apart.lights_of_ground(self.lights);
+        let masks = apart.masks_of_ground(n);
+        let (of_ground, _) = parts.part("superpixels of the ground", &lights, &masks, &())?;
+        if let Some(alone) = ground.sky.as_mut() {
+            *alone = on_grid(alone, &half);
+        }
+        let (width, height) = half.size();
+        let shown = |(row, col)| ground.mask.ground()[half.reference_pixel(row, col)];
+        let mask = GroundMask::new(Array2::from_shape_fn((height, width), shown));
+        Ok((stack::join(sky, &of_ground, &mask), made))
     }
 
     /// Where half of the lights show the sky, on the reference.
@@ -142,27 +175,28 @@ impl Parts<'_> {
     }
 }
 
-/// Share of the photosites rejected, of those that would have fallen where photosites are
-/// looked at; weights are taken for those of the typical light.
-fn rejected(
-    made: &MosaicStack,
-    coverage: &[ChannelCoverage],
-    weights: impl Iterator<Item = f32>,
-) -> Vec<f64> {
-    let weights: Vec<f64> = weights.map(f64::from).collect();
-    let weight = weights.iter().sum::<f64>() / weights.len().max(1) as f64;
-    let planes = made
-        .stack
-        .rejected
-        .axis_iter(Axis(0))
-        .zip(made.stack.weight.axis_iter(Axis(0)));
-    let of = |(rejected, kept): (ndarray::ArrayView2<u16>, ndarray::ArrayView2<f32>)| {
+/// What was set apart of a ground.
+fn apart(ground: &Ground) -> Apart {
+    Apart {
+        mask: ground.mask.clone(),
+        moving: ground.moving.clone(),
+    }
+}
+
+/// Share of the photosites rejected, by channel; weights are taken for those of the typical
+/// light.
+fn rejected(made: &MosaicStack, lights: &[stack::Light]) -> Vec<f64> {
+    let weights = lights.iter().map(|light| f64::from(light.weight));
+    let weight = weights.sum::<f64>() / lights.len().max(1) as f64;
+    let stack = &made.stack;
+    let of = |channel: usize| {
+        let rejected = stack.rejected.index_axis(Axis(0), channel);
         let rejected: f64 = rejected.iter().map(|&n| f64::from(n)).sum();
-        let kept: f64 = kept.iter().map(|&w| f64::from(w)).sum::<f64>() / weight;
+        let kept = stack.weight.index_axis(Axis(0), channel);
+        let kept = kept.iter().map(|&w| f64::from(w)).sum::<f64>() / weight;
         rejected / (rejected + kept).max(1.0)
     };
-    debug_assert_eq!(coverage.len(), made.stack.mean.dim().0);
-    planes.map(of).collect()
+    (0..stack.mean.dim().0).map(of).collect()
 }
 
 /// Planes of the reference on a grid.
@@ -183,7 +217,7 @@ fn on_grid(planes: &Array3<f32>, grid: &OutputGrid) -> Array3<f32> {
     out
 }
 
-impl SecondPass {
+impl Photosites {
     /// Noise that neighbors share at the scale of blocks, as square drops at random places have
     /// it; `None` for other shapes.
     pub fn expected_correlation(&self) -> Option<f64> {

@@ -21,7 +21,9 @@ use noise::{
     PatternPrior, ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Calibrator, Combine, FromMosaic, MosaicStore, SensorLayout, Stack, StackOptions};
+use stack::{
+    Calibrator, Combine, DemosaicMethod, FromMosaic, MosaicStore, SensorLayout, Stack, StackOptions,
+};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -201,6 +203,11 @@ impl StackJob {
         let stacking = StackOptions {
             // The largest sample has no noise to measure; that of a mean stands in for it.
             combine: if trails { Combine::Mean } else { combine },
+            demosaic: match self.options.demosaic {
+                // A picture of half the size is a second pass: noise is measured at full size.
+                DemosaicMethod::Superpixel => DemosaicMethod::Bilinear,
+                demosaic => demosaic,
+            },
             ..self.options
         };
         let saturation_dn = saturation_dn(&lights, &calibrator);
@@ -255,11 +262,16 @@ impl StackJob {
             stack = parts.trails()?;
             stopwatch.lap("trails");
         }
-        let mut second_pass = None;
-        if let Some(options) = self.from_mosaic {
-            let (picture, seen) = parts.from_mosaic(stack, ground.as_mut(), options)?;
-            (stack, second_pass) = (picture, Some(seen));
-            stopwatch.lap("photosites");
+        let half_size = self.options.demosaic == DemosaicMethod::Superpixel;
+        let (stack, second_pass) = match self.from_mosaic {
+            Some(options) => parts
+                .photosites(stack, ground.as_mut(), options)
+                .map(anew)?,
+            None if half_size => parts.superpixel(ground.as_mut()).map(anew)?,
+            None => (stack, None),
+        };
+        if second_pass.is_some() {
+            stopwatch.lap("second pass");
         }
         let calibration = session
             .darks
@@ -359,6 +371,10 @@ impl StackJob {
         const SHARE: f64 = 0.5;
         (self.memory_bytes as f64 * SHARE) as u64
     }
+}
+
+fn anew((stack, made): (Stack, SecondPass)) -> (Stack, Option<SecondPass>) {
+    (stack, Some(made))
 }
 
 /// What calibration leaves of each channel's fixed pattern, on the stack's scale.

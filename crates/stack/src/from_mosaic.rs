@@ -16,7 +16,7 @@ pub use drop::DropShape;
 pub use first_pass::FirstPass;
 
 use crate::combine::TileStack;
-use crate::engine::in_tiles;
+use crate::engine::{FinishedTile, in_tiles};
 use crate::output_grid::OutputGrid;
 use crate::{Calibrator, Light, Stack, StackError, TILE_PX, TileObserver, TileSamples};
 use drop::{gaussian, overlap};
@@ -161,7 +161,7 @@ fn in_tiles_of<O: TileObserver>(
         grid,
     };
     let tile = |tile: &Rect, _: &mut ()| accumulator.tile(tile, observer);
-    let (stack, summaries) = in_tiles(grid.bounds(), tile_px, channels, &tile, progress)?;
+    let (stack, summaries) = in_tiles(grid.bounds(), tile_px, channels, tile, progress)?;
     Ok((MosaicStack { stack, grid }, summaries))
 }
 
@@ -182,7 +182,7 @@ impl Accumulator<'_> {
         &self,
         tile: &Rect,
         observer: &O,
-    ) -> Result<Vec<(TileStack, O::Summary)>, StackError> {
+    ) -> Result<FinishedTile<O::Summary>, StackError> {
         let mut sums: Vec<Sums> = (0..self.channels).map(|_| Sums::new(tile.area())).collect();
         let area = self.grid.on_reference(tile);
         let scale = self.grid.scale();

@@ -63,5 +63,6 @@ mod resample;
 mod sigma_clip;
 mod sky;
 mod store;
+mod superpixel;
 mod weights;
 mod winsorize;

@@ -36,6 +36,7 @@ fn job(args: &StackArgs) -> StackJob {
         demosaic: match args.demosaic {
             DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
             DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
+            DemosaicArg::Superpixel => DemosaicMethod::Superpixel,
         },
         kernel: match args.kernel {
             KernelArg::Lanczos3 => Kernel::Lanczos3,

@@ -106,7 +106,10 @@ impl Sum {
     pub fn variance(&self) -> f32 {
         let spent = self.weight_share / self.weight;
         let free = self.share - spent;
-        if !(self.weight > 0.0) || self.effective_samples() < 2.0 - 1e-9 || free <= 1e-9 {
+        // Shares are sums of rounded areas.
+        const ROUNDING: f64 = 1e-9;
+        // Without samples there are none effective.
+        if self.effective_samples() < 2.0 - ROUNDING || free <= ROUNDING {
             return f32::NAN;
         }
         let scatter = (self.square - self.value * self.value / self.weight).max(0.0);
