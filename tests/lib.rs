@@ -6,7 +6,9 @@
 //! program's path. Which source stands behind which check: `docs/external-checks.md`.
 
 pub use digest::folder_digests;
-pub use lights::{LEVEL_DN, SIGMA_DN, mono_calibrator, mono_light, noise_stack};
+pub use lights::{
+    LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, mono_calibrator, mono_light, noise_stack,
+};
 pub use near::check_near;
 pub use picture::read_float_tiff;
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};

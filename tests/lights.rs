@@ -13,25 +13,39 @@ use stack::{
 
 /// A calibrator of a sensor without filters, black level or defects.
 pub fn mono_calibrator(width: usize, height: usize) -> Calibrator {
+    cfa_calibrator(Cfa::mono(), DefectMap::none(width, height))
+}
+
+/// A calibrator of a sensor of the map's size without black level.
+///
+/// # Panics
+///
+/// Never: the sizes fit.
+pub fn cfa_calibrator(cfa: Cfa, defects: DefectMap) -> Calibrator {
     let layout = SensorLayout {
-        cfa: Cfa::mono(),
+        cfa,
         black_level_dn: SitePattern::uniform(0.0),
         white_level_dn: SitePattern::uniform(65535.0),
-        width,
-        height,
+        width: defects.width(),
+        height: defects.height(),
     };
-    Calibrator::new(layout, None, None, DefectMap::none(width, height)).expect("sizes fit")
+    Calibrator::new(layout, None, None, defects).expect("sizes fit")
 }
 
 /// A light of weight 1 whose samples go into the stack as they are: neither scaled nor
 /// leveled.
 pub fn mono_light(samples: Array2<u16>, map: PixelMap) -> Light {
+    cfa_light(&Cfa::mono(), samples, map)
+}
+
+/// The same of a sensor with filters.
+pub fn cfa_light(cfa: &Cfa, samples: Array2<u16>, map: PixelMap) -> Light {
     let (height, width) = samples.dim();
     Light {
         mosaic: StoredMosaic::in_memory(samples),
         map,
         scale: 1.0,
-        sky_offset: no_offset(width, height),
+        sky_offset: no_offset(cfa, width, height),
         weight: 1.0,
     }
 }
@@ -67,13 +81,13 @@ pub fn noise_stack(side_px: usize, n: usize, combine: Combine, seed: u64) -> Sta
 }
 
 /// A lone light is level with itself.
-fn no_offset(width: usize, height: usize) -> SkyMesh {
+fn no_offset(cfa: &Cfa, width: usize, height: usize) -> SkyMesh {
     let area = Rect::of_size(width, height);
     let blank = CalibratedWindow {
         area,
         values: vec![0.0; area.area()],
     };
-    let mesh = SkyMesh::measure(&blank, &Cfa::mono());
+    let mesh = SkyMesh::measure(&blank, cfa);
     let mut offsets = sky_offsets(&[&mesh], &[PixelMap::identity()], &[1.0], &[1.0]);
     offsets.remove(0)
 }

@@ -1,8 +1,9 @@
 //! What can be typed, and its help.
 
 use crate::GroundChoice;
-use crate::combine_args::CombineArgs;
+use crate::combine_args::{CombineArg, CombineArgs};
 use crate::compare_args::CompareArgs;
+use crate::mosaic_args::MosaicArgs;
 use crate::plan_args::PlanArgs;
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -25,7 +26,7 @@ impl Cli {
     pub fn parse_checked() -> Self {
         let cli = Self::parse();
         let conflict = match &cli.command {
-            Command::Stack(args) => args.combining.conflict(),
+            Command::Stack(args) => args.conflict(),
             Command::Plan(args) => args.conflict(),
             _ => None,
         };
@@ -179,6 +180,9 @@ pub struct StackArgs {
     /// How values between pixels are interpolated
     #[arg(long, value_enum, default_value_t = KernelArg::Lanczos3)]
     pub kernel: KernelArg,
+    /// Whether the colors are made at all
+    #[command(flatten)]
+    pub mosaic: MosaicArgs,
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
@@ -207,6 +211,28 @@ pub struct StackArgs {
     /// Replace an existing result
     #[arg(long)]
     pub overwrite: bool,
+}
+
+impl StackArgs {
+    /// What was asked for and has no meaning beside what else was.
+    pub(crate) fn conflict(&self) -> Option<String> {
+        let mosaic = &self.mosaic;
+        self.combining
+            .conflict()
+            .or_else(|| mosaic.conflict(self.combining.combine, &self.ground))
+            .or_else(|| {
+                let half_size = self.demosaic == DemosaicArg::Superpixel;
+                let other = (mosaic.from_mosaic, self.ground == GroundChoice::All);
+                let trails = self.combining.combine == CombineArg::Max;
+                match (half_size, other) {
+                    (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
+                    (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
+                    (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
+                    _ => None,
+                }
+                .map(str::to_owned)
+            })
+    }
 }
 
 /// Arguments of `measure`.
@@ -280,6 +306,9 @@ pub enum DemosaicArg {
     Bilinear,
     /// Bilinear, corrected by the gradients of the recorded color: sharper, noisier
     Gradient,
+    /// A picture of half the size, each pixel a cell of two by two sites: no color is
+    /// interpolated
+    Superpixel,
 }
 
 /// The ways of interpolating between pixels.

@@ -158,6 +158,17 @@ impl Apart {
         }
     }
 
+    /// The lights as the stack of the ground takes them.
+    pub(crate) fn lights_of_ground(&self, lights: &[stack::Light]) -> Vec<stack::Light> {
+        let mut lights = stack::ground_lights(lights);
+        if let Some(moving) = &self.moving {
+            for (light, map) in lights.iter_mut().zip(&moving.maps) {
+                light.map = map.clone();
+            }
+        }
+        lights
+    }
+
     /// A mask of every light's ground.
     pub(crate) fn masks_of_ground(&self, lights: usize) -> Vec<Arc<PackedMask>> {
         match &self.moving {

@@ -292,6 +292,15 @@ impl OpenedResult {
         let report = self.report.as_ref()?;
         let one = |channel: &Channel| {
             let name = channel_name(*channel);
+            if let Some(mosaic) = &report.from_mosaic {
+                // The regions speak of the first pass.
+                let noise = mosaic.channels.get(&name)?;
+                let per_pixel = |dn: f64| dn * mosaic.scale;
+                return Some((
+                    per_pixel(noise.noise_area_dn?),
+                    per_pixel(noise.noise_area_error_dn?),
+                ));
+            }
             let cells = report.noise.regions.iter();
             let cells: Vec<_> = cells
                 .filter_map(|region| region.channels.get(&name))
@@ -301,7 +310,14 @@ impl OpenedResult {
                 .iter()
                 .map(|cell| (cell.pixels as f64 / pixels * cell.error / cell.gain_area).powi(2))
                 .sum::<f64>();
+            // Cells of two by two photosites have half of the noise.
+            let scale = report
+                .run
+                .settings
+                .get("scale")
+                .and_then(|scale| scale.as_f64());
             let sigma = crate::cull::median(cells.iter().map(|cell| cell.stack))?;
+            let sigma = scale.unwrap_or(1.0) * sigma;
             Some((sigma, sigma * error.sqrt()))
         };
         self.channels.iter().map(one).collect()

@@ -118,12 +118,7 @@ impl Parts<'_> {
         drop(masks);
         let (tiles, halves) = self.join_halves(tiles);
 
-        let mut lights = stack::ground_lights(self.lights);
-        if let Some(moving) = &apart.moving {
-            for (light, map) in lights.iter_mut().zip(&moving.maps) {
-                light.map = map.clone();
-            }
-        }
+        let lights = apart.lights_of_ground(self.lights);
         let masks = apart.masks_of_ground(lights.len());
         let hidden = mask.ground().mapv(|ground| !ground);
         let observer = self.noise_observer(Some(&hidden));
@@ -236,7 +231,7 @@ impl Parts<'_> {
     }
 
     /// One stack, and what an observer saw.
-    fn part<O: TileObserver>(
+    pub(crate) fn part<O: TileObserver>(
         &self,
         stage: &str,
         lights: &[Light],

@@ -7,6 +7,7 @@ use crate::fitting::mismatches;
 use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
+use crate::photosite_report;
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::{Alignment, PixelMap};
@@ -53,6 +54,10 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
             .ground
             .as_ref()
             .map(|ground| ground_entry(job, ground)),
+        from_mosaic: outcome
+            .second_pass
+            .as_ref()
+            .and_then(|seen| photosite_report::entry(seen, outcome, &names)),
         stars: crate::sensor_report::stars(
             &outcome.stars,
             field_scale(&outcome.geometry, &outcome.lights).as_ref(),
@@ -100,6 +105,7 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
             json!(match job.options.demosaic {
                 DemosaicMethod::Bilinear => "bilinear",
                 DemosaicMethod::GradientCorrected => "gradient",
+                DemosaicMethod::Superpixel => "superpixel",
             }),
         ),
         (
@@ -127,6 +133,13 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
         ),
     ]);
     settings.extend(clip_settings(outcome.combine));
+    if let Some(options) = &job.from_mosaic {
+        settings.insert("from_mosaic".to_owned(), json!(options.drop.name()));
+        settings.insert("drop_px".to_owned(), json!(options.drop.size_px()));
+    }
+    if let Some(made) = &outcome.second_pass {
+        settings.insert("scale".to_owned(), json!(made.grid.scale()));
+    }
     if let Some(factor) = outcome.dark_scale {
         settings.insert("dark_scale".to_owned(), json!(factor));
     }
@@ -372,6 +385,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
     warnings.extend(few_to_clip(outcome));
+    warnings.extend(photosite_report::sparse(outcome));
     if outcome.combine == Combine::Max {
         warnings.push(Warning::TrailsNotMeasured);
     }

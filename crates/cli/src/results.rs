@@ -136,6 +136,12 @@ impl ResultFolder {
             value: CardValue::Float(exposure_s),
             comment: "[s] of a single light".to_owned(),
         }));
+        let scale = outcome.second_pass.as_ref().map(|seen| seen.grid.scale());
+        cards.extend(scale.map(|scale| HeaderCard {
+            keyword: "OUTSCALE".to_owned(),
+            value: CardValue::Float(scale),
+            comment: "pixels to one of the lights, each way".to_owned(),
+        }));
         let ground = outcome.ground.as_ref();
         let finished = Finished {
             stack: &outcome.stack,
@@ -147,7 +153,8 @@ impl ResultFolder {
         };
         let preview = self.write_pictures(&finished)?;
         if let Some(preview) = preview {
-            self.write_regions(&finished, &preview, &outcome.noise)?;
+            let regions = map_regions(&outcome.noise, scale.unwrap_or(1.0));
+            self.write_regions(&finished, &preview, &regions)?;
         }
         outcome.stopwatch.lap("write");
         let report = report(job, outcome);
@@ -247,7 +254,7 @@ impl ResultFolder {
         &self,
         finished: &Finished,
         preview: &PreviewOptions,
-        noise: &GainReport,
+        regions: &[MapRegion],
     ) -> Result<(), JobError> {
         let map = PreviewOptions {
             max_side_px: preview.max_side_px.map(|side_px| side_px / 2),
@@ -255,7 +262,7 @@ impl ResultFolder {
         };
         let path = self.dir.join(REGIONS);
         let planes = planes(&finished.stack.mean);
-        write_regions_png(&path, &planes, &map_regions(noise), &map)?;
+        write_regions_png(&path, &planes, regions, &map)?;
         Ok(())
     }
 }
@@ -275,17 +282,20 @@ pub(crate) struct Finished<'a> {
 }
 
 /// The regions with their share of the expected gain, averaged over the channels.
-fn map_regions(noise: &GainReport) -> Vec<MapRegion> {
+///
+/// - `scale`: pixels of the picture to one of the reference.
+fn map_regions(noise: &GainReport, scale: f64) -> Vec<MapRegion> {
+    let on_picture = |at: usize| (at as f64 * scale) as usize;
     let region = |measured: &RegionNoise| {
         let channels = &measured.channels;
         let shares = channels.iter().map(|c| c.gain_area / c.expected);
         let gain_share = shares.sum::<f64>() / channels.len() as f64;
         let area = &measured.region;
         MapRegion {
-            x0: area.x0,
-            y0: area.y0,
-            x1: area.x1,
-            y1: area.y1,
+            x0: on_picture(area.x0),
+            y0: on_picture(area.y0),
+            x1: on_picture(area.x1),
+            y1: on_picture(area.y1),
             gain_share: gain_share.is_finite().then_some(gain_share),
         }
     };

@@ -11,6 +11,7 @@ use crate::memory::default_memory_bytes;
 use crate::parts::{Ground, Parts, Stacked};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
+use crate::second_pass::SecondPass;
 use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use crate::solve_still::solve_still;
@@ -20,7 +21,9 @@ use noise::{
     PatternPrior, ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Calibrator, Combine, MosaicStore, SensorLayout, Stack, StackOptions};
+use stack::{
+    Calibrator, Combine, DemosaicMethod, FromMosaic, MosaicStore, SensorLayout, Stack, StackOptions,
+};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -35,6 +38,8 @@ pub struct StackJob {
     pub inputs: Inputs,
     /// Estimator and kernel.
     pub options: StackOptions,
+    /// A second pass of photosites alone, when it is wanted.
+    pub from_mosaic: Option<FromMosaic>,
     /// Whether a sigma clip goes by scatter or by the camera's noise.
     pub predict: Predict,
     /// The camera's noise, where it is known better than the frames tell.
@@ -57,6 +62,7 @@ impl StackJob {
         Self {
             inputs,
             options: StackOptions::default(),
+            from_mosaic: None,
             predict: Predict::default(),
             camera: None,
             reference: None,
@@ -73,6 +79,8 @@ impl StackJob {
 pub struct StackOutcome {
     /// The picture.
     pub stack: Stack,
+    /// How photosites became the picture, where they did: then it is on a grid of its own.
+    pub second_pass: Option<SecondPass>,
     /// The estimator it was made by, where the job left a choice.
     pub combine: Combine,
     /// Why so few lights were not clipped by the camera's noise; `None` where they were, or
@@ -195,6 +203,11 @@ impl StackJob {
         let stacking = StackOptions {
             // The largest sample has no noise to measure; that of a mean stands in for it.
             combine: if trails { Combine::Mean } else { combine },
+            demosaic: match self.options.demosaic {
+                // A picture of half the size is a second pass: noise is measured at full size.
+                DemosaicMethod::Superpixel => DemosaicMethod::Bilinear,
+                demosaic => demosaic,
+            },
             ..self.options
         };
         let saturation_dn = saturation_dn(&lights, &calibrator);
@@ -243,11 +256,22 @@ impl StackJob {
             track,
             ..self.report_context(&layout, &patterns)
         });
-        let (noise, ground) = report.map_err(|error| self.because_of_mask(error))?;
+        let (noise, mut ground) = report.map_err(|error| self.because_of_mask(error))?;
         stopwatch.lap("measure");
         if trails {
             stack = parts.trails()?;
             stopwatch.lap("trails");
+        }
+        let half_size = self.options.demosaic == DemosaicMethod::Superpixel;
+        let (stack, second_pass) = match self.from_mosaic {
+            Some(options) => parts
+                .photosites(stack, ground.as_mut(), options)
+                .map(anew)?,
+            None if half_size => parts.superpixel(ground.as_mut()).map(anew)?,
+            None => (stack, None),
+        };
+        if second_pass.is_some() {
+            stopwatch.lap("second pass");
         }
         let calibration = session
             .darks
@@ -257,6 +281,7 @@ impl StackJob {
             .collect();
         Ok(StackOutcome {
             stack,
+            second_pass,
             combine,
             not_predicted,
             noise,
@@ -346,6 +371,10 @@ impl StackJob {
         const SHARE: f64 = 0.5;
         (self.memory_bytes as f64 * SHARE) as u64
     }
+}
+
+fn anew((stack, made): (Stack, SecondPass)) -> (Stack, Option<SecondPass>) {
+    (stack, Some(made))
 }
 
 /// What calibration leaves of each channel's fixed pattern, on the stack's scale.

@@ -46,9 +46,11 @@ pub use compare::{
     Foreign, ForeignChannel, Linearity, OwnStack, PairNoise, compare, detect_on, measure_foreign,
     resample,
 };
+pub use drop_correlation::{drop_correlation, drop_correlation_at};
 pub use error::NoiseError;
 pub use estimator::{Estimator, clip_price};
 pub use growth::{GrowthCurve, GrowthPoint};
+pub use half_noise::{HalfNoise, HalfNoiseObserver, HalfNoiseTile};
 pub use mask::{StarMask, StarMaskOptions};
 pub use measured::Measured;
 pub use observer::{LightsPerTile, NoiseObserver, NoiseOptions, TileNoise};
@@ -77,9 +79,11 @@ mod channel_layers;
 mod compare;
 mod covariance;
 mod difference;
+mod drop_correlation;
 mod error;
 mod estimator;
 mod growth;
+mod half_noise;
 mod layer_fit;
 mod layers;
 mod lights;

@@ -46,6 +46,7 @@ pub use comparison::{
 };
 pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
+pub use from_mosaic::{FromMosaic, MosaicChannel};
 pub use geometry::{Geometry, GeometryModel, Ring};
 pub use ground::{Ground, GroundFound, GroundMotion};
 pub use headline::{headline, sensor_line};
@@ -70,6 +71,7 @@ mod channel;
 mod comparison;
 mod figure;
 mod frame;
+mod from_mosaic;
 mod geometry;
 mod ground;
 mod headline;

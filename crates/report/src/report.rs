@@ -1,6 +1,7 @@
 //! The whole file, written and read.
 
 use crate::frame::FrameEntry;
+use crate::from_mosaic::FromMosaic;
 use crate::geometry::Geometry;
 use crate::ground::Ground;
 use crate::layout;
@@ -28,6 +29,9 @@ pub struct Report {
     pub noise: Noise,
     /// The ground, where there is one.
     pub ground: Option<Ground>,
+    /// How photosites became the picture, where nothing was interpolated.
+    #[serde(default)]
+    pub from_mosaic: Option<FromMosaic>,
     /// Star shape over the field.
     #[serde(default)]
     pub stars: Stars,
@@ -60,6 +64,7 @@ impl Default for Report {
             geometry: Geometry::default(),
             noise: Noise::default(),
             ground: None,
+            from_mosaic: None,
             stars: Stars::default(),
             run: Run::default(),
             warnings: Vec::new(),

@@ -166,6 +166,21 @@ pub enum Warning {
         /// Stars for a safe fit.
         needed: u32,
     },
+    /// Photosites do not cover a picture at the scale asked for.
+    SparsePhotosites {
+        /// The channel that is covered worst.
+        channel: Channel,
+        /// Pixels of the picture to one of the lights, each way.
+        scale: f64,
+        /// Share of the pixels without a photosite.
+        empty: f64,
+        /// Share of them with less than a quarter of the mean weight.
+        thin: f64,
+        /// Lights there were.
+        frames: u32,
+        /// Lights that cover it on average, when the framing moves by chance.
+        needed: u32,
+    },
     /// Masters that do not fit the lights.
     MastersMismatch {
         /// Which masters.
@@ -228,6 +243,7 @@ impl Warning {
             Self::GroundMissing { .. } => "ground_missing",
             Self::SkyMissing { .. } => "sky_missing",
             Self::FewStars { .. } => "few_stars",
+            Self::SparsePhotosites { .. } => "sparse_photosites",
             Self::MastersMismatch { .. } => "masters_mismatch",
         }
     }
@@ -369,6 +385,21 @@ impl Warning {
                 found,
                 needed,
             } => format!("{file}: aligned by {found} stars, where {needed} would make it safe"),
+            Self::SparsePhotosites {
+                channel,
+                scale,
+                empty,
+                thin,
+                frames,
+                needed,
+            } => format!(
+                "at scale {scale} no photosite of channel {channel:?} fell on {:.1} % of the pixels, \
+                 where the first pass stands in, and less than a quarter of the mean on {:.1} %; \
+                 there are {frames} frames, and it takes {needed} on average when the framing moves \
+                 by chance",
+                100.0 * empty,
+                100.0 * thin
+            ),
             Self::MastersMismatch {
                 kind,
                 what,
@@ -458,6 +489,14 @@ impl Warning {
             Self::FewStars { .. } => "check this light in the stack's corners; choose the \
                  sharpest light with --reference, or leave this one out"
                 .to_owned(),
+            Self::SparsePhotosites { frames, needed, .. } if frames < needed => format!(
+                "shoot at least {needed} frames and move the framing between them, or use a smaller \
+                 --scale or a larger --drop"
+            ),
+            Self::SparsePhotosites { .. } => "the frames are enough, but hardly move against each \
+                 other: move the framing by some pixels between them (dither), or use a smaller \
+                 --scale or a larger --drop"
+                .to_owned(),
             Self::MastersMismatch {
                 kind, what, lights, ..
             } => format!(
@@ -509,70 +548,4 @@ impl From<&Warning> for WarningEntry {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn numbers_are_in_the_text() {
-        let warning = Warning::TooFewFramesToClip {
-            frames: 7,
-            clip_sigmas: 3.0,
-            largest_sigmas: 2.958,
-            frames_needed: 8,
-            not_predicted: None,
-        };
-        assert!(
-            warning.text().contains("among 7 frames"),
-            "{}",
-            warning.text()
-        );
-        assert!(
-            warning.text().contains("more than 2.96 sigma"),
-            "{}",
-            warning.text()
-        );
-        assert!(
-            warning.advice().contains("at least 8 frames"),
-            "{}",
-            warning.advice()
-        );
-        let warning = Warning::MastersMismatch {
-            kind: MasterKind::Dark,
-            what: "exposure".to_owned(),
-            lights: "20 s".to_owned(),
-            masters: "30 s".to_owned(),
-        };
-        assert_eq!(
-            warning.text(),
-            "the darks do not fit the lights: exposure 30 s, needed 20 s"
-        );
-        assert_eq!(
-            warning.advice(),
-            "take darks with exposure 20 s, and give them with --dark"
-        );
-    }
-
-    #[test]
-    fn an_assumed_bound_says_so() {
-        for (basis, words) in [
-            (PatternBasis::Assumed, "(assumed: a typical sensor)"),
-            (PatternBasis::Drift, "(measured, by the drift)"),
-        ] {
-            let warning = Warning::PatternNotVisible {
-                drift_px: None,
-                upper_bound: 0.54,
-                basis,
-            };
-            let want = format!("it may be up to 54 % of the stack's variance {words}");
-            assert!(warning.text().ends_with(&want), "{}", warning.text());
-        }
-    }
-
-    #[test]
-    fn a_small_bound_is_not_rounded_to_none() {
-        assert_eq!(at_most(0.0), "< 1 %");
-        assert_eq!(at_most(0.004), "< 1 %");
-        assert_eq!(at_most(0.01), "up to 1 %");
-        assert_eq!(at_most(0.617), "up to 62 %");
-    }
-}
+mod tests;

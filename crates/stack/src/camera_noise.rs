@@ -104,9 +104,11 @@ impl NoiseFactors {
         }
     }
 
-    /// Channels it knows.
-    pub fn channels(&self) -> usize {
-        self.channels
+    /// The share of a channel over all places and phases.
+    pub fn mean(&self, channel: usize) -> f32 {
+        let of_channel = self.table.len() / self.channels;
+        let shares = &self.table[channel * of_channel..][..of_channel];
+        shares.iter().sum::<f32>() / of_channel as f32
     }
 
     /// The share at a position of the frame, px.
@@ -192,7 +194,7 @@ mod tests {
         }
         assert!((bayer.at(1, 0.0, 0.0) - 0.25).abs() < ROUNDING);
         assert!((bayer.at(1, 1.0, 0.0) - 1.0).abs() < ROUNDING);
-        assert_eq!(bayer.channels(), 3);
+        assert_eq!(bayer.channels, 3);
     }
 
     #[test]

@@ -19,6 +19,10 @@ pub enum DemosaicMethod {
     /// record, 5 x 5 (Malvar, He & Cutler 2004, ICASSP III-485, figure 2): sharper, with
     /// less false color, and noisier per pixel. Bayer arrays; others are bilinear.
     GradientCorrected,
+    /// A picture of half the size, whose pixels are cells of two by two photosites: red, blue,
+    /// and the mean of both greens, each where its photosites are. No color is interpolated.
+    /// Bayer arrays alone.
+    Superpixel,
 }
 
 /// Linear demosaicing for any color filter array.

@@ -16,13 +16,14 @@ use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
+use crate::superpixel::Cells;
 use crate::{
     Calibrator, Combine, Kernel, PackedMask, SkyMesh, StackError, StoredMosaic, TileObserver,
     TileSamples, median_price,
 };
 use align::PixelMap;
 use ndarray::{Array2, Array3, s};
-use raw::Rect;
+use raw::{Cfa, Rect};
 use rayon::prelude::*;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -56,7 +57,8 @@ pub struct StackOptions {
     pub combine: Combine,
     /// The interpolation kernel; default Lanczos-3.
     pub kernel: Kernel,
-    /// Demosaicing; default bilinear.
+    /// Demosaicing; default bilinear. By superpixel the picture is half the size, on an
+    /// [`OutputGrid`](crate::OutputGrid) of scale 1/2, and so must the observer's masks be.
     pub demosaic: DemosaicMethod,
 }
 
@@ -142,44 +144,80 @@ fn stack_in_tiles<O: TileObserver>(
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
+    check(lights, masks, calibrator)?;
+    let layout = calibrator.layout();
+    let channels = layout.cfa.channels().len();
+    let engine = Engine::new(lights, masks, calibrator, options)?;
+    let tile = |tile: &Rect, scratch: &mut Scratch| engine.tile(tile, observer, scratch);
+    in_tiles(engine.bounds(), tile_px, channels, tile, progress)
+}
+
+/// Whether lights and masks are of the calibrator's size, and there are any.
+///
+/// # Panics
+///
+/// When there are masks, but not one a light.
+pub(crate) fn check(
+    lights: &[Light],
+    masks: &[Arc<PackedMask>],
+    calibrator: &Calibrator,
+) -> Result<(), StackError> {
     let masked = masks.is_empty() || masks.len() == lights.len();
     assert!(masked, "a mask a light");
     let layout = calibrator.layout();
-    let (width, height) = (layout.width, layout.height);
+    let size = (layout.width, layout.height);
     if lights.is_empty() {
         return Err(StackError::NoLights);
     }
     for light in lights {
-        StackError::check_size("a light", light.mosaic.size(), (width, height))?;
+        StackError::check_size("a light", light.mosaic.size(), size)?;
     }
     for mask in masks {
-        StackError::check_size("a mask", mask.size(), (width, height))?;
+        StackError::check_size("a mask", mask.size(), size)?;
     }
-    let channels = layout.cfa.channels().len();
-    let shape = (channels, height, width);
+    Ok(())
+}
+
+/// Every channel of a tile, and what an observer saw of it.
+pub(crate) type FinishedTile<S> = Vec<(TileStack, S)>;
+
+/// Makes a picture tile by tile, in parallel.
+///
+/// - `bounds`: of the picture, from (0, 0).
+/// - `tile`: makes every channel of a tile; what it keeps in its scratch changes no bit.
+pub(crate) fn in_tiles<W: Default, S: Send, F>(
+    bounds: Rect,
+    tile_px: usize,
+    channels: usize,
+    tile: F,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<(Stack, Vec<S>), StackError>
+where
+    F: Fn(&Rect, &mut W) -> Result<FinishedTile<S>, StackError> + Sync,
+{
+    let shape = (channels, bounds.height(), bounds.width());
     let mut stack = Stack {
         mean: Array3::zeros(shape),
         variance: Array3::zeros(shape),
         weight: Array3::zeros(shape),
         rejected: Array3::zeros(shape),
     };
-    let engine = Engine::new(lights, masks, calibrator, options);
-    let tiles = layout.bounds().tiles(tile_px);
+    let tiles = bounds.tiles(tile_px);
     let done = AtomicUsize::new(0);
     let mut summaries = Vec::with_capacity(tiles.len() * channels);
     // In batches, so that only a batch of finished tiles waits to be copied.
     for batch in tiles.chunks(TILES_IN_BATCH) {
         let finished: Result<Vec<_>, StackError> = batch
             .par_iter()
-            .map_init(Scratch::default, |scratch, tile| {
-                let finished = engine.tile(tile, observer, scratch)?;
+            .map_init(W::default, |scratch, area| {
+                let finished = tile(area, scratch)?;
                 progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
                 Ok(finished)
             })
             .collect();
-        for (tile, finished) in batch.iter().zip(finished?) {
+        for (area, finished) in batch.iter().zip(finished?) {
             for (channel, (part, summary)) in finished.into_iter().enumerate() {
-                stack.place(channel, tile, part);
+                stack.place(channel, area, part);
                 summaries.push(summary);
             }
         }
@@ -211,6 +249,8 @@ struct Engine<'a> {
     calibrator: &'a Calibrator,
     options: &'a StackOptions,
     demosaic: Demosaic,
+    /// Where a light is taken cell by cell: the picture is half the size.
+    cells: Option<Cells>,
     resampler: Resampler,
     /// From here on stars make the kernel ring, DN of a light.
     bright_dn: f32,
@@ -239,11 +279,20 @@ impl<'a> Engine<'a> {
         masks: &'a [Arc<PackedMask>],
         calibrator: &'a Calibrator,
         options: &'a StackOptions,
-    ) -> Self {
-        let layout = calibrator.layout();
-        let demosaic = Demosaic::new(&layout.cfa, options.demosaic);
+    ) -> Result<Self, StackError> {
+        let cells = match options.demosaic {
+            DemosaicMethod::Superpixel => Some(Cells::new(calibrator)?),
+            DemosaicMethod::Bilinear | DemosaicMethod::GradientCorrected => None,
+        };
+        let one_color = Cfa::mono();
+        let cfa = match cells {
+            // A kernel lies on the cells of one color as on the pixels of one.
+            Some(_) => &one_color,
+            None => &calibrator.layout().cfa,
+        };
+        let demosaic = Demosaic::new(cfa, options.demosaic);
         let resampler = Resampler::new(options.kernel);
-        Self {
+        Ok(Self {
             lights,
             masks,
             calibrator,
@@ -256,7 +305,16 @@ impl<'a> Engine<'a> {
                 _ => Vec::new(),
             },
             demosaic,
+            cells,
             resampler,
+        })
+    }
+
+    /// The picture.
+    fn bounds(&self) -> Rect {
+        match &self.cells {
+            Some(cells) => cells.grid.bounds(),
+            None => self.calibrator.layout().bounds(),
         }
     }
 
@@ -266,8 +324,8 @@ impl<'a> Engine<'a> {
         tile: &Rect,
         observer: &O,
         scratch: &mut Scratch,
-    ) -> Result<Vec<(TileStack, O::Summary)>, StackError> {
-        let bounds = self.calibrator.layout().bounds();
+    ) -> Result<FinishedTile<O::Summary>, StackError> {
+        let bounds = self.bounds();
         let area = tile.grown(GROW_REACH_PX + GRADIENT_REACH_PX, &bounds);
         let channels = self.calibrator.layout().cfa.channels().len();
         // samples[channel][light], over the grown tile, and the noise predicted for them.
@@ -327,6 +385,12 @@ impl<'a> Engine<'a> {
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
+        if let Some(cells) = &self.cells {
+            let (calibrator, resampler, bright_dn) =
+                (self.calibrator, &self.resampler, self.bright_dn);
+            let points = &mut scratch.points;
+            return cells.resample(light, mask, area, calibrator, resampler, bright_dn, points);
+        }
         let layout = self.calibrator.layout();
         let channels = layout.cfa.channels().len();
         let mut out = vec![vec![f32::NAN; area.area()]; channels];
@@ -402,20 +466,33 @@ impl<'a> Engine<'a> {
             // A position that is not a number becomes the first pixel.
             ((position + 0.5).max(0.0) as usize).min(extent - 1)
         };
-        let mut out = Vec::with_capacity(factors.channels());
-        for (channel, photosite) in (0..factors.channels()).zip(&camera.0) {
+        let channels = layout.cfa.channels().len();
+        let mut out = Vec::with_capacity(channels);
+        for (channel, photosite) in (0..channels).zip(&camera.0) {
             let mut plane = Vec::with_capacity(area.area());
             scratch.offsets.resize(area.width(), 0.0);
             for (row, points) in scratch.points.chunks_exact(area.width()).enumerate() {
                 let y = area.y0 + row;
-                light
-                    .sky_offset
-                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
+                match &self.cells {
+                    Some(cells) => {
+                        cells.fill_row(light, channel, (area.x0, y), &mut scratch.offsets)
+                    }
+                    None => {
+                        let offsets = &mut scratch.offsets;
+                        light.sky_offset.fill_row(channel, area.x0, y, offsets);
+                    }
+                }
                 let samples = points.iter().zip(&scratch.offsets);
                 plane.extend(samples.map(|(&(x, y), &offset)| {
                     let (row, col) = (nearest(y, layout.height), nearest(x, layout.width));
                     let response = self.calibrator.response(row, col);
-                    let factor = factors.at(channel, x, y);
+                    let factor = match &self.cells {
+                        Some(cells) => {
+                            let (x, y) = cells.place(channel, (x, y));
+                            cells.variance_share(channel) * factors.at(0, x, y)
+                        }
+                        None => factors.at(channel, x, y),
+                    };
                     SampleNoise::new(photosite, factor, response, light.scale, offset)
                 }));
             }
@@ -465,4 +542,4 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

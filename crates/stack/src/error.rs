@@ -24,6 +24,9 @@ pub enum StackError {
         /// Height of the lights, px.
         height: usize,
     },
+    /// Cells of two by two photosites were asked for of another array.
+    #[error("the sensor has no 2 x 2 Bayer array, whose cells could be taken as pixels")]
+    NotBayer,
     /// The scratch file could not be written: the folder is missing, read-only or full.
     #[error("cannot write scratch data in {}", dir.display())]
     ScratchWrite {

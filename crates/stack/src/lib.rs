@@ -4,6 +4,7 @@
 //! [`DefectMap`] make a [`Calibrator`]; [`SkyMesh`] and [`sky_offsets`] bring the skies of
 //! the lights to one level; [`stack()`] walks the reference tile by tile and combines
 //! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through.
+//! [`stack_from_mosaic`] makes a second pass of the photosites alone, on an [`OutputGrid`].
 //!
 //! Nothing depends on the number of threads, bit for bit. Pixels as in [`raw`].
 //!
@@ -22,10 +23,15 @@ pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
 pub use error::StackError;
+pub use from_mosaic::{
+    ChannelCoverage, DropShape, FirstPass, FromMosaic, MosaicStack, lights_needed,
+    stack_from_mosaic,
+};
 pub use ground::{GroundMask, ground_lights, join};
 pub use masters::{MasterDark, MasterFlat};
 pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
+pub use output_grid::OutputGrid;
 pub use packed_mask::PackedMask;
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
@@ -46,10 +52,12 @@ mod demosaic;
 mod engine;
 mod error;
 mod evidence;
+mod from_mosaic;
 mod ground;
 mod masters;
 mod median_price;
 mod observe;
+mod output_grid;
 mod packed_mask;
 mod predicted_clip;
 mod reject;
@@ -57,5 +65,6 @@ mod resample;
 mod sigma_clip;
 mod sky;
 mod store;
+mod superpixel;
 mod weights;
 mod winsorize;

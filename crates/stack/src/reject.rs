@@ -13,7 +13,7 @@ pub(crate) const GROW_REACH_PX: usize = 2;
 /// Clipping Gaussian noise at 3 sigmas rejects 0.3 % of the samples and interpolation
 /// makes them cluster, so a tenth is far above chance, and every pixel within two
 /// pixels of a trail's clipped core is above it.
-const GROW_SHARE: f32 = 0.1;
+pub(crate) const GROW_SHARE: f32 = 0.1;
 
 /// Marks the samples that are there: 1, and 0 for those that are missing.
 pub(crate) fn present(samples: &[Vec<f32>]) -> Vec<Vec<u8>> {
@@ -94,7 +94,7 @@ pub(crate) fn grow_rejected(samples: &[Vec<Vec<f32>>], kept: &mut [Vec<Vec<u8>>]
 }
 
 /// Sums over the square of [`GROW_REACH_PX`] around each pixel, cut at the border.
-fn box_sums(plane: &[u16], width: usize) -> Vec<u16> {
+pub(crate) fn box_sums(plane: &[u16], width: usize) -> Vec<u16> {
     let height = plane.len() / width;
     let span = |i: usize, n: usize| i.saturating_sub(GROW_REACH_PX)..(i + GROW_REACH_PX + 1).min(n);
     let mut across = vec![0; plane.len()];

@@ -65,9 +65,14 @@ impl SkyMesh {
     /// Level at a pixel, DN: bilinear between nodes, and on by their slope to the
     /// border.
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
-        let row = self.row_of_nodes(channel, y);
         let (left, fx) = place(x, self.width, self.columns);
-        blend(&row, left, fx)
+        let (top, fy) = place(y, self.height, self.rows);
+        let node = |row: usize, column: usize| {
+            let (row, column) = (row.min(self.rows - 1), column.min(self.columns - 1));
+            self.levels[channel][row * self.columns + column]
+        };
+        let at = |column: usize| node(top, column) * (1.0 - fy) + node(top + 1, column) * fy;
+        at(left) * (1.0 - fx) + at(left + 1) * fx
     }
 
     /// Levels at the pixels `x0 .. x0 + out.len()` of row `y`, DN.

@@ -36,6 +36,7 @@ fn job(args: &StackArgs) -> StackJob {
         demosaic: match args.demosaic {
             DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
             DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
+            DemosaicArg::Superpixel => DemosaicMethod::Superpixel,
         },
         kernel: match args.kernel {
             KernelArg::Lanczos3 => Kernel::Lanczos3,
@@ -45,6 +46,7 @@ fn job(args: &StackArgs) -> StackJob {
         ..StackOptions::default()
     };
     args.combining.put_into(&mut job);
+    args.mosaic.put_into(&mut job);
     job.reference = args.reference.clone();
     job.ground = args.ground.clone();
     if args.keep_all {

@@ -28,9 +28,32 @@ pub fn full() -> Report {
                 masked: 0.24,
             }),
         }),
+        from_mosaic: Some(FromMosaic {
+            scale: 2.0,
+            drop_shape: "square".into(),
+            drop_px: 0.7,
+            width: 2400,
+            height: 1800,
+            channels: [(Channel::R, mosaic_channel())].into(),
+        }),
         stars: stars(),
         run: run(),
         warnings: all_warnings().iter().map(WarningEntry::from).collect(),
+    }
+}
+
+fn mosaic_channel() -> MosaicChannel {
+    MosaicChannel {
+        empty: 0.031,
+        thin: 0.12,
+        rejected: 0.004,
+        lights_needed: 54.1,
+        noise_pixel_dn: Some(4.1),
+        noise_area_dn: Some(3.1),
+        noise_area_error_dn: Some(0.02),
+        first_pass_area_dn: Some(3.2),
+        correlation: Some(1.5),
+        correlation_expected: Some(1.52),
     }
 }
 
@@ -137,6 +160,14 @@ pub fn all_warnings() -> Vec<Warning> {
             rows: (0, 3988),
         },
         Warning::SkyMissing { share: 0.036 },
+        Warning::SparsePhotosites {
+            channel: Channel::R,
+            scale: 2.0,
+            empty: 0.03,
+            thin: 0.12,
+            frames: 20,
+            needed: 55,
+        },
         Warning::FewStars {
             file: "night/0412.dng".to_owned(),
             found: 9,

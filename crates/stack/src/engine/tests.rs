@@ -13,7 +13,7 @@ fn response(row: usize, col: usize) -> f32 {
 }
 
 /// How far a position of the reference is from the nearest star, px.
-fn from_star(x: f64, y: f64) -> f64 {
+pub(crate) fn from_star(x: f64, y: f64) -> f64 {
     let cell = |at: f64, side: f64| at.rem_euclid(side) - 0.5 * side;
     cell(x, 37.0).hypot(cell(y, 31.0))
 }
@@ -23,7 +23,7 @@ fn scale_of(i: usize) -> f32 {
     1.0 + 0.05 * i as f32
 }
 
-fn calibrator() -> Calibrator {
+pub(crate) fn calibrator() -> Calibrator {
     let layout = SensorLayout {
         cfa: Cfa::bayer("GRBG").expect("a Bayer array"),
         black_level_dn: SitePattern::uniform(200.0),
@@ -42,7 +42,7 @@ fn calibrator() -> Calibrator {
 
 /// Lights of noise 12 DN that drift and turn a little, stars of all sizes, a satellite in
 /// one, another brightness and weight each.
-fn lights(n: usize) -> Vec<Light> {
+pub(crate) fn lights(n: usize) -> Vec<Light> {
     let mut state = 5_u64;
     let mut noise = move || {
         let mut sum = -6.0;

@@ -1,0 +1,238 @@
+//! The second pass of a stack: a picture on other pixels than those it was measured on.
+
+use crate::JobError;
+use crate::ground::Apart;
+use crate::parts::{Ground, Parts};
+use ndarray::{Array2, Array3, Axis};
+use noise::{HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, StarMaskOptions, TILE_PX};
+use stack::{
+    ChannelCoverage, DemosaicMethod, DropShape, FirstPass, FromMosaic, GroundMask, Kernel,
+    MosaicStack, OutputGrid, Stack, StackOptions, lights_needed, stack_from_mosaic,
+};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Share of the most weight that a place of the first pass needs to be looked at.
+const REACHED: f32 = 0.5;
+
+/// A picture that was made anew.
+#[derive(Clone, Debug)]
+pub struct SecondPass {
+    /// The grid it is on.
+    pub grid: OutputGrid,
+    /// How photosites became it; `None` where it is made of superpixels.
+    pub photosites: Option<Photosites>,
+}
+
+/// What is known of a picture of measured photosites.
+#[derive(Clone, Debug)]
+pub struct Photosites {
+    /// How it was made.
+    pub options: FromMosaic,
+    /// How photosites cover it, by channel.
+    pub coverage: Vec<ChannelCoverage>,
+    /// Share of the photosites that were rejected, by channel.
+    pub rejected: Vec<f64>,
+    /// Lights that cover it on average, by channel.
+    pub needed: Vec<f64>,
+    /// Its noise per pixel of the output, by channel.
+    pub noise: Vec<Option<HalfNoise>>,
+    /// Side of the blocks that noise is about, px of the output.
+    pub block_px: usize,
+}
+
+impl Parts<'_> {
+    /// Makes the picture anew, of photosites; the first pass stands in where there are none,
+    /// and on the ground.
+    pub fn photosites(
+        &self,
+        first: Stack,
+        ground: Option<&mut Ground>,
+        options: FromMosaic,
+    ) -> Result<(Stack, SecondPass), JobError> {
+        let layout = self.calibrator.layout();
+        let reached = self.reached(&first, ground.as_deref());
+        let apart = ground.as_deref().map(apart);
+        let masks = apart.map_or_else(Vec::new, |apart| apart.masks_of_sky(self.lights.len()));
+        let first = FirstPass::new(first, self.lights.len(), &layout.cfa, self.options);
+        let grid = OutputGrid::new(options.scale, (layout.width, layout.height));
+        let block_px = (self.noise.block_px as f64 * options.scale).round() as usize;
+        let observer = HalfNoiseObserver::new(
+            self.mask_on(&grid, &reached),
+            NoiseOptions {
+                block_px,
+                ..self.noise.clone()
+            },
+        );
+        self.progress
+            .stage("stacking photosites", layout.bounds().tiles(TILE_PX).len());
+        let most = AtomicUsize::new(0);
+        let advance = |done: usize, _: usize| {
+            let done = most.fetch_max(done, Ordering::Relaxed).max(done);
+            self.progress.advance(done);
+        };
+        let (mut made, tiles) = stack_from_mosaic(
+            self.lights,
+            &masks,
+            self.calibrator,
+            &first,
+            &options,
+            &observer,
+            &advance,
+        )?;
+        let coverage = made.coverage(&|row, col| reached[(row, col)]);
+        let rejected = rejected(&made, self.lights);
+        made.fill(&first);
+        if let Some(sky) = ground.and_then(|ground| ground.sky.as_mut())
+            && options.scale != 1.0
+        {
+            *sky = on_grid(sky, &grid);
+        }
+        let sites = layout.cfa.values();
+        let share = |channel: &raw::Channel| {
+            sites.iter().filter(|&site| site == channel).count() as f64 / sites.len() as f64
+        };
+        let channels = layout.cfa.channels();
+        let seen = Photosites {
+            options,
+            coverage,
+            rejected,
+            needed: channels
+                .iter()
+                .map(|channel| lights_needed(options.scale, share(channel)))
+                .collect(),
+            noise: HalfNoise::of(&tiles, channels.len()),
+            block_px,
+        };
+        let seen = SecondPass {
+            grid,
+            photosites: Some(seen),
+        };
+        Ok((made.stack, seen))
+    }
+
+    /// Makes the picture anew at half the size, of cells of two by two photosites.
+    pub fn superpixel(&self, ground: Option<&mut Ground>) -> Result<(Stack, SecondPass), JobError> {
+        let layout = self.calibrator.layout();
+        let half = OutputGrid::new(0.5, (layout.width, layout.height));
+        let options = StackOptions {
+            demosaic: DemosaicMethod::Superpixel,
+            ..*self.options
+        };
+        let parts = Parts {
+            options: &options,
+            ..*self
+        };
+        let made = SecondPass {
+            grid: half,
+            photosites: None,
+        };
+        let stage = "stacking superpixels";
+        let Some(ground) = ground else {
+            let (stack, _) = parts.part(stage, self.lights, &[], &())?;
+            return Ok((stack, made));
+        };
+        let (apart, n) = (apart(ground), self.lights.len());
+        let (sky, _) = parts.part(stage, self.lights, &apart.masks_of_sky(n), &())?;
+        let lights = apart.lights_of_ground(self.lights);
+        let masks = apart.masks_of_ground(n);
+        let (of_ground, _) = parts.part("superpixels of the ground", &lights, &masks, &())?;
+        if let Some(alone) = ground.sky.as_mut() {
+            *alone = on_grid(alone, &half);
+        }
+        let (width, height) = half.size();
+        let shown = |(row, col)| ground.mask.ground()[half.reference_pixel(row, col)];
+        let mask = GroundMask::new(Array2::from_shape_fn((height, width), shown));
+        Ok((stack::join(sky, &of_ground, &mask), made))
+    }
+
+    /// Where half of the lights show the sky, on the reference.
+    fn reached(&self, first: &Stack, ground: Option<&Ground>) -> Array2<bool> {
+        let weight = first.weight.index_axis(Axis(0), 0);
+        let most = weight.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+        let mut reached = weight.mapv(|weight| weight >= REACHED * most);
+        if let Some(ground) = ground {
+            reached.zip_mut_with(&ground.mask.not_pure_sky(), |reached, &hidden| {
+                *reached &= !hidden
+            });
+        }
+        reached
+    }
+
+    /// Stars, and what is not reached, on the pixels of a grid.
+    fn mask_on(&self, grid: &OutputGrid, reached: &Array2<bool>) -> StarMask {
+        let (width, height) = grid.size();
+        let star = |star: &align::Star| align::Star {
+            x: grid.from_reference(star.x),
+            y: grid.from_reference(star.y),
+            fwhm_px: grid.scale() * star.fwhm_px,
+            ..*star
+        };
+        let stars: Vec<align::Star> = self.stars.iter().map(star).collect();
+        let mut mask = StarMask::from_stars(width, height, &stars, &StarMaskOptions::default());
+        let hidden = |(row, col)| !reached[grid.reference_pixel(row, col)];
+        mask.mask_where(&Array2::from_shape_fn((height, width), hidden));
+        mask
+    }
+}
+
+/// What was set apart of a ground.
+fn apart(ground: &Ground) -> Apart {
+    Apart {
+        mask: ground.mask.clone(),
+        moving: ground.moving.clone(),
+    }
+}
+
+/// Share of the photosites rejected, by channel; weights are taken for those of the typical
+/// light.
+fn rejected(made: &MosaicStack, lights: &[stack::Light]) -> Vec<f64> {
+    let weights = lights.iter().map(|light| f64::from(light.weight));
+    let weight = weights.sum::<f64>() / lights.len().max(1) as f64;
+    let stack = &made.stack;
+    let of = |channel: usize| {
+        let rejected = stack.rejected.index_axis(Axis(0), channel);
+        let rejected: f64 = rejected.iter().map(|&n| f64::from(n)).sum();
+        let kept = stack.weight.index_axis(Axis(0), channel);
+        let kept = kept.iter().map(|&w| f64::from(w)).sum::<f64>() / weight;
+        rejected / (rejected + kept).max(1.0)
+    };
+    (0..stack.mean.dim().0).map(of).collect()
+}
+
+/// Planes of the reference on a grid.
+fn on_grid(planes: &Array3<f32>, grid: &OutputGrid) -> Array3<f32> {
+    let (step, start) = (1.0 / grid.scale(), grid.to_reference(0.0));
+    let map = align::Homography([[step, 0.0, start], [0.0, step, start], [0.0, 0.0, 1.0]]);
+    let map = align::PixelMap::from_homography(map);
+    let (width, height) = grid.size();
+    let mut out = Array3::zeros((planes.dim().0, height, width));
+    for (plane, mut out) in planes.outer_iter().zip(out.outer_iter_mut()) {
+        out.assign(&stack::resample_plane(
+            plane,
+            &map,
+            Kernel::Cubic,
+            (width, height),
+        ));
+    }
+    out
+}
+
+impl Photosites {
+    /// Noise that neighbors share at the scale of blocks, as square drops at random places have
+    /// it; `None` for other shapes.
+    pub fn expected_correlation(&self) -> Option<f64> {
+        match self.options.drop {
+            DropShape::Square(_) | DropShape::Point => {
+                let ratio = self.options.drop.size_px() * self.options.scale;
+                Some(noise::drop_correlation_at(ratio, self.block_px))
+            }
+            DropShape::Gaussian(_) | DropShape::Steered(_) => None,
+        }
+    }
+
+    /// The channel with most empty or thinly covered pixels.
+    pub fn worst(&self) -> Option<usize> {
+        let by = |a: &usize, b: &usize| self.coverage[*a].thin.total_cmp(&self.coverage[*b].thin);
+        (0..self.coverage.len()).max_by(by)
+    }
+}
