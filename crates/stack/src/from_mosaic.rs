@@ -20,7 +20,7 @@ use crate::engine::{FinishedTile, in_tiles};
 use crate::output_grid::OutputGrid;
 use crate::{Calibrator, Light, PackedMask, Stack, StackError, TILE_PX, TileObserver, TileSamples};
 use drop::{gaussian, overlap};
-use ndarray::{Array2, Axis};
+use ndarray::Axis;
 use raw::Rect;
 use sites::{ChannelOf, PlacedLight, Site};
 use std::sync::Arc;

@@ -4,6 +4,7 @@ use super::*;
 use crate::engine::tests::{calibrator, from_star, lights};
 use crate::{Combine, DefectMap, SensorLayout, StackOptions, StoredMosaic, stack};
 use align::PixelMap;
+use ndarray::Array2;
 use raw::{Cfa, SitePattern};
 
 const DROPS: [DropShape; 4] = [
