@@ -9,6 +9,8 @@
 //!
 //! [`Plan`] is what `radicand plan --json` says before the shoot.
 //!
+//! [`Night`] is `night.json`: many sessions, and what became of each.
+//!
 //! The meaning of every field, with its unit and when it misleads, is in
 //! `docs/report.md`; `docs/report.schema.json` is the same as a JSON Schema.
 //!
@@ -51,6 +53,10 @@ pub use geometry::{Geometry, GeometryModel, Ring};
 pub use ground::{Ground, GroundFound, GroundMotion};
 pub use headline::{headline, sensor_line};
 pub use measured::{MeasuredChannel, MeasuredReport, MeasuredResult};
+pub use night::{
+    NIGHT_SCHEMA_VERSION, Night, NightCalibration, NightContent, NightFault, NightFile,
+    NightResult, NightSession, SessionRecord, SessionState,
+};
 pub use noise::{
     Budget, ChannelNoise, Evidence, Growth, GrowthPoint, Noise, Part, Pattern, PatternBasis,
     Region, Summary,
@@ -77,6 +83,7 @@ mod ground;
 mod headline;
 mod layout;
 mod measured;
+mod night;
 mod noise;
 mod number;
 mod plan;

@@ -307,3 +307,55 @@ fn a_blend_and_its_schema_have_the_same_fields() {
     assert_eq!(n_objects, 10);
     assert_eq!(Blend::from_json(&blend.to_json()).unwrap(), blend);
 }
+
+#[test]
+fn a_night_and_its_schema_have_the_same_fields() {
+    let fault = NightFault {
+        file: "one/empty.dng".to_owned(),
+        reason: "the file is empty".to_owned(),
+    };
+    let picture = NightFile {
+        name: "stack.tif".to_owned(),
+        content: Some(NightContent {
+            bytes: 12,
+            sha256: "0".repeat(64),
+        }),
+    };
+    let done = NightSession {
+        state: SessionState::Done,
+        calibration: vec![NightCalibration {
+            kind: Some(FrameKind::Dark),
+            frames: 8,
+            folder: Some("darks".to_owned()),
+            because: "there are no others".to_owned(),
+        }],
+        result: Some(NightResult {
+            effective_frames: Some(3.9),
+            left_out: vec![fault.clone()],
+            files: vec![picture, NightFile::default()],
+            ..NightResult::default()
+        }),
+        ..NightSession::default()
+    };
+    let night = Night {
+        schema_version: NIGHT_SCHEMA_VERSION,
+        sessions: vec![done, NightSession::default()],
+        left_out: vec![fault.clone()],
+        unused: vec![fault],
+        ..Night::default()
+    };
+    let schema: Value =
+        serde_json::from_str(include_str!("../../../docs/night.schema.json")).unwrap();
+    let value: Value = serde_json::from_slice(&night.to_json()).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    let errors: Vec<_> = validator
+        .iter_errors(&value)
+        .map(|e| e.to_string())
+        .collect();
+    assert!(errors.is_empty(), "{errors:#?}");
+    let mut n_objects = 0;
+    compare("", &schema, &schema, &value, &mut n_objects);
+    // Night, two sessions, a calibration, a result, two files, a content, three faults.
+    assert_eq!(n_objects, 11);
+    assert_eq!(Night::from_json(&night.to_json()).unwrap(), night);
+}
