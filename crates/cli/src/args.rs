@@ -4,7 +4,9 @@ use crate::GroundChoice;
 use crate::combine_args::{CombineArg, CombineArgs};
 use crate::compare_args::CompareArgs;
 use crate::mosaic_args::MosaicArgs;
+use crate::night_args::NightArgs;
 use crate::plan_args::PlanArgs;
+use ::stack::{DemosaicMethod, Kernel};
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -27,6 +29,7 @@ impl Cli {
         let cli = Self::parse();
         let conflict = match &cli.command {
             Command::Stack(args) => args.conflict(),
+            Command::Night(args) => args.conflict(),
             Command::Plan(args) => args.conflict(),
             _ => None,
         };
@@ -96,6 +99,15 @@ pub enum Command {
         radicand blend sky/stack.fits ground/stack.fits -o night --ground ridge.png"
     )]
     Blend(BlendArgs),
+    /// Find every session under a folder, with what calibrates it, and stack each; carries on
+    /// where an earlier run was interrupted
+    #[command(
+        after_help = "Examples:\n  radicand night archive/2026 -o nights --dry-run\n  \
+        radicand night archive/2026 -o nights\n  \
+        radicand night archive/2026 -o nights --list-jobs | parallel -j 4\n  \
+        radicand night archive/2026 -o nights --collect"
+    )]
+    Night(NightArgs),
     /// Make invented frames whose every truth is known
     #[command(after_help = "Example:\n  radicand simulate tripod-burst -o invented --frames 12")]
     Simulate(SimulateArgs),
@@ -216,23 +228,32 @@ pub struct StackArgs {
 impl StackArgs {
     /// What was asked for and has no meaning beside what else was.
     pub(crate) fn conflict(&self) -> Option<String> {
-        let mosaic = &self.mosaic;
-        self.combining
-            .conflict()
-            .or_else(|| mosaic.conflict(self.combining.combine, &self.ground))
-            .or_else(|| {
-                let half_size = self.demosaic == DemosaicArg::Superpixel;
-                let other = (mosaic.from_mosaic, self.ground == GroundChoice::All);
-                let trails = self.combining.combine == CombineArg::Max;
-                match (half_size, other) {
-                    (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
-                    (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
-                    (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
-                    _ => None,
-                }
-                .map(str::to_owned)
-            })
+        conflict(&self.combining, &self.mosaic, self.demosaic, &self.ground)
     }
+}
+
+/// What does not go together among the ways of making a picture.
+pub(crate) fn conflict(
+    combining: &CombineArgs,
+    mosaic: &MosaicArgs,
+    demosaic: DemosaicArg,
+    ground: &GroundChoice,
+) -> Option<String> {
+    combining
+        .conflict()
+        .or_else(|| mosaic.conflict(combining.combine, ground))
+        .or_else(|| {
+            let half_size = demosaic == DemosaicArg::Superpixel;
+            let other = (mosaic.from_mosaic, *ground == GroundChoice::All);
+            let trails = combining.combine == CombineArg::Max;
+            match (half_size, other) {
+                (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
+                (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
+                (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
+                _ => None,
+            }
+            .map(str::to_owned)
+        })
 }
 
 /// Arguments of `measure`.
@@ -311,6 +332,16 @@ pub enum DemosaicArg {
     Superpixel,
 }
 
+impl From<DemosaicArg> for DemosaicMethod {
+    fn from(asked: DemosaicArg) -> Self {
+        match asked {
+            DemosaicArg::Bilinear => Self::Bilinear,
+            DemosaicArg::Gradient => Self::GradientCorrected,
+            DemosaicArg::Superpixel => Self::Superpixel,
+        }
+    }
+}
+
 /// The ways of interpolating between pixels.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum KernelArg {
@@ -321,6 +352,16 @@ pub enum KernelArg {
     Cubic,
     /// Linear between neighbors: no rings, widest stars
     Bilinear,
+}
+
+impl From<KernelArg> for Kernel {
+    fn from(asked: KernelArg) -> Self {
+        match asked {
+            KernelArg::Lanczos3 => Self::Lanczos3,
+            KernelArg::Cubic => Self::Cubic,
+            KernelArg::Bilinear => Self::Bilinear,
+        }
+    }
 }
 
 /// The picture formats.
@@ -342,7 +383,7 @@ fn parse_blend_mask(text: &str) -> Result<GroundChoice, String> {
     }
 }
 
-fn parse_size(text: &str) -> Result<u64, String> {
+pub(crate) fn parse_size(text: &str) -> Result<u64, String> {
     let wrong = || format!("'{text}' is not a size such as 800M or 2G");
     let digits = text.trim_end_matches(|c: char| c.is_ascii_alphabetic());
     let unit = match text[digits.len()..].to_ascii_uppercase().as_str() {

@@ -2,10 +2,10 @@
 
 use crate::blend_border::common_area;
 use crate::blend_job::{BlendJob, Brightness};
+use crate::content::digest;
 use crate::memory::peak_memory_bytes;
 use crate::progress::Stopwatch;
 use crate::reporting::channel_name;
-use crate::session::digest;
 use crate::{GroundChoice, OpenedResult};
 use align::GroundPlace;
 use ndarray::{Array2, Axis};

@@ -70,6 +70,19 @@ pub enum ClipAboutArg {
 }
 
 impl CombineArgs {
+    /// An estimator with all else as when nothing is said.
+    pub(crate) fn of(combine: CombineArg) -> Self {
+        Self {
+            combine,
+            clip: None,
+            clip_by: None,
+            clip_about: None,
+            clip_passes: None,
+            gain: None,
+            read_noise: None,
+        }
+    }
+
     /// What was asked for and has no meaning beside what else was.
     pub(crate) fn conflict(&self) -> Option<String> {
         let clips = self.combine == CombineArg::SigmaClip;

@@ -12,6 +12,7 @@ mod completions;
 mod demo;
 mod manual;
 mod measure;
+mod night;
 mod plan;
 mod simulate;
 mod stack;
@@ -138,5 +139,6 @@ pub fn run(cli: &Cli) -> Result<Done, JobError> {
         Command::Blend(args) => blend::run(args, &console),
         Command::Completions(args) => completions::run(args, &console),
         Command::Manual(args) => manual::run(args, &console),
+        Command::Night(args) => night::run(args, &console),
     }
 }

@@ -26,6 +26,37 @@ pub enum JobError {
         /// What was left out, each with its reason.
         left_out: Vec<LeftOut>,
     },
+    /// No session was found.
+    #[error("no lights found: {looked_at} files looked at")]
+    NoSessions {
+        /// Files looked at.
+        looked_at: usize,
+        /// What cannot be used, each with its reason.
+        left_out: Vec<report::NightFault>,
+    },
+    /// Not one session came to a result.
+    #[error("no session came to a result, of {sessions}")]
+    NothingDone {
+        /// Sessions found.
+        sessions: usize,
+    },
+    /// No session has this name.
+    #[error("no session is called '{0}'")]
+    UnknownSession(String),
+    /// The frames of a session are not those that were listed.
+    #[error("the frames of session '{0}' are not those that were listed")]
+    SessionChanged(String),
+    /// Another run is at this output.
+    #[error("{}: held by {holder}", printable(path))]
+    Locked {
+        /// The lock's file.
+        path: PathBuf,
+        /// Who holds it.
+        holder: String,
+    },
+    /// A word that cannot stand in a line of commands.
+    #[error("{}: cannot stand in a list of commands", printable(.0))]
+    Unquotable(PathBuf),
     /// One light is no stack.
     #[error("{used} of {lights} lights can be used, and a stack needs 2")]
     TooFewLights {
@@ -199,6 +230,17 @@ impl JobError {
             Self::NoLights { .. } => {
                 "`radicand survey` says what every file was taken for, and why"
             }
+            Self::NoSessions { .. } => {
+                "`radicand survey` says what every file was taken for, and why"
+            }
+            Self::NothingDone { .. } => "the reasons are above, in night.json and in index.html",
+            Self::UnknownSession(_) => "--list-jobs or --dry-run name the sessions",
+            Self::SessionChanged(_) => "list them again with --list-jobs",
+            Self::Locked { .. } => {
+                "wait for it, or choose another folder with -o; if that run has ended, remove the \
+                 file"
+            }
+            Self::Unquotable(_) => "use names of plain text, in one line, for root and output",
             Self::TooFewLights { .. } => {
                 "look at the reasons above; `radicand survey` says more about each file; a ground \
                  from a tripod, whose stars trail, is stacked by --ground all"

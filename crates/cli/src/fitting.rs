@@ -2,7 +2,7 @@
 //! all the same.
 
 use crate::session::{GivenMaster, SessionFrame};
-use raw::{FrameInfo, FrameKind};
+use raw::{Cfa, FrameInfo, FrameKind};
 use report::{MasterKind, Warning};
 
 /// Exposures within this ratio are the same setting; cameras state them rounded.
@@ -27,7 +27,7 @@ pub(crate) fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
     let fellows = |model: &SessionFrame| {
         lights
             .iter()
-            .filter(|l| light_mismatch(l, model).is_none())
+            .filter(|light| light_mismatch(light.taken(), model.taken()).is_none())
             .count()
     };
     let mut best: Option<(usize, &SessionFrame)> = None;
@@ -40,18 +40,29 @@ pub(crate) fn most_common(lights: &[SessionFrame]) -> Option<SessionFrame> {
     best.map(|(_, light)| light.clone())
 }
 
-fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String> {
-    let ((width, height), (w, h)) = (frame.frame.size, model.frame.size);
+/// How a frame was taken, as far as frames that go together have to be alike.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Taken<'a> {
+    pub info: &'a FrameInfo,
+    /// Width and height, px.
+    pub size: (usize, usize),
+    /// Filters; a master that was made elsewhere does not tell.
+    pub cfa: Option<&'a Cfa>,
+}
+
+pub(crate) fn sensor_mismatch(frame: Taken, model: Taken) -> Option<String> {
+    let ((width, height), (w, h)) = (frame.size, model.size);
     if (width, height) != (w, h) {
         return Some(format!(
             "{width}×{height} px, but the lights have {w}×{h} px"
         ));
     }
-    if frame.layout.cfa != model.layout.cfa {
+    if let (Some(own), Some(theirs)) = (frame.cfa, model.cfa)
+        && own != theirs
+    {
         return Some("another color filter array than the lights".to_owned());
     }
-    let name = |frame: &SessionFrame| frame.frame.info.camera.clone();
-    match (name(frame), name(model)) {
+    match (&frame.info.camera, &model.info.camera) {
         (Some(own), Some(theirs)) if own != theirs => {
             Some(format!("taken with {own}, but the lights with {theirs}"))
         }
@@ -59,18 +70,19 @@ fn sensor_mismatch(frame: &SessionFrame, model: &SessionFrame) -> Option<String>
     }
 }
 
-pub(crate) fn light_mismatch(light: &SessionFrame, model: &SessionFrame) -> Option<String> {
+pub(crate) fn light_mismatch(light: Taken, model: Taken) -> Option<String> {
     sensor_mismatch(light, model)
-        .or_else(|| exposure_mismatch(&light.frame.info, &model.frame.info))
-        .or_else(|| iso_mismatch(&light.frame.info, &model.frame.info))
+        .or_else(|| exposure_mismatch(light.info, model.info))
+        .or_else(|| iso_mismatch(light.info, model.info))
 }
 
 pub(crate) fn calibration_mismatch(
-    frame: &SessionFrame,
-    model: &SessionFrame,
+    frame: Taken,
+    kind: FrameKind,
+    model: Taken,
     scaling: DarkScaling,
 ) -> Option<String> {
-    let settings = || settings_mismatch(&frame.frame.info, frame.kind, model, scaling);
+    let settings = || settings_mismatch(frame.info, kind, model.info, scaling);
     sensor_mismatch(frame, model).or_else(settings)
 }
 
@@ -78,10 +90,9 @@ pub(crate) fn calibration_mismatch(
 fn settings_mismatch(
     info: &FrameInfo,
     kind: FrameKind,
-    model: &SessionFrame,
+    theirs: &FrameInfo,
     scaling: DarkScaling,
 ) -> Option<String> {
-    let theirs = &model.frame.info;
     match kind {
         FrameKind::Dark if scaling == DarkScaling::ByExposure => iso_mismatch(info, theirs),
         FrameKind::Dark => exposure_mismatch(info, theirs).or_else(|| iso_mismatch(info, theirs)),
@@ -122,7 +133,7 @@ pub(crate) fn master_mismatch(
         };
         return Some(format!("its median is {level_dn}, needed are {needed}"));
     }
-    settings_mismatch(&master.info, master.kind, model, scaling)
+    settings_mismatch(&master.info, master.kind, &model.frame.info, scaling)
 }
 
 fn median(values: impl Iterator<Item = f32>) -> f32 {
@@ -216,13 +227,13 @@ pub(crate) fn mismatches<'a>(
     found
 }
 
-fn exposure_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
+pub(crate) fn exposure_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
     let (own, theirs) = (own.exposure_s?, theirs.exposure_s?);
     let ratio = own.max(theirs) / own.min(theirs);
     (ratio > SAME_EXPOSURE).then(|| format!("exposed {own} s, but the lights {theirs} s"))
 }
 
-fn iso_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
+pub(crate) fn iso_mismatch(own: &FrameInfo, theirs: &FrameInfo) -> Option<String> {
     let (own, theirs) = (own.iso?, theirs.iso?);
     (own != theirs).then(|| format!("ISO {own}, but the lights ISO {theirs}"))
 }

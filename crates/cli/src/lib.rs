@@ -31,6 +31,11 @@ pub use half_keeper::Halves;
 pub use light::{PoorLight, Seen, SolvedLight};
 pub use measure_job::{MeasureJob, MeasureOutcome};
 pub use moving_ground::MovingGround;
+pub use night::{
+    Choices, Ended, Estimate, NightEvent, NightJob, NightOutcome, NightPlan, NightWatch,
+    SessionPlan, Speed,
+};
+pub use night_args::NightArgs;
 pub use opened_result::{OpenedResult, ResultKind, scale_arcsec};
 pub use parts::Ground;
 pub use plan_args::{IsoArg, LensArg, PlanArgs};
@@ -39,7 +44,9 @@ pub use predict::{GivenNoise, Predict};
 pub use progress::{Bar, Progress, Stopwatch};
 pub use results::ResultFolder;
 pub use second_pass::{Photosites, SecondPass};
-pub use session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, decode_options, gather};
+pub use session::{
+    GivenMaster, Inputs, LeftOut, LightsBy, Session, SessionFrame, decode_options, gather,
+};
 pub use solve::{Solved, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
 
@@ -54,6 +61,7 @@ mod combine_args;
 mod commands;
 mod compare_args;
 mod compare_job;
+mod content;
 mod crops;
 mod cull;
 mod error;
@@ -69,6 +77,8 @@ mod measure_job;
 mod memory;
 mod mosaic_args;
 mod moving_ground;
+mod night;
+mod night_args;
 mod noise_report;
 mod opened_result;
 mod parts;

@@ -2,9 +2,10 @@
 //! calibrate them.
 
 use crate::JobError;
+use crate::content::digest;
 use crate::fitting::{
-    DarkScaling, calibration_mismatch, dark_scale, light_mismatch, master_mismatch, most_common,
-    of_one_exposure,
+    DarkScaling, Taken, calibration_mismatch, dark_scale, light_mismatch, master_mismatch,
+    most_common, of_one_exposure,
 };
 use crate::light::PoorLight;
 use crate::progress::Progress;
@@ -14,7 +15,6 @@ use raw::{
     DecodeError, DecodeOptions, FrameInfo, FrameKind, RawlerProcess, SitePattern, SurveyOptions,
     SurveyedFrame, printable,
 };
-use sha2::{Digest, Sha256};
 use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -32,11 +32,23 @@ pub struct Inputs {
     pub flats: Vec<PathBuf>,
     /// Bias frames, whatever they look like.
     pub bias: Vec<PathBuf>,
+    /// What tells a light.
+    pub lights_by: LightsBy,
     /// Whether darks of another exposure are used.
     pub dark_scaling: DarkScaling,
     /// Where the result goes: what an earlier run left there is no input, and nothing
     /// else may be there.
     pub results: Option<PathBuf>,
+}
+
+/// What tells that a file given as a light is one.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LightsBy {
+    /// What it looks like: darks, flats and bias frames may be among the lights.
+    #[default]
+    Looks,
+    /// Whoever gives it, and has looked at it among all others.
+    Statement,
 }
 
 /// A decoded frame, waiting to be used.
@@ -58,6 +70,15 @@ impl SessionFrame {
     /// The file.
     pub fn path(&self) -> &Path {
         &self.frame.info.path
+    }
+
+    /// How it was taken.
+    pub(crate) fn taken(&self) -> Taken<'_> {
+        Taken {
+            info: &self.frame.info,
+            size: self.frame.size,
+            cfa: Some(&self.layout.cfa),
+        }
     }
 }
 
@@ -173,8 +194,12 @@ pub fn gather(
     store: MosaicStore,
     progress: &dyn Progress,
 ) -> Result<Session, JobError> {
+    let light = match inputs.lights_by {
+        LightsBy::Looks => None,
+        LightsBy::Statement => Some(FrameKind::Light),
+    };
     let groups = [
-        (&inputs.lights, None),
+        (&inputs.lights, light),
         (&inputs.darks, Some(FrameKind::Dark)),
         (&inputs.flats, Some(FrameKind::Flat)),
         (&inputs.bias, Some(FrameKind::Bias)),
@@ -323,23 +348,6 @@ fn read(
     Ok(frames)
 }
 
-/// What went in, by content; unreadable files count as empty.
-pub(crate) fn digest(paths: &[PathBuf]) -> String {
-    use rayon::prelude::*;
-    let of_file = |path: &PathBuf| {
-        let mut hasher = Sha256::new();
-        if let Ok(mut file) = std::fs::File::open(path) {
-            // A file that vanishes meanwhile was read before; its digest is of what is left.
-            let _ = std::io::copy(&mut file, &mut hasher);
-        }
-        hasher.finalize().to_vec()
-    };
-    let mut digests: Vec<Vec<u8>> = paths.par_iter().map(of_file).collect();
-    digests.sort_unstable();
-    let all = Sha256::digest(digests.concat());
-    all.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
 impl Session {
     /// Finds the lights that are most, and the calibration frames that fit them.
     fn sort_out(&mut self, frames: Vec<SessionFrame>, scaling: DarkScaling) {
@@ -359,7 +367,7 @@ impl Session {
             return;
         };
         for light in lights {
-            match light_mismatch(&light, &model) {
+            match light_mismatch(light.taken(), model.taken()) {
                 None => self.lights.push(light),
                 Some(reason) => self.left_out.push(LeftOut::of(light, reason)),
             }
@@ -372,7 +380,8 @@ impl Session {
         self.choose_masters(&model, scaling);
         for frame in others {
             let kind = frame.kind;
-            let mismatch = calibration_mismatch(&frame, &model, scaling).or_else(|| {
+            let mismatch = calibration_mismatch(frame.taken(), kind, model.taken(), scaling);
+            let mismatch = mismatch.or_else(|| {
                 let given = self.masters.iter().any(|master| master.kind == kind);
                 given.then(|| format!("a master {} was given", kind.name()))
             });

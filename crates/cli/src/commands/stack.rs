@@ -1,9 +1,9 @@
 //! `radicand stack`: the main job.
 
 use super::{Console, Done, overwrite};
-use crate::args::{DemosaicArg, KernelArg, StackArgs};
-use crate::{Cull, DarkScaling, Inputs, JobError, ResultFolder, StackJob, StackOutcome};
-use ::stack::{DemosaicMethod, Kernel, StackOptions};
+use crate::args::StackArgs;
+use crate::{Cull, DarkScaling, Inputs, JobError, LightsBy, ResultFolder, StackJob, StackOutcome};
+use ::stack::StackOptions;
 use raw::printable;
 use report::Report;
 
@@ -25,6 +25,7 @@ fn job(args: &StackArgs) -> StackJob {
         darks: args.dark.clone(),
         flats: args.flat.clone(),
         bias: args.bias.clone(),
+        lights_by: LightsBy::Looks,
         dark_scaling: match args.scale_darks {
             true => DarkScaling::ByExposure,
             false => DarkScaling::Never,
@@ -33,16 +34,8 @@ fn job(args: &StackArgs) -> StackJob {
     };
     let mut job = StackJob::new(inputs);
     job.options = StackOptions {
-        demosaic: match args.demosaic {
-            DemosaicArg::Bilinear => DemosaicMethod::Bilinear,
-            DemosaicArg::Gradient => DemosaicMethod::GradientCorrected,
-            DemosaicArg::Superpixel => DemosaicMethod::Superpixel,
-        },
-        kernel: match args.kernel {
-            KernelArg::Lanczos3 => Kernel::Lanczos3,
-            KernelArg::Cubic => Kernel::Cubic,
-            KernelArg::Bilinear => Kernel::Bilinear,
-        },
+        demosaic: args.demosaic.into(),
+        kernel: args.kernel.into(),
         ..StackOptions::default()
     };
     args.combining.put_into(&mut job);

@@ -1,0 +1,290 @@
+//! Every session under a folder, one after the other: resumable, and each by itself.
+//!
+//! A [`NightJob`] finds the sessions ([`NightPlan`]), does those whose result is not there
+//! yet, and writes an index. What goes wrong with one session stays with it.
+
+pub use choices::Choices;
+pub use estimate::{Estimate, Speed};
+pub use plan::{NightPlan, SessionPlan};
+pub use watch::{Ended, NightEvent, NightWatch};
+
+use crate::args::Format;
+use crate::content::digest;
+use crate::{Inputs, JobError, StackJob};
+use choices::Choice;
+use lock::Lock;
+use place::Place;
+use report::{Night, SessionState};
+use std::path::PathBuf;
+use std::time::Instant;
+
+pub(crate) use index_page::{chosen, description, summary};
+pub(crate) use pairing::span;
+
+mod attempt;
+mod choices;
+mod collect;
+mod discover;
+mod estimate;
+mod index_page;
+mod lock;
+mod pairing;
+mod place;
+mod plan;
+mod plan_file;
+mod watch;
+
+/// What to do with a folder of sessions.
+#[derive(Clone, Debug)]
+pub struct NightJob {
+    /// The folder with all sessions and whatever calibrates them.
+    pub root: PathBuf,
+    /// Where the results go.
+    pub output: PathBuf,
+    /// How each session is stacked; its inputs are not looked at, but for the scaling of
+    /// darks.
+    pub stack: StackJob,
+    /// Pictures to write.
+    pub formats: Vec<Format>,
+    /// Longest pause within a session, s.
+    pub gap_s: f64,
+    /// What differs from session to session.
+    pub choices: Choices,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub struct NightOutcome {
+    /// Every session, and what became of it.
+    pub night: Night,
+    /// How each session ended in this run, in their order.
+    pub ended: Vec<Ended>,
+}
+
+/// Inputs and sessions of a night that were left out.
+pub(crate) fn left_out(night: &Night) -> usize {
+    let in_sessions = night.sessions.iter().map(|session| match &session.result {
+        Some(result) => result.left_out.len(),
+        None => 1,
+    });
+    night.left_out.len() + in_sessions.sum::<usize>()
+}
+
+impl NightJob {
+    /// What the results depend on, beside the frames: all of the job but what the frames and
+    /// the machine make different.
+    pub(crate) fn settings(&self, choice: &Choice) -> String {
+        let stack = StackJob {
+            inputs: Inputs {
+                dark_scaling: self.stack.inputs.dark_scaling,
+                ..Inputs::default()
+            },
+            memory_bytes: 0,
+            scratch_dir: PathBuf::new(),
+            ..self.stack(choice)
+        };
+        format!("{stack:?} {:?}", self.formats)
+    }
+
+    /// How sessions of a choice are stacked.
+    pub(crate) fn stack(&self, choice: &Choice) -> StackJob {
+        let mut stack = self.stack.clone();
+        choice.put_into(&mut stack);
+        stack
+    }
+
+    /// What would be done; nothing is written.
+    ///
+    /// # Errors
+    ///
+    /// When the root cannot be listed, holds no lights, or the output holds originals.
+    pub fn plan(&self, watch: &dyn NightWatch) -> Result<NightPlan, JobError> {
+        Place::existing(&self.output).refuse_originals(&self.root)?;
+        let plan = NightPlan::of(self, watch)?;
+        match plan.sessions.is_empty() {
+            true => Err(JobError::NoSessions {
+                looked_at: plan.looked_at,
+                left_out: plan.left_out,
+            }),
+            false => Ok(plan),
+        }
+    }
+
+    /// Whether the result of a session is there.
+    pub fn is_finished(&self, plan: &SessionPlan) -> bool {
+        attempt::is_finished(plan, &Place::existing(&self.output))
+    }
+
+    /// How fast this machine does the sessions of a plan.
+    pub fn speed(&self, plan: &NightPlan) -> Speed {
+        Speed::of(&plan.sessions, &Place::existing(&self.output))
+    }
+
+    /// What a session takes.
+    pub fn estimate(&self, plan: &SessionPlan, speed: &Speed) -> Estimate {
+        estimate::estimate(plan, speed, &self.formats, &self.stack(&plan.choice))
+    }
+
+    /// Does every session whose result is not there, and writes the index.
+    ///
+    /// # Errors
+    ///
+    /// When nothing can be done at all; see [`JobError`].
+    pub fn run(&self, watch: &dyn NightWatch) -> Result<NightOutcome, JobError> {
+        let (place, _lock, plan) = self.begin(watch)?;
+        let speed = self.speed(&plan);
+        let mut pace = 1.0;
+        let (mut spent_s, mut foreseen_s) = (0.0, 0.0);
+        let mut ended = Vec::new();
+        let of = plan.sessions.len();
+        for (i, session) in plan.sessions.iter().enumerate() {
+            let waiting = plan.sessions[i..]
+                .iter()
+                .filter(|plan| !self.is_finished(plan));
+            let left_s = waiting.map(|plan| speed.seconds(plan)).sum::<f64>();
+            watch.hear(&NightEvent::Begins {
+                session: &session.session,
+                place: i + 1,
+                of,
+                left_s: (left_s > 0.0).then_some(pace * left_s),
+            });
+            let begun = Instant::now();
+            let how = attempt::attempt(session, self, &place, watch);
+            let seconds = begun.elapsed().as_secs_f64();
+            if let Ended::Made(_) = how {
+                spent_s += seconds;
+                foreseen_s += speed.seconds(session);
+                pace = spent_s / foreseen_s;
+            }
+            let id = &session.session.id;
+            watch.hear(&NightEvent::Ends {
+                id,
+                how: &how,
+                seconds,
+            });
+            ended.push(how);
+        }
+        let mut night = collect::collect(Some(&plan), &self.root, &place);
+        add_reasons(&mut night, &ended);
+        collect::write(&night, &place)?;
+        Ok(NightOutcome { night, ended })
+    }
+
+    /// Makes the plan and keeps it, so that jobs of single sessions need not.
+    ///
+    /// # Errors
+    ///
+    /// As [`plan`](Self::plan), and when the output cannot be written or another run is at it.
+    pub fn keep_plan(&self, watch: &dyn NightWatch) -> Result<NightPlan, JobError> {
+        self.begin(watch).map(|(_, _, plan)| plan)
+    }
+
+    /// Does one session, by its name.
+    ///
+    /// # Errors
+    ///
+    /// When there is no such session, or its frames are not those of the plan that was kept.
+    pub fn run_session(&self, id: &str, watch: &dyn NightWatch) -> Result<Ended, JobError> {
+        let place = Place::prepare(&self.output, &self.root)?;
+        let of = |plan: NightPlan| plan.sessions.into_iter().find(|plan| plan.session.id == id);
+        let unknown = || JobError::UnknownSession(id.to_owned());
+        let session = match plan_file::load(self, &place).and_then(of) {
+            Some(session) => {
+                let files: Vec<PathBuf> = session
+                    .files
+                    .iter()
+                    .flat_map(|(_, files)| files.clone())
+                    .collect();
+                if digest(&files) != session.input_digest {
+                    return Err(JobError::SessionChanged(id.to_owned()));
+                }
+                session
+            }
+            None => of(self.plan(watch)?).ok_or_else(unknown)?,
+        };
+        let left_s = None;
+        watch.hear(&NightEvent::Begins {
+            session: &session.session,
+            place: 1,
+            of: 1,
+            left_s,
+        });
+        let begun = Instant::now();
+        let how = attempt::attempt(&session, self, &place, watch);
+        let seconds = begun.elapsed().as_secs_f64();
+        watch.hear(&NightEvent::Ends {
+            id,
+            how: &how,
+            seconds,
+        });
+        Ok(how)
+    }
+
+    /// Writes the index from what is there.
+    ///
+    /// # Errors
+    ///
+    /// When nothing is there, or the index cannot be written.
+    pub fn collect(&self, watch: &dyn NightWatch) -> Result<Night, JobError> {
+        let (place, lock) = self.enter(watch)?;
+        let plan = plan_file::load(self, &place);
+        let night = collect::collect(plan.as_ref(), &self.root, &place);
+        if night.sessions.is_empty() {
+            drop(lock);
+            place.abandon();
+            return Err(JobError::NothingDone { sessions: 0 });
+        }
+        collect::write(&night, &place)?;
+        Ok(night)
+    }
+
+    /// Takes the output for the whole, and clears away what interrupted runs left.
+    fn enter(&self, watch: &dyn NightWatch) -> Result<(Place, Lock), JobError> {
+        let place = Place::prepare(&self.output, &self.root)?;
+        let lock = place.lock()?;
+        if let Some(holder) = &lock.stale {
+            let note = format!("an earlier run did not end by itself ({holder}): carrying on");
+            watch.hear(&NightEvent::Note(&note));
+        }
+        let failed = |source| JobError::OutputFolder {
+            path: self.output.clone(),
+            source,
+        };
+        place.clear_leftovers().map_err(failed)?;
+        Ok((place, lock))
+    }
+
+    /// Takes the output, looks at everything, and keeps what is to be done.
+    fn begin(&self, watch: &dyn NightWatch) -> Result<(Place, Lock, NightPlan), JobError> {
+        let (place, lock) = self.enter(watch)?;
+        let plan = self.plan(watch).and_then(|plan| {
+            plan_file::save(&plan, self, &place)?;
+            Ok(plan)
+        });
+        match plan {
+            Ok(plan) => Ok((place, lock, plan)),
+            Err(error) => {
+                drop(lock);
+                place.abandon();
+                Err(error)
+            }
+        }
+    }
+}
+
+/// Puts into the index what could not be kept in the output: reasons of sessions that are
+/// not done.
+fn add_reasons(night: &mut Night, ended: &[Ended]) {
+    for (session, how) in night.sessions.iter_mut().zip(ended) {
+        match how {
+            Ended::Failed(reason) => {
+                session.state = SessionState::Failed;
+                session.reason = Some(reason.clone());
+            }
+            Ended::Elsewhere(holder) if session.state == SessionState::Waiting => {
+                session.reason = Some(format!("{holder} is at it"));
+            }
+            _ => {}
+        }
+    }
+}

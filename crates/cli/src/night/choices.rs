@@ -1,0 +1,191 @@
+//! What differs from session to session, in a plain TOML file beside the root.
+//!
+//! ```toml
+//! [[session]]
+//! folder = "2026-01-19/pass"    # from the root; this folder and all below it
+//! skip = true                   # not at all
+//!
+//! [[session]]
+//! folder = "2026-02-02"
+//! ground = "none"               # auto or none
+//! combine = "median"            # as --combine
+//! keep_all = true               # as --keep-all
+//! darks = "library/winter"      # only from this folder and below; also flats, bias
+//! ```
+
+use crate::combine_args::{CombineArg, CombineArgs};
+use crate::{Cull, GroundChoice, JobError, StackJob};
+use clap::ValueEnum;
+use raw::FrameKind;
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+
+/// What is said of the sessions in a folder; what is not said stays as for all.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Choice {
+    folder: PathBuf,
+    #[serde(default)]
+    skip: bool,
+    ground: Option<String>,
+    combine: Option<String>,
+    keep_all: Option<bool>,
+    darks: Option<PathBuf>,
+    flats: Option<PathBuf>,
+    bias: Option<PathBuf>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ChoiceFile {
+    #[serde(default)]
+    session: Vec<Choice>,
+}
+
+/// All that is said, in the order of the file.
+#[derive(Clone, Debug, Default)]
+pub struct Choices(Vec<Choice>);
+
+impl Choices {
+    /// What stands in `file`; what makes no sense there is an error that names it.
+    ///
+    /// # Errors
+    ///
+    /// [`JobError::Input`] with what is wrong, and where.
+    pub fn read(file: &Path) -> Result<Self, JobError> {
+        let wrong = |problem: String| JobError::Input {
+            path: file.to_owned(),
+            problem,
+        };
+        let text = std::fs::read_to_string(file).map_err(|error| wrong(error.to_string()))?;
+        Self::parse(&text).map_err(wrong)
+    }
+
+    fn parse(text: &str) -> Result<Self, String> {
+        let file: ChoiceFile = toml::from_str(text).map_err(|error| error.to_string())?;
+        for choice in &file.session {
+            choice.check()?;
+        }
+        Ok(Self(file.session))
+    }
+
+    /// What is said of the sessions in `folder`, given from the root; of two entries the
+    /// later one counts.
+    pub(crate) fn of(&self, folder: &Path) -> Choice {
+        let entries = self
+            .0
+            .iter()
+            .filter(|entry| folder.starts_with(&entry.folder));
+        entries.fold(Choice::default(), |sum, entry| Choice {
+            folder: entry.folder.clone(),
+            skip: entry.skip,
+            ground: entry.ground.clone().or(sum.ground),
+            combine: entry.combine.clone().or(sum.combine),
+            keep_all: entry.keep_all.or(sum.keep_all),
+            darks: entry.darks.clone().or(sum.darks),
+            flats: entry.flats.clone().or(sum.flats),
+            bias: entry.bias.clone().or(sum.bias),
+        })
+    }
+}
+
+impl Choice {
+    fn check(&self) -> Result<(), String> {
+        let folder = self.folder.display();
+        if let Some(ground) = &self.ground
+            && !matches!(ground.as_str(), "auto" | "none")
+        {
+            return Err(format!(
+                "ground of {folder}: '{ground}', needed auto or none"
+            ));
+        }
+        if let Some(combine) = &self.combine
+            && CombineArg::from_str(combine, false).is_err()
+        {
+            return Err(format!(
+                "combine of {folder}: '{combine}' is no way to combine"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Whether the sessions are not to be done.
+    pub fn skips(&self) -> bool {
+        self.skip
+    }
+
+    /// Whether frames of `kind` may come from `folder`, given from the root.
+    pub fn allows(&self, kind: FrameKind, folder: &Path) -> bool {
+        let only = match kind {
+            FrameKind::Dark => &self.darks,
+            FrameKind::Flat => &self.flats,
+            FrameKind::Bias => &self.bias,
+            FrameKind::Light => &None,
+        };
+        only.as_ref().is_none_or(|only| folder.starts_with(only))
+    }
+
+    /// The job for these sessions, from that for all.
+    pub fn put_into(&self, job: &mut StackJob) {
+        if let Some(Ok(ground)) = self
+            .ground
+            .as_ref()
+            .map(|ground| ground.parse::<GroundChoice>())
+        {
+            job.ground = ground;
+        }
+        if let Some(Ok(combine)) = self
+            .combine
+            .as_ref()
+            .map(|name| CombineArg::from_str(name, false))
+        {
+            CombineArgs::of(combine).put_into(job);
+        }
+        match self.keep_all {
+            Some(true) => job.cull.cull = Cull::Nothing,
+            Some(false) => job.cull.cull = Cull::default(),
+            None => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_later_entry_counts_and_the_rest_stays() {
+        let choices = Choices::parse(
+            "[[session]]\nfolder = \"a\"\nground = \"none\"\nkeep_all = true\n\
+             [[session]]\nfolder = \"a/b\"\nground = \"auto\"\ndarks = \"library\"\n",
+        );
+        let choices = choices.unwrap();
+        let inner = choices.of(Path::new("a/b/c"));
+        assert_eq!(inner.ground.as_deref(), Some("auto"));
+        assert_eq!(inner.keep_all, Some(true));
+        assert!(inner.allows(FrameKind::Dark, Path::new("library/x")));
+        assert!(!inner.allows(FrameKind::Dark, Path::new("libraries")));
+        assert!(inner.allows(FrameKind::Flat, Path::new("anywhere")));
+        assert_eq!(choices.of(Path::new("ab")), Choice::default());
+    }
+
+    #[test]
+    fn what_makes_no_sense_is_named() {
+        for (text, says) in [
+            ("[[session]]\nfolder = \"a\"\ncolour = 1\n", "colour"),
+            (
+                "[[session]]\nfolder = \"a\"\nground = \"maybe\"\n",
+                "'maybe'",
+            ),
+            (
+                "[[session]]\nfolder = \"a\"\ncombine = \"best\"\n",
+                "'best'",
+            ),
+            ("[[session]]\nskip = true\n", "folder"),
+            ("[[sessions]]\n", "sessions"),
+        ] {
+            let problem = Choices::parse(text).unwrap_err();
+            assert!(problem.contains(says), "{problem}");
+        }
+    }
+}

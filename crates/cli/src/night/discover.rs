@@ -1,0 +1,349 @@
+//! Every frame under a folder, each content once, in sets of what was taken together.
+
+use super::watch::{NightEvent, NightWatch};
+use crate::content::{ContentDigest, file_digest};
+use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
+use crate::result_names::{FITS, REPORT};
+use crate::{JobError, decode_options};
+use raw::{Cfa, FrameInfo, FrameKind, SurveyOptions, printable};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// A frame, and where else it lies.
+#[derive(Clone, Debug)]
+pub(crate) struct FoundFrame {
+    /// The first file of this content, by path.
+    pub path: PathBuf,
+    /// Other files of the same content.
+    pub copies: Vec<PathBuf>,
+    pub digest: ContentDigest,
+    pub info: FrameInfo,
+    /// Width and height, px.
+    pub size: (usize, usize),
+    /// Filters; `None` of a master that was made elsewhere.
+    pub cfa: Option<Cfa>,
+    pub kind: FrameKind,
+}
+
+impl FoundFrame {
+    /// How it was taken.
+    pub fn taken(&self) -> Taken<'_> {
+        Taken {
+            info: &self.info,
+            size: self.size,
+            cfa: self.cfa.as_ref(),
+        }
+    }
+
+    fn folder(&self) -> &Path {
+        self.path.parent().unwrap_or(Path::new(""))
+    }
+
+    fn is_master(&self) -> bool {
+        self.cfa.is_none()
+    }
+}
+
+/// Frames of one kind that were taken together, in the order of their times.
+#[derive(Clone, Debug)]
+pub(crate) struct FrameSet {
+    /// One or more.
+    pub frames: Vec<FoundFrame>,
+}
+
+impl FrameSet {
+    /// The first frame, which stands for all.
+    pub fn model(&self) -> &FoundFrame {
+        &self.frames[0]
+    }
+
+    /// The frames' folders, each once.
+    pub fn folders(&self) -> Vec<&Path> {
+        distinct(self.frames.iter().map(FoundFrame::folder))
+    }
+
+    fn has_copies(&self) -> bool {
+        self.frames.iter().any(|frame| !frame.copies.is_empty())
+    }
+
+    /// Files that hold the same as another in the set's own folders.
+    pub fn own_copies(&self) -> Vec<&Path> {
+        let own = self.folders();
+        let copies = self.frames.iter().flat_map(|frame| &frame.copies);
+        let copies = copies.filter(|copy| copy.parent().is_some_and(|dir| own.contains(&dir)));
+        copies.map(PathBuf::as_path).collect()
+    }
+
+    /// Other folders in which its frames lie again.
+    pub fn copy_folders(&self) -> Vec<&Path> {
+        let own = self.folders();
+        let copies = self.frames.iter().flat_map(|frame| &frame.copies);
+        let folders = distinct(copies.filter_map(|copy| copy.parent()));
+        let others = folders.into_iter().filter(|folder| !own.contains(folder));
+        others.collect()
+    }
+}
+
+fn distinct<'a>(folders: impl Iterator<Item = &'a Path>) -> Vec<&'a Path> {
+    let mut distinct: Vec<&Path> = folders.collect();
+    distinct.sort();
+    distinct.dedup();
+    distinct
+}
+
+/// What is under a folder.
+#[derive(Debug, Default)]
+pub(crate) struct Discovery {
+    /// Sets of one kind each, in the order they were taken.
+    pub sets: Vec<FrameSet>,
+    /// What cannot be used, each with its reason.
+    pub left_out: Vec<(PathBuf, String)>,
+    /// Files looked at.
+    pub looked_at: usize,
+}
+
+/// Reads every frame under `root` but those under `output`.
+///
+/// # Errors
+///
+/// When `root` cannot be listed, or `output` holds frames and is no earlier output.
+pub(crate) fn discover(
+    root: &Path,
+    output: &Path,
+    gap_s: f64,
+    watch: &dyn NightWatch,
+) -> Result<Discovery, JobError> {
+    let list = raw::collect_files(&[root.to_owned()]);
+    let mut left_out = Vec::new();
+    for unreadable in list.unreadable {
+        if unreadable.path == root {
+            let problem = unreadable.source.to_string();
+            let path = unreadable.path;
+            return Err(JobError::Input { path, problem });
+        }
+        let reason = format!("cannot be read: {}", unreadable.source);
+        left_out.push((unreadable.path, reason));
+    }
+    let mut files = list.files;
+    let output = output.canonicalize().ok();
+    files.retain(|file| !lies_under(file, output.as_deref()) && !is_result(file));
+    let looked_at = files.len();
+    let unique = by_content(files, &mut left_out);
+    let frames = survey(unique, &mut left_out, watch);
+    left_out.sort();
+    Ok(Discovery {
+        sets: sets(frames, gap_s),
+        left_out,
+        looked_at,
+    })
+}
+
+fn lies_under(file: &Path, folder: Option<&Path>) -> bool {
+    let real = file.canonicalize().ok();
+    folder.is_some_and(|folder| real.is_some_and(|real| real.starts_with(folder)))
+}
+
+/// Whether a file is the stack of an earlier job, which lies beside its report.
+fn is_result(file: &Path) -> bool {
+    file.file_name().is_some_and(|name| name == FITS) && file.with_file_name(REPORT).is_file()
+}
+
+/// The files of one content.
+struct Unique {
+    digest: ContentDigest,
+    paths: Vec<PathBuf>,
+}
+
+/// Files by content, in the order of the first path of each.
+fn by_content(files: Vec<PathBuf>, left_out: &mut Vec<(PathBuf, String)>) -> Vec<Unique> {
+    let digests: Vec<_> = files.par_iter().map(|path| file_digest(path)).collect();
+    let mut paths: BTreeMap<ContentDigest, Vec<PathBuf>> = BTreeMap::new();
+    for (path, digest) in files.into_iter().zip(digests) {
+        match digest {
+            Ok(digest) => paths.entry(digest).or_default().push(path),
+            Err(error) => left_out.push((path, format!("cannot be read: {error}"))),
+        }
+    }
+    let unique = paths.into_iter().map(|(digest, mut paths)| {
+        paths.sort();
+        Unique { digest, paths }
+    });
+    let mut unique: Vec<_> = unique.collect();
+    unique.sort_by(|a, b| a.paths.cmp(&b.paths));
+    unique
+}
+
+/// Decodes one file of each content, and tells what it is.
+fn survey(
+    unique: Vec<Unique>,
+    left_out: &mut Vec<(PathBuf, String)>,
+    watch: &dyn NightWatch,
+) -> Vec<FoundFrame> {
+    let paths: Vec<PathBuf> = unique.iter().map(|one| one.paths[0].clone()).collect();
+    let options = SurveyOptions {
+        decode: decode_options(),
+        ..SurveyOptions::default()
+    };
+    let files = paths.len();
+    watch.hear(&NightEvent::Survey { files });
+    let done = AtomicUsize::new(0);
+    let survey = raw::survey_with(&paths, &options, |_, _| {
+        let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+        watch.hear(&NightEvent::Surveyed { done, files });
+    });
+    let mut frames = Vec::new();
+    for (mut one, file) in unique.into_iter().zip(survey.files) {
+        let path = one.paths.remove(0);
+        let (info, size, cfa, kind) = match file.outcome {
+            Ok((frame, verdict)) => (frame.info, frame.size, Some(frame.cfa), verdict.kind),
+            Err(error) => match master(&path, &options) {
+                Some((info, size, kind)) => (info, size, None, kind),
+                None => {
+                    left_out.push((path, error.fault.to_string()));
+                    for copy in one.paths {
+                        left_out.push((copy, error.fault.to_string()));
+                    }
+                    continue;
+                }
+            },
+        };
+        frames.push(FoundFrame {
+            path,
+            copies: one.paths,
+            digest: one.digest,
+            info,
+            size,
+            cfa,
+            kind,
+        });
+    }
+    frames
+}
+
+/// A master that was made elsewhere, of numbers that no sensor records; its file says what
+/// it is.
+fn master(path: &Path, options: &SurveyOptions) -> Option<(FrameInfo, (usize, usize), FrameKind)> {
+    let plane = raw::read_plane(path, &options.decode).ok()?;
+    let kind = plane.info.declared_kind?;
+    let size = (plane.values.ncols(), plane.values.nrows());
+    (kind != FrameKind::Light).then_some((plane.info, size, kind))
+}
+
+/// Puts frames into sets by folder, settings and gaps of time.
+fn sets(mut frames: Vec<FoundFrame>, gap_s: f64) -> Vec<FrameSet> {
+    frames.sort_by(|a, b| {
+        let key = |frame: &FoundFrame| frame.info.captured.map(|captured| captured.local);
+        let order = a.folder().cmp(b.folder()).then(key(a).cmp(&key(b)));
+        order.then_with(|| a.path.cmp(&b.path))
+    });
+    let mut sets: Vec<FrameSet> = Vec::new();
+    // Sets of the folder at hand, to which frames may still be added.
+    let mut open: Vec<usize> = Vec::new();
+    for frame in frames {
+        open.retain(|&i| sets[i].model().folder() == frame.folder());
+        let own = |&&i: &&usize| {
+            let last = sets[i].frames.last().expect("sets are not empty");
+            alike(&frame, sets[i].model()) && !apart(last, &frame, gap_s)
+        };
+        match open.iter().find(own) {
+            Some(&i) => sets[i].frames.push(frame),
+            None => {
+                open.push(sets.len());
+                let frames = vec![frame];
+                sets.push(FrameSet { frames });
+            }
+        }
+    }
+    let mut sets = join_copies(sets);
+    sets.sort_by(|a, b| {
+        let key = |set: &FrameSet| {
+            let model = set.model();
+            let local = model.info.captured.map(|captured| captured.local);
+            (local, model.path.clone())
+        };
+        key(a).cmp(&key(b))
+    });
+    sets
+}
+
+/// Whether two frames of a folder belong to one set.
+fn alike(a: &FoundFrame, b: &FoundFrame) -> bool {
+    let (info, other) = (&a.info, &b.info);
+    let same = |a: Option<f64>, b: Option<f64>| match (a, b) {
+        // A zoom states its focal length roughly.
+        (Some(a), Some(b)) => (a - b).abs() <= 0.02 * a.abs().max(b.abs()),
+        _ => true,
+    };
+    let optics =
+        || same(info.focal_length_mm, other.focal_length_mm) && same(info.aperture, other.aperture);
+    let by_kind = match a.kind {
+        FrameKind::Light => optics() && exposure_mismatch(info, other).is_none(),
+        // The light for flats changes, and their exposure with it.
+        FrameKind::Flat => optics(),
+        FrameKind::Dark | FrameKind::Bias => exposure_mismatch(info, other).is_none(),
+    };
+    by_kind
+        && a.kind == b.kind
+        && !a.is_master()
+        && !b.is_master()
+        && sensor_mismatch(a.taken(), b.taken()).is_none()
+        && iso_mismatch(info, other).is_none()
+}
+
+/// Whether between the end of one exposure and the start of the next lies a pause that
+/// ends a session.
+fn apart(earlier: &FoundFrame, later: &FoundFrame, gap_s: f64) -> bool {
+    match (&earlier.info.captured, &later.info.captured) {
+        (Some(a), Some(b)) => b.seconds_since(a) - earlier.info.exposure_s.unwrap_or(0.0) > gap_s,
+        _ => false,
+    }
+}
+
+/// Joins what is one set in two folders, each of which has copies of the other's frames and
+/// perhaps more.
+fn join_copies(sets: Vec<FrameSet>) -> Vec<FrameSet> {
+    let mut joined: Vec<FrameSet> = Vec::new();
+    for set in sets {
+        let shares = |earlier: &&mut FrameSet| {
+            let model = earlier.model();
+            let has = |a: &FrameSet, b: &FrameSet| {
+                let folders = a.copy_folders();
+                folders.iter().any(|folder| b.folders().contains(folder))
+            };
+            let copied = earlier.has_copies() || set.has_copies();
+            copied && alike(model, set.model()) && (has(earlier, &set) || has(&set, earlier))
+        };
+        match joined.iter_mut().find(shares) {
+            Some(earlier) => {
+                earlier.frames.extend(set.frames);
+                earlier.frames.sort_by(|a, b| {
+                    let key = |frame: &FoundFrame| frame.info.captured.map(|c| c.local);
+                    key(a).cmp(&key(b)).then_with(|| a.path.cmp(&b.path))
+                });
+            }
+            None => joined.push(set),
+        }
+    }
+    joined
+}
+
+/// What is odd about the times of a set: by the names of its files the clock runs backwards.
+pub(crate) fn clock_note(set: &FrameSet) -> Option<String> {
+    let mut by_name: Vec<&FoundFrame> = set.frames.iter().collect();
+    by_name.sort_by(|a, b| a.path.cmp(&b.path));
+    let back = by_name.windows(2).find(|pair| {
+        let times = (&pair[0].info.captured, &pair[1].info.captured);
+        matches!(times, (Some(a), Some(b)) if b.seconds_since(a) < -a.resolution_s.max(b.resolution_s))
+    })?;
+    Some(format!(
+        "the clock runs backwards from {} to {}, if their names tell the order: check the \
+         camera's clock",
+        printable(&back[0].path),
+        printable(&back[1].path)
+    ))
+}
+
+#[cfg(test)]
+mod tests;

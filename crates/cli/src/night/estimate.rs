@@ -1,0 +1,104 @@
+//! What a session will take: roughly the time, and by arithmetic memory and disk.
+
+use super::place::Place;
+use super::plan::SessionPlan;
+use crate::StackJob;
+use crate::args::Format;
+use crate::result_names::REPORT;
+use report::Report;
+
+/// Seconds of one worker for a million pixels of a light, from reading to measuring, where no
+/// earlier result tells: measured on the demo with two workers. Calibration frames take a
+/// part of it.
+const WORKER_SECONDS_PER_MPX: f64 = 2.0;
+const CALIBRATION_SHARE: f64 = 0.2;
+/// What the measuring of a stack takes however small it is, as pixels of a light.
+const SESSION_MPX: f64 = 1.0;
+/// Channels of a picture in color.
+const CHANNELS: u64 = 3;
+
+/// What a session takes.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Estimate {
+    /// Time, s; rough.
+    pub seconds: f64,
+    /// Memory beside the frames', bytes.
+    pub memory_bytes: u64,
+    /// Result, bytes, at most.
+    pub disk_bytes: u64,
+    /// Scratch data, bytes.
+    pub scratch_bytes: u64,
+}
+
+/// How fast this machine is.
+#[derive(Clone, Copy, Debug)]
+pub struct Speed {
+    seconds_per_work: f64,
+}
+
+impl Speed {
+    /// As the results in `place` tell, or else a guess.
+    pub(crate) fn of(plans: &[SessionPlan], place: &Place) -> Self {
+        let done = plans.iter().filter_map(|plan| {
+            let bytes = std::fs::read(place.done(&plan.session.id).join(REPORT)).ok()?;
+            let report = Report::from_json(&bytes).ok()?;
+            Some((report.run.seconds.values().sum::<f64>(), work(plan)))
+        });
+        let (seconds, work) = done.fold((0.0, 0.0), |(s, w), (seconds, work)| {
+            (s + seconds, w + work)
+        });
+        let workers = rayon::current_num_threads() as f64;
+        Self {
+            seconds_per_work: match work > 0.0 {
+                true => seconds / work,
+                false => WORKER_SECONDS_PER_MPX / workers,
+            },
+        }
+    }
+
+    /// Time for a session, s.
+    pub fn seconds(&self, plan: &SessionPlan) -> f64 {
+        self.seconds_per_work * work(plan)
+    }
+}
+
+/// Millions of pixels to be worked through, those of calibration frames as a part.
+fn work(plan: &SessionPlan) -> f64 {
+    let lights = f64::from(plan.session.lights);
+    let calibration = plan.count() as f64 - lights;
+    SESSION_MPX + (lights + CALIBRATION_SHARE * calibration) * pixels(plan) as f64 / 1e6
+}
+
+fn pixels(plan: &SessionPlan) -> u64 {
+    u64::from(plan.session.width) * u64::from(plan.session.height)
+}
+
+/// What a session takes; the arithmetic of memory is in `docs/how-it-works.md`.
+pub(crate) fn estimate(
+    plan: &SessionPlan,
+    speed: &Speed,
+    formats: &[Format],
+    stack: &StackJob,
+) -> Estimate {
+    let px = pixels(plan);
+    let scale = stack.from_mosaic.map_or(1.0, |mosaic| mosaic.scale);
+    let result_px = (scale * scale * px as f64) as u64;
+    let workers = rayon::current_num_threads() as u64;
+    let mosaics = 2 * px * plan.count() as u64;
+    let mosaics_in_memory = mosaics.min(stack.memory_bytes / 2);
+    let result_and_ground = (2 * 14 * CHANNELS + 9) * result_px;
+    let star_search = 15 * px * workers;
+    let masters = 8 * px;
+    let of_format = |format: &Format| match format {
+        Format::Tiff => 4 * CHANNELS * result_px,
+        // Mean, variance and weight as floats, the count in 16 bits, and perhaps the sky.
+        Format::Fits => (3 * 4 + 2 + 4) * CHANNELS * result_px,
+        Format::Png => 2 * CHANNELS * result_px,
+    };
+    Estimate {
+        seconds: speed.seconds(plan),
+        memory_bytes: mosaics_in_memory + masters + result_and_ground.max(star_search),
+        disk_bytes: formats.iter().map(of_format).sum(),
+        scratch_bytes: mosaics - mosaics_in_memory,
+    }
+}

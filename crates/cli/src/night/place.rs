@@ -1,0 +1,235 @@
+//! The output folder: where finished sessions lie, where unfinished ones are made, and how
+//! the one becomes the other.
+//!
+//! ```text
+//! DIR/night.json, index.html      what became of all sessions
+//! DIR/<id>/                       a finished session, always whole
+//! DIR/failed/<id>/                why a session came to no result
+//! DIR/.radicand-night/            what is being made, and locks
+//! ```
+
+use super::lock::{Lock, NoLock};
+use crate::JobError;
+use report::SessionRecord;
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// What a session was made of, in its folder.
+pub(crate) const RECORD: &str = "job.json";
+/// What happened while it was made, in its folder.
+pub(crate) const LOG: &str = "log.txt";
+const WORK: &str = ".radicand-night";
+const FAILED: &str = "failed";
+
+/// The output folder of a night.
+#[derive(Clone, Debug)]
+pub(crate) struct Place {
+    dir: PathBuf,
+    is_new: bool,
+}
+
+impl Place {
+    /// Makes the folder, or takes that of an earlier run.
+    pub fn prepare(dir: &Path, root: &Path) -> Result<Self, JobError> {
+        let place = Self {
+            dir: dir.to_owned(),
+            is_new: !dir.exists(),
+        };
+        place.refuse_originals(root)?;
+        let work = place.work();
+        fs::create_dir_all(&work)
+            .map_err(|source| JobError::OutputFolder { path: work, source })?;
+        Ok(place)
+    }
+
+    /// The folder of an earlier run.
+    pub fn existing(dir: &Path) -> Self {
+        Self {
+            dir: dir.to_owned(),
+            is_new: false,
+        }
+    }
+
+    /// Nothing is written among frames; what an earlier run left is no frame.
+    pub fn refuse_originals(&self, root: &Path) -> Result<(), JobError> {
+        let refuse = || Err(JobError::AmongOriginals(self.dir.clone()));
+        match (self.dir.canonicalize(), root.canonicalize()) {
+            (Ok(dir), Ok(root)) if root.starts_with(&dir) => return refuse(),
+            (Err(_), _) => return Ok(()),
+            _ => {}
+        }
+        if self.work().is_dir() {
+            return Ok(());
+        }
+        match raw::collect_files(&[self.dir.clone()]).files.is_empty() {
+            true => Ok(()),
+            false => refuse(),
+        }
+    }
+
+    /// Takes away again what [`prepare`](Self::prepare) made.
+    pub fn abandon(&self) {
+        // They stay where anything is in them, which is as it should be.
+        let _ = fs::remove_dir(self.work());
+        if self.is_new {
+            let _ = fs::remove_dir(&self.dir);
+        }
+    }
+
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    fn work(&self) -> PathBuf {
+        self.dir.join(WORK)
+    }
+
+    /// The folder of a finished session.
+    pub fn done(&self, id: &str) -> PathBuf {
+        self.dir.join(id)
+    }
+
+    /// The folder of a session that came to no result.
+    pub fn failed(&self, id: &str) -> PathBuf {
+        self.dir.join(FAILED).join(id)
+    }
+
+    /// The folder in which a session is made.
+    pub fn part(&self, id: &str) -> PathBuf {
+        self.work().join(format!("{id}.part"))
+    }
+
+    /// Where the result that is being replaced waits for its end.
+    fn old(&self, id: &str) -> PathBuf {
+        self.work().join(format!("{id}.old"))
+    }
+
+    /// Where what is to be done is kept for jobs of single sessions.
+    pub fn plan(&self) -> PathBuf {
+        self.work().join("plan.json")
+    }
+
+    /// Keeps another run of the whole out.
+    pub fn lock(&self) -> Result<Lock, JobError> {
+        let path = self.work().join("night.lock");
+        match Lock::take(&path) {
+            Ok(lock) => Ok(lock),
+            Err(NoLock::Held(holder)) => Err(JobError::Locked { path, holder }),
+            Err(NoLock::Io(source)) => Err(JobError::OutputFolder { path, source }),
+        }
+    }
+
+    /// Keeps another run of a session out.
+    pub fn lock_session(&self, id: &str) -> Result<Lock, NoLock> {
+        Lock::take(&self.work().join(format!("{id}.lock")))
+    }
+
+    /// Clears away what interrupted runs left of all sessions that nobody is at; to be
+    /// called with the lock of the whole.
+    pub fn clear_leftovers(&self) -> io::Result<()> {
+        for entry in fs::read_dir(self.work())? {
+            let name = entry?.file_name();
+            let Some(name) = name.to_str() else { continue };
+            let id = name.strip_suffix(".part").or(name.strip_suffix(".old"));
+            if let Some(id) = id.filter(|id| !id.starts_with('.'))
+                && let Ok(_lock) = self.lock_session(id)
+            {
+                self.recover(id)?;
+            }
+        }
+        for folder in [self.dir.clone(), self.work()] {
+            clear_unfinished_files(&folder)?;
+        }
+        Ok(())
+    }
+
+    /// Clears away what an interrupted run left of a session; to be called with its lock.
+    pub fn recover(&self, id: &str) -> io::Result<()> {
+        remove(&self.part(id))?;
+        let (old, done) = (self.old(id), self.done(id));
+        match old.exists() {
+            false => Ok(()),
+            // The new one was in place already.
+            true if done.exists() => remove(&old),
+            true => fs::rename(old, done),
+        }
+    }
+
+    /// Gives a finished folder its place, all at once.
+    pub fn put(&self, id: &str, target: &Path) -> io::Result<()> {
+        let part = self.part(id);
+        sync(&part)?;
+        let parent = target.parent().unwrap_or(&self.dir);
+        fs::create_dir_all(parent)?;
+        if target == self.done(id) && target.exists() {
+            let old = self.old(id);
+            fs::rename(target, &old)?;
+            // A result that is not replaced after all goes back.
+            if let Err(error) = fs::rename(&part, target) {
+                let _ = fs::rename(&old, target);
+                return Err(error);
+            }
+            sync(parent)?;
+            return remove(&old);
+        }
+        remove(target)?;
+        fs::rename(&part, target)?;
+        sync(parent)
+    }
+
+    /// Takes the record of an earlier failure away.
+    pub fn forget_failure(&self, id: &str) -> io::Result<()> {
+        remove(&self.failed(id))?;
+        // It stays while anything is in it.
+        let _ = fs::remove_dir(self.dir.join(FAILED));
+        Ok(())
+    }
+
+    /// Names of the sessions that are finished.
+    pub fn finished(&self) -> Vec<String> {
+        let entries = fs::read_dir(&self.dir).into_iter().flatten().flatten();
+        let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+        let mut names: Vec<String> = names
+            .filter(|name| self.done(name).join(RECORD).is_file())
+            .collect();
+        names.sort();
+        names
+    }
+}
+
+/// What a folder says of how it was made; `None` where it says nothing that can be read.
+pub(crate) fn record(folder: &Path) -> Option<SessionRecord> {
+    let bytes = fs::read(folder.join(RECORD)).ok()?;
+    SessionRecord::from_json(&bytes).ok()
+}
+
+/// Temporary files that a killed run left.
+fn clear_unfinished_files(folder: &Path) -> io::Result<()> {
+    for entry in fs::read_dir(folder)? {
+        let entry = entry?;
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        if name.starts_with(".radicand-") && name.ends_with(".part") && entry.file_type()?.is_file()
+        {
+            fs::remove_file(entry.path())?;
+        }
+    }
+    Ok(())
+}
+
+fn remove(folder: &Path) -> io::Result<()> {
+    match fs::remove_dir_all(folder) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        _ => Ok(()),
+    }
+}
+
+/// Brings the entries of a folder to the disk, where the system can.
+fn sync(folder: &Path) -> io::Result<()> {
+    if let Ok(folder) = File::open(folder) {
+        // Some file systems refuse for folders, and then are as safe as they are.
+        let _ = folder.sync_all();
+    }
+    Ok(())
+}
