@@ -5,8 +5,8 @@ mod support;
 use std::path::Path;
 use support::radicand_ends;
 
-const COMMANDS: [&str; 8] = [
-    "demo", "survey", "plan", "stack", "measure", "compare", "blend", "simulate",
+const COMMANDS: [&str; 9] = [
+    "demo", "survey", "plan", "stack", "measure", "compare", "blend", "night", "simulate",
 ];
 
 fn here() -> &'static Path {

@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "every test file uses a part of it")]
 
+pub mod archive;
+
 use serde_json::Value;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};

@@ -1,0 +1,312 @@
+//! Many sessions: found, paired, done once, and whatever is wrong with one stays with it.
+
+mod support;
+
+use radicand_tests::folder_digests;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use support::archive::{archive, json, night, remains};
+use support::{Run, check_schema_at, radicand_ends};
+
+/// How each session ended, by the events of a run.
+fn endings(run: &Run) -> BTreeMap<String, String> {
+    let events = run.stdout.lines().map(|line| -> Value {
+        serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}"))
+    });
+    let ends = events.filter(|event| event["event"] == "session_ends");
+    let text = |value: &Value| value.as_str().expect("a text").to_owned();
+    ends.map(|event| (text(&event["session"]), text(&event["how"])))
+        .collect()
+}
+
+fn ended(run: &Run, how: &str) -> usize {
+    endings(run).values().filter(|own| *own == how).count()
+}
+
+#[track_caller]
+fn check_status(run: &Run, status: i32) {
+    assert_eq!(run.status, status, "{run:?}");
+}
+
+/// The session whose lights are in `folder`.
+#[track_caller]
+fn session_in<'a>(index: &'a Value, folder: &str) -> &'a Value {
+    let sessions = index["sessions"].as_array().expect("sessions");
+    let is_there = |session: &&Value| session["folders"][0] == folder;
+    let found = sessions.iter().find(is_there);
+    found.unwrap_or_else(|| panic!("no session in {folder}: {index:#}"))
+}
+
+#[test]
+fn what_changes_is_redone_and_nothing_else() {
+    let temp = archive();
+    let base = temp.path();
+    let dry = night(base, "out", &["--dry-run"]);
+    check_status(&dry, 0);
+    assert!(dry.stdout.contains("2 sessions;"), "{}", dry.stdout);
+    assert!(!base.join("out").exists(), "a dry run writes nothing");
+    let settings = base.join("archive.toml");
+    let skip = "[[session]]\nfolder = \"two\"\nskip = true\n";
+    fs::write(&settings, skip).expect("a file");
+    let dry = night(base, "out", &["--dry-run"]);
+    check_status(&dry, 0);
+    assert!(dry.stdout.contains("1 session;"), "{}", dry.stdout);
+    assert!(
+        dry.stdout
+            .contains("two/lights: frames that are to be skipped"),
+        "{}",
+        dry.stdout
+    );
+    fs::write(&settings, skip.replace("skip", "leave")).expect("a file");
+    let dry = night(base, "out", &["--dry-run"]);
+    check_status(&dry, 1);
+    assert!(
+        dry.stderr.contains("archive.toml") && dry.stderr.contains("leave"),
+        "{}",
+        dry.stderr
+    );
+    fs::remove_file(&settings).expect("a file");
+
+    let before = folder_digests(&base.join("archive"));
+    let first = night(base, "out", &["--json"]);
+    check_status(&first, 0);
+    assert_eq!(ended(&first, "made"), 2);
+    let index = json(&base.join("out/night.json"));
+    check_schema_at("night.schema.json", &index);
+    for folder in ["one/lights", "two/lights"] {
+        let session = session_in(&index, folder);
+        assert_eq!(session["state"], "done");
+        assert_eq!(session["result"]["frames_used"], 4);
+        let id = session["id"].as_str().expect("a name");
+        let folder = base.join("out").join(id);
+        support::report(&folder);
+        for file in ["stack.tif", "preview.png", "log.txt", "job.json"] {
+            assert!(folder.join(file).is_file(), "{file}");
+        }
+    }
+    let page = fs::read_to_string(base.join("out/index.html")).expect("a page");
+    assert!(page.contains("2 of 2 sessions done"), "{page}");
+
+    let there = remains(&base.join("out"));
+    let second = night(base, "out", &["--json"]);
+    check_status(&second, 0);
+    assert_eq!(ended(&second, "kept"), 2);
+    assert_eq!(there, remains(&base.join("out")));
+    let jobs = check_jobs(base, &there);
+
+    // A copy of a whole session is no session of its own.
+    let copy = base.join("archive/again");
+    fs::create_dir(&copy).expect("a folder");
+    for entry in fs::read_dir(base.join("archive/one/lights")).expect("lights") {
+        let path = entry.expect("a light").path();
+        let name = path.file_name().expect("a name");
+        fs::copy(&path, copy.join(name)).expect("a copy");
+    }
+    // A new light changes its own session alone.
+    let lost = base.join("archive/two/lights/shot_0004.dng");
+    fs::remove_file(lost).expect("a light");
+    let is_refused = |job: &&String| {
+        let ended = shell(base, job).output().expect("a shell");
+        let said = String::from_utf8_lossy(&ended.stderr).into_owned();
+        ended.status.code() == Some(1) && said.contains("--list-jobs")
+    };
+    assert_eq!(jobs.iter().filter(is_refused).count(), 1);
+    let third = night(base, "out", &["--json"]);
+    check_status(&third, 0);
+    let one = endings(&third);
+    assert_eq!(
+        (ended(&third, "kept"), ended(&third, "made")),
+        (1, 1),
+        "{one:?}"
+    );
+    let index = json(&base.join("out/night.json"));
+    assert_eq!(index["sessions"].as_array().map(Vec::len), Some(2));
+    let sessions = index["sessions"].as_array().expect("sessions").iter();
+    let copied: Vec<&Value> = sessions.filter(|s| s["also_in"][0].is_string()).collect();
+    assert_eq!(copied.len(), 1);
+    let note = copied[0]["notes"][0].as_str().expect("a note");
+    assert!(note.contains("done once"), "{note}");
+    assert_eq!(session_in(&index, "two/lights")["lights"], 3);
+    let after = folder_digests(&base.join("archive"));
+    for (path, digest) in &before {
+        if !path.ends_with("two/lights/shot_0004.dng") {
+            assert_eq!(after.get(path), Some(digest), "{} changed", path.display());
+        }
+    }
+}
+
+/// Puts every fault beside two good sessions, the second under a name that is a trap.
+#[cfg(unix)]
+fn spoil(archive: &Path) -> String {
+    use std::os::unix::ffi::OsStrExt;
+    let trap = "a 'b' \"c\"\n<script>alert(1)";
+    fs::rename(archive.join("two"), archive.join(trap)).expect("another name");
+    let lights = archive.join(trap).join("lights");
+    let bytes = std::ffi::OsStr::from_bytes(b"shot_\xff.dng");
+    fs::rename(lights.join("shot_0001.dng"), lights.join(bytes)).expect("another name");
+    fs::write(archive.join("empty.dng"), "").expect("a file");
+    fs::write(archive.join("<script>alert(2).dng"), "a text").expect("a file");
+    std::os::unix::fs::symlink("loop", archive.join("loop")).expect("a link");
+    std::os::unix::fs::symlink("..", archive.join("one/up")).expect("a link");
+    let single = archive.join("single");
+    fs::create_dir(&single).expect("a folder");
+    let last = archive.join("one/lights/shot_0004.dng");
+    fs::rename(last, single.join("alone.dng")).expect("another place");
+    trap.to_owned()
+}
+
+#[cfg(unix)]
+#[test]
+fn faults_are_named_and_the_other_sessions_are_done() {
+    let temp = archive();
+    let base = temp.path();
+    let trap = spoil(&base.join("archive"));
+    let before = folder_digests(&base.join("archive/one/lights"));
+    let run = night(base, "out", &["--json"]);
+    check_status(&run, 3);
+    assert_eq!(before, folder_digests(&base.join("archive/one/lights")));
+    assert_eq!(
+        (ended(&run, "made"), ended(&run, "failed")),
+        (2, 1),
+        "{run:?}"
+    );
+
+    let index = json(&base.join("out/night.json"));
+    check_schema_at("night.schema.json", &index);
+    assert_eq!(session_in(&index, "one/lights")["state"], "done");
+    let trapped = session_in(&index, &format!("{trap}/lights"));
+    assert_eq!(trapped["state"], "done");
+    assert_eq!(trapped["result"]["frames_used"], 4);
+    let single = session_in(&index, "single");
+    let reason = single["reason"].as_str().expect("a reason");
+    assert!(reason.contains("1 of 1 lights can be used"), "{reason}");
+    let log = format!(
+        "out/failed/{}/log.txt",
+        single["id"].as_str().expect("a name")
+    );
+    let log = fs::read_to_string(base.join(log)).expect("a log");
+    assert!(log.contains(reason), "{log}");
+    let left_out = index["left_out"].as_array().expect("faults");
+    for (file, says) in [
+        ("empty.dng", "the file is empty"),
+        ("<script>alert(2).dng", "the content is text"),
+        ("loop", "cannot be read"),
+    ] {
+        let own = left_out.iter().find(|fault| fault["file"] == file);
+        let own = own.unwrap_or_else(|| panic!("{file} is not named: {left_out:?}"));
+        let reason = own["reason"].as_str().expect("a reason");
+        assert!(reason.contains(says), "{file}: {reason}");
+        assert!(run.stderr.contains(says), "{}", run.stderr);
+    }
+    assert_eq!(left_out.len(), 3, "{left_out:?}");
+
+    let page = fs::read_to_string(base.join("out/index.html")).expect("a page");
+    assert!(!page.contains("<script"), "{page}");
+    assert!(page.contains("&lt;script&gt;alert(1)"), "{page}");
+    assert!(page.contains("&lt;script&gt;alert(2)"), "{page}");
+}
+
+/// Does the sessions of `archive/` as jobs of their own, which have to leave what the plain
+/// run left; gives the jobs.
+#[track_caller]
+fn check_jobs(base: &Path, plain: &BTreeMap<PathBuf, String>) -> Vec<String> {
+    let list = night(base, "jobs", &["--list-jobs"]);
+    check_status(&list, 0);
+    let jobs: Vec<String> = list.stdout.lines().map(str::to_owned).collect();
+    assert_eq!(jobs.len(), 2, "{}", list.stdout);
+    if Command::new("parallel").arg("--version").output().is_ok() {
+        let file = base.join("jobs.txt");
+        fs::write(&file, list.stdout).expect("a file");
+        let mut parallel = Command::new("parallel");
+        let parallel = parallel.args(["--will-cite", "-j", "4", "-a"]).arg(&file);
+        let ended = parallel.current_dir(base).output().expect("parallel runs");
+        assert!(ended.status.success(), "{ended:?}");
+    } else {
+        eprintln!("GNU parallel is not there: the jobs run at once under sh instead");
+        let start = |job: &String| shell(base, job).spawn().expect("a shell");
+        let children: Vec<_> = jobs.iter().map(start).collect();
+        for mut child in children {
+            assert!(child.wait().expect("it ends").success());
+        }
+    }
+    check_status(&night(base, "jobs", &["--collect"]), 0);
+    assert_eq!(*plain, remains(&base.join("jobs")));
+    // A job that was done is not done again, by whatever machine.
+    let again = shell(base, &jobs[0]).output().expect("a shell");
+    let said = String::from_utf8_lossy(&again.stdout);
+    assert!(said.contains("done already"), "{said}");
+    jobs
+}
+
+fn shell(base: &Path, job: &str) -> Command {
+    let mut shell = Command::new("sh");
+    shell
+        .args(["-c", job])
+        .current_dir(base)
+        .stdout(Stdio::piped());
+    shell
+}
+
+#[test]
+fn two_runs_do_not_share_an_output_and_originals_are_no_output() {
+    let temp = archive();
+    let base = temp.path();
+    // One light each is found, and is no stack.
+    for folder in ["one", "two"] {
+        for n in 2..=4 {
+            let light = format!("archive/{folder}/lights/shot_000{n}.dng");
+            fs::remove_file(base.join(light)).expect("a light");
+        }
+    }
+    let work = base.join("out/.radicand-night");
+    fs::create_dir_all(&work).expect("a folder");
+    let path = work.join("night.lock");
+    let lock = fs::File::create(&path).expect("a file");
+    lock.try_lock().expect("a lock");
+    let refused = night(base, "out", &[]);
+    check_status(&refused, 1);
+    assert!(
+        refused.stderr.contains("held by another run"),
+        "{}",
+        refused.stderr
+    );
+    drop(lock);
+    // What is left is the file of a run that ended.
+    fs::write(&path, "process 5000000 on dome, boot 1-2-3\n").expect("a file");
+    let run = night(base, "out", &[]);
+    check_status(&run, 1);
+    assert!(
+        run.stderr.contains("no session came to a result, of 2"),
+        "{}",
+        run.stderr
+    );
+    assert!(
+        run.stderr.contains("did not end by itself"),
+        "{}",
+        run.stderr
+    );
+    assert!(!path.exists());
+
+    let before = folder_digests(&base.join("archive"));
+    for among in ["archive", "archive/one/lights", "."] {
+        let run = night(base, among, &[]);
+        check_status(&run, 1);
+        assert!(run.stderr.contains("beside originals"), "{}", run.stderr);
+    }
+    assert_eq!(before, folder_digests(&base.join("archive")));
+    fs::write(base.join("file"), "").expect("a file");
+    let run = night(base, "file/out", &[]);
+    check_status(&run, 1);
+    assert!(
+        run.stderr.contains("another folder with -o"),
+        "{}",
+        run.stderr
+    );
+    fs::create_dir(base.join("nothing")).expect("a folder");
+    let run = radicand_ends(base, &["night", "nothing", "-o", "new"], 1);
+    assert!(run.stderr.contains("no lights found"), "{}", run.stderr);
+    assert!(!base.join("new").exists());
+}

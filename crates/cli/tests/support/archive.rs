@@ -1,0 +1,51 @@
+//! Small archives of invented sessions, and what a night makes of them.
+
+use super::{Run, radicand, radicand_ends, timeless};
+use radicand_tests::folder_digests;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use tempfile::TempDir;
+
+/// Two sessions of four small lights each, in `archive/` of a new folder.
+pub fn archive() -> TempDir {
+    let temp = tempfile::tempdir().expect("a folder");
+    session(temp.path(), "archive/one", "1");
+    session(temp.path(), "archive/two", "2");
+    temp
+}
+
+/// Four small lights in `folder/lights`, with their truth beside them.
+fn session(base: &Path, folder: &str, seed: &str) {
+    let scene = ["simulate", "tripod-burst", "--dimensions", "200x150"];
+    let of = ["--frames", "4", "--seed", seed, "-o", folder];
+    radicand_ends(base, &[&scene[..], &of[..]].concat(), 0);
+}
+
+/// Runs `radicand night archive -o OUT`.
+pub fn night(base: &Path, out: &str, options: &[&str]) -> Run {
+    radicand(base, &[&["night", "archive", "-o", out], options].concat())
+}
+
+/// What a night left that has to be the same however it came about: bytes, but of reports
+/// without their times, and of logs that they are there.
+pub fn remains(out: &Path) -> BTreeMap<PathBuf, String> {
+    let same = |(path, digest): (PathBuf, Option<String>)| {
+        let name = path.file_name().map(|name| name.to_owned());
+        let what = match name.as_deref().and_then(|name| name.to_str()) {
+            Some("log.txt") => "a log".to_owned(),
+            Some("report.json") => timeless(json(&out.join(&path))).to_string(),
+            _ => digest.unwrap_or_else(|| "a folder".to_owned()),
+        };
+        (path, what)
+    };
+    folder_digests(out).into_iter().map(same).collect()
+}
+
+/// The JSON in a file.
+#[track_caller]
+pub fn json(path: &Path) -> Value {
+    let bytes = std::fs::read(path);
+    let bytes = bytes.unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    serde_json::from_slice(&bytes).expect("JSON")
+}
