@@ -62,7 +62,10 @@ impl Place {
         if self.work().is_dir() {
             return Ok(());
         }
-        match raw::collect_files(&[self.dir.clone()]).files.is_empty() {
+        match raw::collect_files(std::slice::from_ref(&self.dir))
+            .files
+            .is_empty()
+        {
             true => Ok(()),
             false => refuse(),
         }
