@@ -211,6 +211,7 @@ fn faults_are_named_and_the_other_sessions_are_done() {
 
 /// Does the sessions of `archive/` as jobs of their own, which have to leave what the plain
 /// run left; gives the jobs.
+#[expect(clippy::print_stderr, reason = "says aloud what could not be tried")]
 #[track_caller]
 fn check_jobs(base: &Path, plain: &BTreeMap<PathBuf, String>) -> Vec<String> {
     let list = night(base, "jobs", &["--list-jobs"]);
