@@ -14,6 +14,7 @@ pub struct PlanArgs {
     pub from: Option<PathBuf>,
     /// Focal length, mm; the real one, not that of an equivalent
     #[arg(long, value_name = "MM", value_parser = positive, help_heading = "Camera")]
+    #[arg(allow_negative_numbers = true)]
     pub focal_length: Option<f64>,
     /// f-number
     #[arg(long, value_name = "N", value_parser = positive, help_heading = "Camera")]
