@@ -211,7 +211,7 @@ pub(crate) fn set_apart(
                 Some(mask) => vec![ShownGround::given(mask, places)],
                 None => as_lights_show_it(&cells, reference, places),
             };
-            let maps = places.places_of(reference);
+            let maps = places.maps_from(reference);
             maps.filter(|_| !shown.is_empty()).map(|maps| {
                 MovingGround::new(maps, reference, shown, lights).guessed_on(&places.unseen)
             })

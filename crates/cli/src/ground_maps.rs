@@ -35,7 +35,7 @@ pub(crate) struct GroundMaps {
 
 impl GroundMaps {
     /// The same for the ground of another light; `None` where maps cannot be joined.
-    pub fn places_of(&self, light: usize) -> Option<Vec<PixelMap>> {
+    pub fn maps_from(&self, light: usize) -> Option<Vec<PixelMap>> {
         if light == self.of {
             return Some(self.maps.clone());
         }

@@ -23,7 +23,7 @@ impl LightCells<'_> {
 
     /// The ground in the pixels of one light.
     fn view(&self, of: usize, places: &GroundMaps) -> Option<ShownGround> {
-        let maps = places.places_of(of)?;
+        let maps = places.maps_from(of)?;
         let ground: Vec<PixelMap> = self.some.iter().map(|&i| maps[i].clone()).collect();
         let sky = self.sky_from(of)?;
         let found = find_moving_ground(&self.kept, &sky, &ground, self.cell_px, self.size)?;
