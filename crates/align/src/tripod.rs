@@ -153,7 +153,15 @@ fn turn_behind_air(
     const EVERY: usize = 5;
     const ROLLS_DEG: [f64; 3] = [-30.0, 0.0, 30.0];
     const ALTITUDES_DEG: [f64; 3] = [15.0, 40.0, 65.0];
+    /// A field that reaches no farther from its axis the air does little but scale, by less
+    /// than its stars tell, and many starts are dear.
+    const WIDE_DEG: f64 = 20.0;
     let (terms, without) = turning;
+    let seen = bundle.tracks.iter().filter_map(|track| track.first());
+    let angles = seen.filter_map(|seen| without.state.lens.angle_rad(seen.at[0], seen.at[1]));
+    if angles.fold(0.0, f64::max) < WIDE_DEG.to_radians() {
+        return None;
+    }
     let bundle = Bundle {
         terms: *terms,
         air: Some(&AIR),
