@@ -17,11 +17,11 @@ use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{
-    Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
-    median_price,
+    Calibrator, Combine, Kernel, LightMask, SkyMesh, StackError, StackPlace, StoredMosaic,
+    StoredStack, TileObserver, TileSamples, median_price,
 };
 use align::PixelMap;
-use ndarray::{Array2, Array3, ArrayView2, s};
+use ndarray::{Array2, Array3, s};
 use raw::Rect;
 use rayon::prelude::*;
 use std::sync::Arc;
@@ -107,10 +107,9 @@ pub fn stack<O: TileObserver>(
 
 /// Stacks what masks leave of the lights; otherwise as [`stack()`].
 ///
-/// - `masks`: one a light, each `[row, column]` in the light's **own** pixels: `true` where
-///   it has nothing to give. A sample that falls on such a pixel is left out; what a mask
-///   hides must be grown by [`SAMPLE_REACH_PX`] to be kept out of samples beside it as well.
-///   Empty: no masks.
+/// - `masks`: one a light, each in the light's **own** pixels. A sample that falls on a pixel
+///   that its mask hides is left out; what a mask hides must be grown by [`SAMPLE_REACH_PX`]
+///   to be kept out of samples beside it as well. Empty: no masks.
 ///
 /// # Errors
 ///
@@ -121,7 +120,7 @@ pub fn stack<O: TileObserver>(
 /// When there are masks, but not one a light.
 pub fn stack_masked<O: TileObserver>(
     lights: &[Light],
-    masks: &[Arc<Array2<bool>>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
@@ -132,66 +131,77 @@ pub fn stack_masked<O: TileObserver>(
     )
 }
 
+/// As [`stack_masked`], into a stack that need not fit in memory.
+///
+/// - `into`: all of its rows are written, from top to bottom.
+///
+/// # Errors
+///
+/// As there, and when its scratch file cannot be written.
+///
+/// # Panics
+///
+/// As there, and when `into` is not of the lights' size and channels.
+pub fn stack_into<O: TileObserver>(
+    lights: &[Light],
+    masks: &[Arc<LightMask>],
+    calibrator: &Calibrator,
+    options: &StackOptions,
+    observer: &O,
+    progress: &(dyn Fn(usize, usize) + Sync),
+    into: &mut StoredStack,
+) -> Result<Vec<O::Summary>, StackError> {
+    let engine = Engine::new(lights, masks, calibrator, options)?;
+    engine.run(TILE_PX, observer, progress, into)
+}
+
 /// As [`stack_masked`], in tiles of a given side.
 fn stack_in_tiles<O: TileObserver>(
     tile_px: usize,
     lights: &[Light],
-    masks: &[Arc<Array2<bool>>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
-    let masked = masks.is_empty() || masks.len() == lights.len();
-    assert!(masked, "a mask a light");
+    let engine = Engine::new(lights, masks, calibrator, options)?;
     let layout = calibrator.layout();
-    let (width, height) = (layout.width, layout.height);
-    if lights.is_empty() {
-        return Err(StackError::NoLights);
-    }
-    for light in lights {
-        StackError::check_size("a light", light.mosaic.size(), (width, height))?;
-    }
-    for mask in masks {
-        StackError::check_size("a mask", (mask.ncols(), mask.nrows()), (width, height))?;
-    }
-    let channels = layout.cfa.channels().len();
-    let shape = (channels, height, width);
-    let mut stack = Stack {
-        mean: Array3::zeros(shape),
-        variance: Array3::zeros(shape),
-        weight: Array3::zeros(shape),
-        rejected: Array3::zeros(shape),
-    };
-    let engine = Engine::new(lights, masks, calibrator, options);
-    let tiles = layout.bounds().tiles(tile_px);
-    let done = AtomicUsize::new(0);
-    let mut summaries = Vec::with_capacity(tiles.len() * channels);
-    // In batches, so that only a batch of finished tiles waits to be copied.
-    for batch in tiles.chunks(TILES_IN_BATCH) {
-        let finished: Result<Vec<_>, StackError> = batch
-            .par_iter()
-            .map_init(Scratch::default, |scratch, tile| {
-                let finished = engine.tile(tile, observer, scratch)?;
-                progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
-                Ok(finished)
-            })
-            .collect();
-        for (tile, finished) in batch.iter().zip(finished?) {
-            for (channel, (part, summary)) in finished.into_iter().enumerate() {
-                stack.place(channel, tile, part);
-                summaries.push(summary);
-            }
-        }
-    }
-    Ok((stack, summaries))
+    let shape = (layout.cfa.channels().len(), layout.height, layout.width);
+    let mut stack = StoredStack::new(shape, &StackPlace::Memory)?;
+    let summaries = engine.run(tile_px, observer, progress, &mut stack)?;
+    Ok((stack.into_memory()?, summaries))
 }
 
-const TILES_IN_BATCH: usize = 256;
+/// Rows of a picture that are finished before they are put into the result: whole rows of
+/// tiles, enough of them to keep the threads busy.
+pub fn batch_rows(width: usize, threads: usize) -> usize {
+    TILE_PX * rows_of_tiles(width.div_ceil(TILE_PX), threads)
+}
+
+fn rows_of_tiles(across: usize, threads: usize) -> usize {
+    const FEWEST: usize = 64;
+    const FOR_EACH_THREAD: usize = 8;
+    let tiles = FEWEST.max(FOR_EACH_THREAD * threads);
+    tiles.div_ceil(across.max(1))
+}
 
 impl Stack {
-    fn place(&mut self, channel: usize, tile: &Rect, part: TileStack) {
-        let area = s![channel, tile.y0..tile.y1, tile.x0..tile.x1];
+    /// A stack without a sample.
+    ///
+    /// - `shape`: channels, rows, columns.
+    pub(crate) fn zeros(shape: (usize, usize, usize)) -> Self {
+        Self {
+            mean: Array3::zeros(shape),
+            variance: Array3::zeros(shape),
+            weight: Array3::zeros(shape),
+            rejected: Array3::zeros(shape),
+        }
+    }
+
+    /// Puts a tile in its place, `top` rows up.
+    fn place(&mut self, channel: usize, tile: &Rect, top: usize, part: TileStack) {
+        let area = s![channel, tile.y0 - top..tile.y1 - top, tile.x0..tile.x1];
         let shaped = |values: Vec<f32>| {
             Array2::from_shape_vec((tile.height(), tile.width()), values).expect("a whole tile")
         };
@@ -207,7 +217,7 @@ impl Stack {
 
 struct Engine<'a> {
     lights: &'a [Light],
-    masks: &'a [Arc<Array2<bool>>],
+    masks: &'a [Arc<LightMask>],
     calibrator: &'a Calibrator,
     options: &'a StackOptions,
     demosaic: Demosaic,
@@ -236,14 +246,26 @@ struct Scratch {
 impl<'a> Engine<'a> {
     fn new(
         lights: &'a [Light],
-        masks: &'a [Arc<Array2<bool>>],
+        masks: &'a [Arc<LightMask>],
         calibrator: &'a Calibrator,
         options: &'a StackOptions,
-    ) -> Self {
+    ) -> Result<Self, StackError> {
+        let masked = masks.is_empty() || masks.len() == lights.len();
+        assert!(masked, "a mask a light");
         let layout = calibrator.layout();
+        let size = (layout.width, layout.height);
+        if lights.is_empty() {
+            return Err(StackError::NoLights);
+        }
+        for light in lights {
+            StackError::check_size("a light", light.mosaic.size(), size)?;
+        }
+        for mask in masks {
+            StackError::check_size("a mask", mask.size(), size)?;
+        }
         let demosaic = Demosaic::new(&layout.cfa, options.demosaic);
         let resampler = Resampler::new(options.kernel);
-        Self {
+        Ok(Self {
             lights,
             masks,
             calibrator,
@@ -257,7 +279,47 @@ impl<'a> Engine<'a> {
             },
             demosaic,
             resampler,
+        })
+    }
+
+    /// Every tile, a batch of whole rows of tiles at a time, so that only a batch of finished
+    /// tiles waits in memory.
+    fn run<O: TileObserver>(
+        &self,
+        tile_px: usize,
+        observer: &O,
+        progress: &(dyn Fn(usize, usize) + Sync),
+        into: &mut StoredStack,
+    ) -> Result<Vec<O::Summary>, StackError> {
+        let layout = self.calibrator.layout();
+        let channels = layout.cfa.channels().len();
+        let shape = (channels, layout.height, layout.width);
+        assert_eq!(into.shape(), shape, "a stack of the lights' size");
+        let tiles = layout.bounds().tiles(tile_px);
+        let across = layout.width.div_ceil(tile_px).max(1);
+        let done = AtomicUsize::new(0);
+        let mut summaries = Vec::with_capacity(tiles.len() * channels);
+        let in_batch = across * rows_of_tiles(across, rayon::current_num_threads());
+        for batch in tiles.chunks(in_batch) {
+            let finished: Result<Vec<_>, StackError> = batch
+                .par_iter()
+                .map_init(Scratch::default, |scratch, tile| {
+                    let finished = self.tile(tile, observer, scratch)?;
+                    progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
+                    Ok(finished)
+                })
+                .collect();
+            let (top, bottom) = (batch[0].y0, batch[batch.len() - 1].y1);
+            let mut rows = Stack::zeros((channels, bottom - top, layout.width));
+            for (tile, finished) in batch.iter().zip(finished?) {
+                for (channel, (part, summary)) in finished.into_iter().enumerate() {
+                    rows.place(channel, tile, top, part);
+                    summaries.push(summary);
+                }
+            }
+            into.put_rows(top, &rows)?;
         }
+        Ok(summaries)
     }
 
     /// Every channel of a tile, combined and observed.
@@ -274,7 +336,7 @@ impl<'a> Engine<'a> {
         let mut samples = vec![Vec::with_capacity(self.lights.len()); channels];
         let mut noise: Vec<Vec<Vec<SampleNoise>>> = vec![Vec::new(); channels];
         for (i, light) in self.lights.iter().enumerate() {
-            let mask = self.masks.get(i).map(|mask| mask.view());
+            let mask = self.masks.get(i).map(Arc::as_ref);
             let planes = self.resample(light, mask, &area, scratch)?;
             for (samples, plane) in samples.iter_mut().zip(planes) {
                 samples.push(plane);
@@ -323,7 +385,7 @@ impl<'a> Engine<'a> {
     fn resample(
         &self,
         light: &Light,
-        mask: Option<ArrayView2<'_, bool>>,
+        mask: Option<&LightMask>,
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
@@ -338,12 +400,12 @@ impl<'a> Engine<'a> {
         let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
         let inside = |&(x, y): &(f64, f64)| {
             // The nearest pixel; half a pixel beyond the last one it is still that.
-            let at = || [(y + 0.5) as usize, (x + 0.5) as usize];
+            let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
             x >= -0.5
                 && x <= right
                 && y >= -0.5
                 && y <= bottom
-                && mask.is_none_or(|mask| !mask.get(at()).copied().unwrap_or(true))
+                && mask.is_none_or(|mask| !mask.hides(row, col))
         };
         let reached = scratch.points.iter().copied().filter(|point| inside(point));
         let Some(needed) = Resampler::needed(reached) else {
@@ -466,6 +528,15 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
         cropped.extend_from_slice(&plane[start..start + tile.width()]);
     }
     cropped
+}
+
+/// Memory that a tile of so many lights takes while it is in work, bytes: samples, flags and
+/// predicted noise over its grown area, and the first two over the tile.
+pub fn tile_memory_bytes(channels: usize, lights: usize) -> u64 {
+    let grown_px = TILE_PX + 2 * (GROW_REACH_PX + GRADIENT_REACH_PX);
+    let sample = size_of::<f32>() + size_of::<u8>();
+    let grown = grown_px * grown_px * (sample + size_of::<SampleNoise>());
+    (lights * channels * (grown + TILE_PX * TILE_PX * sample)) as u64
 }
 
 #[cfg(test)]

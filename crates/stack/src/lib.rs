@@ -3,7 +3,8 @@
 //! [`MosaicStore`] keeps what was decoded. [`MasterDark`], [`MasterFlat`] and
 //! [`DefectMap`] make a [`Calibrator`]; [`SkyMesh`] and [`sky_offsets`] bring the skies of
 //! the lights to one level; [`stack()`] walks the reference tile by tile and combines
-//! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through.
+//! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through. What
+//! does not fit in memory is a [`StoredStack`].
 //!
 //! Nothing depends on the number of threads, bit for bit. Pixels as in [`raw`].
 //!
@@ -20,20 +21,26 @@ pub use camera_noise::{CameraNoise, ChannelNoise};
 pub use combine::Combine;
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
-pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
-pub use error::StackError;
-pub use ground::{GroundMask, ground_lights, join};
+pub use engine::{
+    Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, batch_rows, stack, stack_into,
+    stack_masked, tile_memory_bytes,
+};
+pub use error::{Bytes, StackError};
+pub use ground::{GroundMask, ground_lights, join, join_stored};
+pub use light_mask::LightMask;
 pub use masters::{MasterDark, MasterFlat};
 pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
+pub use scratch::{ScratchFile, check_scratch_room};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
 pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
+pub use stored_stack::{StackPart, StackPlace, StoredStack};
 pub use weights::inverse_variance_weights;
 pub use winsorize::{WinsorOptions, WinsorizedMean, winsor_limits, winsorized_mean};
 
@@ -46,14 +53,17 @@ mod engine;
 mod error;
 mod evidence;
 mod ground;
+mod light_mask;
 mod masters;
 mod median_price;
 mod observe;
 mod predicted_clip;
 mod reject;
 mod resample;
+mod scratch;
 mod sigma_clip;
 mod sky;
 mod store;
+mod stored_stack;
 mod weights;
 mod winsorize;
