@@ -1,6 +1,8 @@
 //! Pictures read back by a decoder that is not ours.
 
 use ndarray::Array3;
+use radicand::StackOutcome;
+use stack::Stack;
 use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
@@ -27,4 +29,16 @@ pub fn read_float_tiff(path: &Path) -> Array3<f32> {
         .permuted_axes([2, 0, 1])
         .as_standard_layout()
         .into_owned()
+}
+
+/// The picture of a job whose memory it fits in.
+///
+/// # Panics
+///
+/// When it is in a scratch file.
+pub fn in_memory(outcome: &StackOutcome) -> &Stack {
+    outcome
+        .stack
+        .in_memory()
+        .expect("a small picture fits in memory")
 }

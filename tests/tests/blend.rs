@@ -8,7 +8,7 @@ use ndarray::{Array2, ArrayView2, Axis};
 use radicand::{
     BlendJob, BlendOutcome, GroundChoice, Inputs, JobError, ResultFolder, StackJob, StackOutcome,
 };
-use radicand_tests::shot_of;
+use radicand_tests::{in_memory, shot_of};
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use synth::{Scene, Simulator, Weather, write_scene};
@@ -278,7 +278,7 @@ fn the_sky_is_the_stack_and_the_ground_is_the_ground_times_a_factor() {
         let sky = if alone[at].is_finite() {
             alone[at]
         } else {
-            green(&night.outcome.stack)[at]
+            green(in_memory(&night.outcome))[at]
         };
         assert_eq!(picture[at], sky, "{at:?}");
         same += 1;

@@ -9,13 +9,13 @@ use align::{FoundGround, FrameGrade, PixelMap, Star, find_ground, find_moving_gr
 use image::{ImageError, ImageReader};
 use ndarray::Array2;
 use rayon::prelude::*;
-use stack::{Calibrator, GroundMask, SensorLayout, StackError, sky_offsets_over_ground};
+use stack::{Calibrator, GroundMask, LightMask, SensorLayout, StackError, sky_offsets_over_ground};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
 
 /// Most lights that the ground is looked for in; of more, as many evenly spread.
-const MOST_LIGHTS: usize = 24;
+pub(crate) const MOST_LIGHTS: usize = 24;
 
 /// Least share of the picture whose noise speaks for a ground.
 const LEAST_MEASURED: f64 = 0.02;
@@ -136,33 +136,23 @@ pub(crate) struct Apart {
 }
 
 impl Apart {
-    /// What a light has not to give to the sky.
-    fn not_sky(&self, light: usize) -> Array2<bool> {
-        match &self.moving {
-            None => self.mask.not_sky(),
-            Some(moving) => moving.swept(light).not_sky(),
-        }
-    }
-
     /// A mask of every light's sky; one for all where the camera stands still.
-    pub(crate) fn masks_of_sky(&self, lights: usize) -> Vec<Arc<Array2<bool>>> {
+    ///
+    /// - `at_a_time`: masks made together, which bounds the memory.
+    pub(crate) fn masks_of_sky(&self, lights: usize, at_a_time: usize) -> Vec<Arc<LightMask>> {
         match &self.moving {
-            None => for_each(self.mask.not_sky(), lights),
-            Some(_) => {
-                let mask = |light| Arc::new(self.not_sky(light));
-                (0..lights).into_par_iter().map(mask).collect()
-            }
+            None => for_each(&self.mask.not_sky(), lights),
+            Some(moving) => each(lights, at_a_time, |light| moving.swept(light).not_sky()),
         }
     }
 
     /// A mask of every light's ground.
-    pub(crate) fn masks_of_ground(&self, lights: usize) -> Vec<Arc<Array2<bool>>> {
+    ///
+    /// - `at_a_time`: masks made together, which bounds the memory.
+    pub(crate) fn masks_of_ground(&self, lights: usize, at_a_time: usize) -> Vec<Arc<LightMask>> {
         match &self.moving {
-            None => for_each(self.mask.not_ground(), lights),
-            Some(moving) => {
-                let mask = |light| Arc::new(moving.swept(light).not_ground());
-                (0..lights).into_par_iter().map(mask).collect()
-            }
+            None => for_each(&self.mask.not_ground(), lights),
+            Some(moving) => each(lights, at_a_time, |light| moving.swept(light).not_ground()),
         }
     }
 }
@@ -173,15 +163,19 @@ impl Apart {
 /// without ground; then the lights are left as they are. A given mask is the reference's, and
 /// of its size.
 ///
+/// - `at_a_time`: lights of which masks are made together, which bounds the memory.
+///
 /// # Errors
 ///
 /// When samples cannot be read back from the scratch file.
+#[allow(clippy::too_many_arguments, reason = "named where it is called")]
 pub(crate) fn set_apart(
     choice: &GroundChoice,
     given: Option<Array2<bool>>,
     lights: &mut [SolvedLight],
     reference: usize,
     calibrator: &Calibrator,
+    at_a_time: usize,
     progress: &dyn Progress,
 ) -> Result<Option<Apart>, JobError> {
     if *choice == GroundChoice::None {
@@ -228,7 +222,7 @@ pub(crate) fn set_apart(
             Apart { mask, moving: None }
         }
     };
-    let masked = level_beside(&apart, lights, calibrator)?;
+    let masked = level_beside(&apart, lights, calibrator, at_a_time)?;
     if let Some(moving) = &mut apart.moving {
         moving.masked = masked;
     }
@@ -305,8 +299,9 @@ fn level_beside(
     apart: &Apart,
     lights: &mut [SolvedLight],
     calibrator: &Calibrator,
+    at_a_time: usize,
 ) -> Result<f64, StackError> {
-    let masks = apart.masks_of_sky(lights.len());
+    let masks = apart.masks_of_sky(lights.len(), at_a_time);
     let skies: Result<Vec<_>, StackError> = lights
         .par_iter()
         .zip(&masks)
@@ -330,9 +325,10 @@ fn level_beside(
     for (light, offset) in lights.iter_mut().zip(offsets) {
         light.light.sky_offset = offset;
     }
-    let masked = |mask: &Arc<Array2<bool>>| mask.iter().filter(|&&set| set).count();
-    let pixels: usize = masks.iter().map(|mask| mask.len()).sum();
-    Ok(masks.iter().map(masked).sum::<usize>() as f64 / pixels.max(1) as f64)
+    let (width, height) = size_of(calibrator);
+    let pixels = (masks.len() * width * height).max(1);
+    let masked: usize = masks.iter().map(|mask| mask.count()).sum();
+    Ok(masked as f64 / pixels as f64)
 }
 
 fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
@@ -341,7 +337,21 @@ fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
 }
 
 /// One mask for every light: the camera stands still.
-fn for_each(mask: Array2<bool>, lights: usize) -> Vec<Arc<Array2<bool>>> {
-    let mask = Arc::new(mask);
+fn for_each(mask: &Array2<bool>, lights: usize) -> Vec<Arc<LightMask>> {
+    let mask = Arc::new(LightMask::new(mask));
     (0..lights).map(|_| Arc::clone(&mask)).collect()
+}
+
+/// A mask of its own for every light, some made at a time.
+fn each(
+    lights: usize,
+    at_a_time: usize,
+    mask: impl Fn(usize) -> Array2<bool> + Sync,
+) -> Vec<Arc<LightMask>> {
+    let mut masks = Vec::with_capacity(lights);
+    for first in (0..lights).step_by(at_a_time.max(1)) {
+        let some = (first..(first + at_a_time.max(1)).min(lights)).into_par_iter();
+        masks.par_extend(some.map(|light| Arc::new(LightMask::new(&mask(light)))));
+    }
+    masks
 }

@@ -8,6 +8,7 @@ use crate::ground::{GroundChoice, set_apart, shown_ground};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
+use crate::memory_plan::{Making, MemoryBudget, MemoryPlan};
 use crate::parts::{Ground, Parts, Stacked};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
@@ -20,7 +21,7 @@ use noise::{
     PatternPrior, ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
-use stack::{Calibrator, Combine, MosaicStore, SensorLayout, Stack, StackOptions};
+use stack::{Calibrator, Combine, SensorLayout, StackOptions, StoredStack};
 use std::path::PathBuf;
 
 /// Columns and rows of the grid that noise is reported by.
@@ -45,9 +46,9 @@ pub struct StackJob {
     pub ground: GroundChoice,
     /// When lights are left out.
     pub cull: CullOptions,
-    /// Memory for frames and result, bytes.
+    /// Most memory that the job takes, bytes.
     pub memory_bytes: u64,
-    /// Folder for frames beyond that.
+    /// Folder for scratch files, where frames and result wait that do not fit in it.
     pub scratch_dir: PathBuf,
 }
 
@@ -72,7 +73,7 @@ impl StackJob {
 #[derive(Debug)]
 pub struct StackOutcome {
     /// The picture.
-    pub stack: Stack,
+    pub stack: StoredStack,
     /// The estimator it was made by, where the job left a choice.
     pub combine: Combine,
     /// Why so few lights were not clipped by the camera's noise; `None` where they were, or
@@ -132,8 +133,8 @@ impl StackJob {
     fn run_keeping(&self, halves: bool, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let mask = self.ground.read()?;
-        let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
-        let mut session = gather(&self.inputs, store, progress)?;
+        let budget = self.budget(halves);
+        let mut session = gather(&self.inputs, &budget, progress)?;
         stopwatch.lap("read");
         if let Some(path) = &self.reference {
             find_reference(&session, path)?;
@@ -143,28 +144,30 @@ impl StackJob {
         self.ground.check_size(mask.as_ref(), calibrator.layout())?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
-        // What is not kept for mosaics is free until there is a result.
-        let memory_bytes = self.memory_bytes - self.memory_for_mosaics();
+        let plan = session.plan.clone().expect("there are lights");
+        let at_a_time = plan.frames_at_a_time;
         let solved = match self.ground.is_all(mask.as_ref()) {
-            true => solve_still(&mut session, calibrator, reference, memory_bytes, progress)?,
+            true => solve_still(&mut session, calibrator, reference, at_a_time, progress)?,
             false => solve(
                 &mut session,
                 calibrator,
                 reference,
                 &self.cull,
-                memory_bytes,
+                at_a_time,
                 progress,
             )?,
         };
         stopwatch.lap("align");
-        self.stack(session, solved, mask, stopwatch, halves, progress)
+        self.stack(session, solved, mask, &plan, stopwatch, halves, progress)
     }
 
+    #[allow(clippy::too_many_arguments, reason = "the second half of the job")]
     fn stack(
         &self,
         session: Session,
         solved: Solved,
         given: Option<Array2<bool>>,
+        plan: &MemoryPlan,
         mut stopwatch: Stopwatch,
         keep: bool,
         progress: &dyn Progress,
@@ -187,6 +190,7 @@ impl StackJob {
                 &mut lights,
                 reference,
                 &calibrator,
+                plan.frames_at_a_time,
                 progress,
             )?,
         };
@@ -219,6 +223,7 @@ impl StackJob {
             options: &stacking,
             noise: &options,
             keep,
+            plan,
             progress,
         };
         let Stacked {
@@ -234,7 +239,7 @@ impl StackJob {
         stopwatch.lap("stack");
         let scale = field_scale(&geometry, &lights);
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
-        let faint = stars_of_stack(&stack, &layout, saturation_dn);
+        let faint = stars_of_stack(&stack, &layout, saturation_dn)?;
         let sensor = sensor(&session, &lights, &faint, &layout)?;
         let patterns = pattern_priors(&session, &lights, &sensor);
         let report = seen.report(&ReportContext {
@@ -341,10 +346,24 @@ impl StackJob {
         }
     }
 
-    /// What is left for mosaics beside the result and the work on it.
-    fn memory_for_mosaics(&self) -> u64 {
-        const SHARE: f64 = 0.5;
-        (self.memory_bytes as f64 * SHARE) as u64
+    /// What the job may take in memory.
+    pub fn memory_budget(&self) -> MemoryBudget {
+        self.budget(false)
+    }
+
+    fn budget(&self, halves: bool) -> MemoryBudget {
+        let trails = self.options.combine == Combine::Max;
+        MemoryBudget {
+            limit_bytes: self.memory_bytes,
+            scratch_dir: self.scratch_dir.clone(),
+            threads: rayon::current_num_threads(),
+            making: match (halves, &self.ground) {
+                (true, _) => Making::WithHalves,
+                (false, GroundChoice::None | GroundChoice::All) if !trails => Making::OneStack,
+                // Of trails, the stack that is measured and the one that is shown.
+                (false, _) => Making::SkyAndGround,
+            },
+        }
     }
 }
 
