@@ -8,7 +8,7 @@
 pub use digest::folder_digests;
 pub use lights::{LEVEL_DN, SIGMA_DN, mono_calibrator, mono_light, noise_stack};
 pub use near::check_near;
-pub use picture::{in_memory, read_float_tiff};
+pub use picture::{in_memory, read_float_tiff, whole_plane};
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
 pub use twin::{Cell, TwinNight, shot_of, twin_night};
 

@@ -1,6 +1,7 @@
 //! Pictures read back by a decoder that is not ours.
 
-use ndarray::Array3;
+use export::PictureRows;
+use ndarray::{Array2, Array3};
 use radicand::StackOutcome;
 use stack::Stack;
 use std::fs::File;
@@ -41,4 +42,17 @@ pub fn in_memory(outcome: &StackOutcome) -> &Stack {
         .stack
         .in_memory()
         .expect("a small picture fits in memory")
+}
+
+/// A plane of a picture that is read by rows.
+///
+/// # Panics
+///
+/// When it cannot be read.
+pub fn whole_plane(picture: &dyn PictureRows, plane: usize) -> Array2<f32> {
+    let [rows, columns] = picture.size(plane);
+    let mut values = vec![0.0; rows * columns];
+    let read = picture.read_rows(plane, 0..rows, &mut values);
+    read.expect("a readable picture");
+    Array2::from_shape_vec((rows, columns), values).expect("whole rows")
 }

@@ -103,9 +103,9 @@ fn write_fits(path: &Path, plane: &Array2<f32>) {
 
 /// Mean difference of two stacks, DN.
 fn differ(a: &StackOutcome, b: &StackOutcome) -> f64 {
-    let pairs = in_memory(&a).mean.iter().zip(&in_memory(&b).mean);
+    let pairs = in_memory(a).mean.iter().zip(&in_memory(b).mean);
     let sum: f64 = pairs.map(|(a, b)| f64::from(a - b)).sum();
-    sum / in_memory(&a).mean.len() as f64
+    sum / in_memory(a).mean.len() as f64
 }
 
 #[test]
@@ -147,7 +147,7 @@ fn a_master_of_fractions_does_what_its_frames_do() {
     assert!(with_flat.has(FrameKind::Flat), "{:?}", with_flat.left_out);
     // The first rows answer to light 1.27 times as much as the mean row.
     let row = |outcome: &StackOutcome| {
-        let row = in_memory(&outcome)
+        let row = in_memory(outcome)
             .mean
             .slice(ndarray::s![1, 5, ..])
             .to_vec();

@@ -423,7 +423,7 @@ fn hot_pixel_trace(known: &Known) -> (f64, f64, usize) {
                 continue;
             }
             let error = |row: usize, col: usize| {
-                let value = in_memory(&outcome).mean[(channel, row, col)];
+                let value = in_memory(outcome).mean[(channel, row, col)];
                 f64::from(known.error(channel, row, col, value))
             };
             let around = [

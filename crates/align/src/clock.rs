@@ -11,7 +11,8 @@ use crate::stats::{SIGMA_PER_MAD, median};
 pub const SIDEREAL_RATE_DEG_PER_DAY: f64 = 360.985_647_366_29;
 
 /// The sidereal rate, rad/s.
-const SIDEREAL_RAD_PER_S: f64 = SIDEREAL_RATE_DEG_PER_DAY / 86_400.0 * std::f64::consts::PI / 180.0;
+pub(crate) const SIDEREAL_RAD_PER_S: f64 =
+    SIDEREAL_RATE_DEG_PER_DAY / 86_400.0 * std::f64::consts::PI / 180.0;
 
 /// The turn held against the camera's clock.
 #[derive(Clone, Debug, PartialEq)]

@@ -9,9 +9,10 @@
 
 pub use boundary::boundary;
 pub use cells::{cell_means, cell_px};
-pub use moving::{FoundGround, find_moving_ground, ground_on_light};
+pub use moving::{FoundGround, find_moving_ground, ground_on_light, shown_by};
 pub use place::{GroundLens, GroundPlace, GroundView};
 pub use single::find_ground_alone;
+pub use turn::{GroundTurn, SeenGround};
 
 mod boundary;
 mod cells;
@@ -25,6 +26,7 @@ mod place;
 mod single;
 mod still;
 mod structure;
+mod turn;
 
 use crate::PixelMap;
 use ndarray::Array2;

@@ -39,8 +39,8 @@ pub use detect::{DetectOptions, Saturation, Smoothing, detect};
 pub use fit::Model;
 pub use grade::{FrameGrade, choose_reference};
 pub use ground::{
-    FoundGround, GroundLens, GroundPlace, GroundView, boundary, cell_means, cell_px, find_ground,
-    find_ground_alone, find_moving_ground, ground_on_light,
+    FoundGround, GroundLens, GroundPlace, GroundTurn, GroundView, SeenGround, boundary, cell_means,
+    cell_px, find_ground, find_ground_alone, find_moving_ground, ground_on_light, shown_by,
 };
 pub use homography::Homography;
 pub use lens::{Lens, Projection};

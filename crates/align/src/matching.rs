@@ -96,7 +96,8 @@ pub enum AlignError {
 ///
 /// Detections that stand still are tried as stars first. If the rest of the lists agrees on a
 /// movement, that movement wins when it has more support, or when a dozen detections or more
-/// clearly move and what stands still is sharper than a lens can draw: sensor defects.
+/// clearly move and what stands still is sharper than a lens can draw, sensor defects, or
+/// fills much less of the picture than what moves: lamps on the ground.
 ///
 /// - `size`: width and height of the frames, px.
 ///
@@ -154,8 +155,31 @@ impl Solution {
 
     /// Whether this movement explains the frame better than stars that stand still.
     fn outdoes(&self, still: &Self, frame: &[Star]) -> bool {
-        self.pairs.len() > still.pairs.len()
-            || (still.looks_like_defects(self, frame) && self.is_apart_from(still))
+        let is_no_sky = || still.looks_like_defects(self, frame) || self.fills_more_than(still);
+        self.pairs.len() > still.pairs.len() || (is_no_sky() && self.is_apart_from(still))
+    }
+
+    /// Whether this is all over the picture, and the other in a part of it: the sky is large,
+    /// and a village is not.
+    fn fills_more_than(&self, other: &Self) -> bool {
+        /// Twelve stars know the area they are spread over to a fifth.
+        const LARGER: f64 = 1.5;
+        self.area_px2() > LARGER * other.area_px2()
+    }
+
+    /// Area of the box that holds all but a tenth of the detections on each side.
+    fn area_px2(&self) -> f64 {
+        const LEFT_OUT: f64 = 0.1;
+        let extent = |axis: usize| {
+            let mut at: Vec<f64> = self.places.iter().map(|pair| pair.from[axis]).collect();
+            at.sort_unstable_by(f64::total_cmp);
+            let out = (LEFT_OUT * at.len() as f64) as usize;
+            match at.get(out..at.len() - out) {
+                Some([first, .., last]) => last - first,
+                _ => 0.0,
+            }
+        };
+        extent(0) * extent(1)
     }
 
     /// Whether these detections are sharper than the moving ones, and than any lens draws.

@@ -4,6 +4,7 @@
 //! and texture, never stars: those have moved over the ridge meanwhile), multiplied by one
 //! factor, and joined with a feather.
 
+use crate::blend_border::{beneath, border_share, fade};
 use crate::blend_brightness::{blocks_beside, common, factor, steps_to};
 use crate::blend_report::{Facts, report};
 use crate::ground_alone::ground_alone;
@@ -134,11 +135,15 @@ impl BlendJob {
         let has_ground = ground_plane.mapv(f32::is_finite);
         not_sky.zip_mut_with(&has_ground, |set, there| *set &= there);
         let joint = GroundMask::new(not_sky);
-        let all_sky = sky_stack.clone();
+        let beneath = beneath(&sky_stack, &sky.planes);
         let mut stack = join(sky_stack, &ground_stack, &joint);
-        fill(&mut stack, &all_sky);
+        let border = border_share(&has_ground);
+        fade(&mut stack, &beneath, &border);
         stopwatch.lap("join");
-        let sky_share = joint.sky_share();
+        let mut sky_share = joint.sky_share();
+        sky_share.zip_mut_with(&border, |share, border| {
+            *share = 1.0 - border * (1.0 - *share)
+        });
         let report = report(&Facts {
             job: self,
             sky: &sky,
@@ -198,7 +203,7 @@ fn linear(path: &Path) -> Result<OpenedResult, JobError> {
     if path.is_dir() {
         return Err(JobError::BlendFolder(path.to_owned()));
     }
-    let opened = OpenedResult::open(path)?;
+    let opened = OpenedResult::open_clean(path)?;
     match opened.encoding {
         Encoding::Srgb | Encoding::Power(_) => Err(JobError::NotLinear(path.to_owned())),
         Encoding::Linear | Encoding::Unknown => Ok(opened),
@@ -393,20 +398,6 @@ fn as_stack(planes: Vec<Array2<f32>>, variance: Option<Vec<Array2<f32>>>) -> Sta
         rejected: Array3::zeros(mean.dim()),
         mean,
     }
-}
-
-/// Where the join has no value, along the border of the ground's file, the sky's is taken.
-fn fill(stack: &mut Stack, sky: &Stack) {
-    ndarray::Zip::from(&mut stack.mean)
-        .and(&mut stack.variance)
-        .and(&mut stack.weight)
-        .and(&sky.mean)
-        .and(&sky.variance)
-        .for_each(|mean, variance, weight, sky, of_sky| {
-            if mean.is_nan() && sky.is_finite() {
-                (*mean, *variance, *weight) = (*sky, *of_sky, 1.0);
-            }
-        });
 }
 
 /// How the picture is to be shown: as the file says that was nearer to the camera.

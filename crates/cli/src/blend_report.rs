@@ -1,5 +1,6 @@
 //! A finished blend in the words of its report.
 
+use crate::blend_border::common_area;
 use crate::blend_job::{BlendJob, Brightness};
 use crate::memory::peak_memory_bytes;
 use crate::progress::Stopwatch;
@@ -122,7 +123,7 @@ fn shares(facts: &Facts) -> BlendShares {
         let (ground, here) = (facts.mask[at], facts.has_ground[at]);
         let share = match (of_sky >= 0.5, here) {
             _ if !picture[at].is_finite() => &mut shares.empty,
-            (_, false) if ground => &mut shares.ground_missing,
+            (true, _) | (_, false) if ground => &mut shares.ground_missing,
             (true, _) | (_, false) => &mut shares.sky,
             (false, true) if ground => &mut shares.ground,
             (false, true) => &mut shares.sky_of_ground,
@@ -169,7 +170,12 @@ fn warnings(
     }
     if shares.ground_missing > MISSING {
         let share = shares.ground_missing;
-        warnings.push(Warning::GroundMissing { share });
+        let area = common_area(facts.has_ground);
+        warnings.push(Warning::GroundMissing {
+            share,
+            columns: (area.x0, area.x1),
+            rows: (area.y0, area.y1),
+        });
     }
     let of_ground = |at: (usize, usize)| facts.mask[at] || !facts.has_ground[at];
     let unseen = facts.unseen.indexed_iter();

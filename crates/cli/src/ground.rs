@@ -2,10 +2,13 @@
 
 use crate::JobError;
 use crate::ground_alone::ground_alone;
+use crate::ground_maps::ground_maps;
 use crate::light::SolvedLight;
-use crate::moving_ground::{MovingGround, cells_of, ground_maps};
+use crate::light_cells::{LightCells, cells_of};
+use crate::moving_ground::{MovingGround, ShownGround};
 use crate::progress::Progress;
-use align::{FoundGround, FrameGrade, PixelMap, Star, find_ground, find_moving_ground};
+use crate::shown_ground::{as_lights_show_it, look_for_ground};
+use align::{FrameGrade, PixelMap, Star};
 use image::{ImageError, ImageReader};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -13,9 +16,6 @@ use stack::{Calibrator, GroundMask, LightMask, SensorLayout, StackError, sky_off
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
-
-/// Most lights that the ground is looked for in; of more, as many evenly spread.
-pub(crate) const MOST_LIGHTS: usize = 24;
 
 /// Least share of the picture whose noise speaks for a ground.
 const LEAST_MEASURED: f64 = 0.02;
@@ -182,36 +182,35 @@ pub(crate) fn set_apart(
         return Ok(None);
     }
     progress.stage("looking for ground", lights.len());
-    let places = ground_maps(lights, reference, calibrator, given.as_ref(), progress)?;
-    let (still, maps) = match places {
-        None => (None, None),
-        Some(places) if places.moves => (None, Some(places.maps)),
-        Some(places) => (Some(places.maps), None),
-    };
-    let moving = match (&maps, &given) {
-        (None, _) => None,
-        (Some(_), Some(mask)) => Some(FoundGround {
-            ground: mask.clone(),
-            touched: mask.clone(),
-        }),
-        (Some(maps), None) => look_for_moving(lights, maps, calibrator)?,
-    };
-    let mut apart = match (moving, maps) {
-        (Some(found), Some(maps)) if found.ground.iter().any(|&set| set) => {
-            let moving = MovingGround::new(maps, found, lights);
-            Apart {
-                mask: moving.swept(reference),
-                moving: Some(moving),
-            }
+    let cells = LightCells::new(lights, calibrator)?;
+    let places = ground_maps(&cells, reference, given.as_ref(), progress)?;
+    let moving = match places.as_ref().filter(|places| places.moves) {
+        None => None,
+        Some(places) => {
+            let shown = match &given {
+                Some(mask) => vec![ShownGround::given(mask, places)],
+                None => as_lights_show_it(&cells, reference, places),
+            };
+            let maps = places.from_light(reference);
+            maps.filter(|_| !shown.is_empty()).map(|maps| {
+                MovingGround::new(maps, reference, shown, lights).guessed_on(&places.unseen)
+            })
         }
-        _ => {
+    };
+    let mut apart = match moving {
+        Some(moving) => Apart {
+            mask: moving.swept(reference),
+            moving: Some(moving),
+        },
+        None => {
             let still = match given {
                 Some(mask) => Some(mask).filter(|mask| mask.iter().any(|&ground| ground)),
-                None => match (look_for_ground(lights, calibrator)?, still) {
+                None => match (look_for_ground(&cells), places) {
                     // Something stands still in all lights: that may be too small to tell
                     // by the stars around it.
-                    (None, Some(still)) => {
-                        look_for_moving(lights, &still, calibrator)?.map(|found| found.ground)
+                    (None, Some(still)) if !still.moves => {
+                        let shown = as_lights_show_it(&cells, reference, &still);
+                        shown.into_iter().next().map(|shown| shown.found.ground)
                     }
                     (found, _) => found,
                 },
@@ -237,60 +236,12 @@ pub(crate) fn shown_ground(
 ) -> Result<Option<Array2<bool>>, StackError> {
     let (cells, cell_px) = cells_of(light, calibrator)?;
     let orientation = light.frame.frame.info.orientation;
-    let size = size_of(calibrator);
+    let layout = calibrator.layout();
+    let size = (layout.width, layout.height);
     let found = ground_alone(cells, cell_px, size, orientation);
     let share =
         |mask: &Array2<bool>| mask.iter().filter(|&&set| set).count() as f64 / mask.len() as f64;
     Ok(found.filter(|mask| share(mask) >= LEAST_MEASURED))
-}
-
-fn look_for_ground(
-    lights: &[SolvedLight],
-    calibrator: &Calibrator,
-) -> Result<Option<Array2<bool>>, StackError> {
-    let some = some_lights(lights.len());
-    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
-    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
-    Ok(find_ground(&cells, &sky, cell_px, size_of(calibrator)))
-}
-
-/// - `maps`: where the ground of the reference lies on each light.
-fn look_for_moving(
-    lights: &[SolvedLight],
-    maps: &[PixelMap],
-    calibrator: &Calibrator,
-) -> Result<Option<FoundGround>, StackError> {
-    let some = some_lights(lights.len());
-    let (cells, cell_px) = cells_of_some(lights, &some, calibrator)?;
-    let sky: Vec<PixelMap> = some.iter().map(|&i| lights[i].light.map.clone()).collect();
-    let ground: Vec<PixelMap> = some.iter().map(|&i| maps[i].clone()).collect();
-    let size = size_of(calibrator);
-    Ok(find_moving_ground(&cells, &sky, &ground, cell_px, size))
-}
-
-/// Lights that the ground is looked for in, evenly spread.
-fn some_lights(lights: usize) -> Vec<usize> {
-    let n = lights.min(MOST_LIGHTS);
-    (0..n).map(|i| i * lights / n).collect()
-}
-
-fn size_of(calibrator: &Calibrator) -> (usize, usize) {
-    let layout = calibrator.layout();
-    (layout.width, layout.height)
-}
-
-/// Some lights in cells, and their side in px.
-fn cells_of_some(
-    lights: &[SolvedLight],
-    some: &[usize],
-    calibrator: &Calibrator,
-) -> Result<(Vec<Array2<f32>>, usize), StackError> {
-    let cells: Result<Vec<_>, StackError> = some
-        .par_iter()
-        .map(|&light| cells_of(&lights[light], calibrator))
-        .collect();
-    let (cells, sides): (Vec<_>, Vec<usize>) = cells?.into_iter().unzip();
-    Ok((cells, sides.first().copied().unwrap_or(1)))
 }
 
 /// Takes the ground out of what is known of the lights' stars and skies; gives the share of
@@ -325,8 +276,7 @@ fn level_beside(
     for (light, offset) in lights.iter_mut().zip(offsets) {
         light.light.sky_offset = offset;
     }
-    let (width, height) = size_of(calibrator);
-    let pixels = (masks.len() * width * height).max(1);
+    let pixels = (masks.len() * calibrator.layout().bounds().area()).max(1);
     let masked: usize = masks.iter().map(|mask| mask.count()).sum();
     Ok(masked as f64 / pixels as f64)
 }

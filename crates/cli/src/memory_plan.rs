@@ -5,7 +5,8 @@
 //! that the largest one counts; recorded mosaics stay from the first to the last.
 
 use crate::JobError;
-use crate::ground::MOST_LIGHTS;
+use crate::light_cells::MOST_LIGHTS;
+use crate::shown_ground::MOST_VIEWS;
 use align::cell_px;
 use stack::{Bytes, StackPlace, StoredStack, batch_rows, check_scratch_room, tile_memory_bytes};
 use std::path::PathBuf;
@@ -78,6 +79,8 @@ const COMBINING: u64 = 20;
 const LOOKING: u64 = 19;
 /// The ground, and the distance from it.
 const GROUND: u64 = 6;
+/// Two masks of a moving ground for each light whose view of it is kept.
+const VIEWS: u64 = 2 * MOST_VIEWS as u64;
 /// Masks of sky, ground and stars while stacking, and of the next light.
 const MASKS: u64 = 10;
 /// Looking for stars in one plane of a stack.
@@ -201,12 +204,17 @@ impl Job<'_> {
         let masters = (MASTERS + COMBINING) * px;
         let looking = (MASTERS + LOOKING * frames) * px;
         let search = self.ground_search_bytes();
-        let ground = (MASTERS + GROUND) * px + search;
+        let views = match self.budget.making {
+            Making::OneStack => 0,
+            _ => VIEWS * px,
+        };
+        let ground = (MASTERS + GROUND) * px + search + views;
         let halves = match self.budget.making {
             Making::WithHalves => HALVES * c * px,
             _ => 0,
         };
-        let kept = stacks + halves + (KEPT_OF_SEARCH * search as f64) as u64 + MASTERS * px;
+        let of_search = (KEPT_OF_SEARCH * search as f64) as u64 + views;
+        let kept = stacks + halves + of_search + MASTERS * px;
         let seen = SEEN_NOISE * c * px * self.stacks();
         let stacking = kept + seen + MASKS * px + self.tile_bytes(tiles);
         let measuring = kept + seen + (GROUND + STARS_OF_STACK) * px;
@@ -288,7 +296,7 @@ mod tests {
         assert_eq!(few.mosaic_bytes % mosaics(1), 0, "whole mosaics");
         let stacks = 2 * 3 * 14 * 5472 * 3648;
         assert_eq!(few.scratch_bytes, mosaics(100) - few.mosaic_bytes + stacks);
-        let slow = plan(1 << 30, 100).expect("enough for one at a time");
+        let slow = plan(1400 << 20, 100).expect("enough for one at a time");
         assert!(slow.frames_at_a_time < 4, "{slow:?}");
     }
 

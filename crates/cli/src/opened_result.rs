@@ -10,7 +10,8 @@ use raw::{
 };
 use report::{FrameEntry, FrameKind, Report};
 use stack::{
-    Calibrator, DefectMap, Demosaic, DemosaicMethod, SensorLayout, StackError, StoredMosaic,
+    Calibrator, DefectMap, DefectOptions, Demosaic, DemosaicMethod, SensorLayout, StackError,
+    StoredMosaic,
 };
 use std::path::{Path, PathBuf};
 
@@ -67,6 +68,9 @@ pub struct OpenedResult {
     pub site_noise_dn: Option<Vec<f64>>,
 }
 
+/// Finds the photosites of a single raw that are not to be used.
+type FindDefects = fn(&SensorLayout, &StoredMosaic) -> Result<DefectMap, StackError>;
+
 /// Arcseconds in a radian, by µm per mm.
 const ARCSEC_PER_UM_PER_MM: f64 = 206.264_806;
 
@@ -82,13 +86,31 @@ impl OpenedResult {
     ///
     /// When the file cannot be read or decoded.
     pub fn open(path: &Path) -> Result<Self, JobError> {
+        // A comparison is of what is there.
+        Self::open_with(path, |layout, _| {
+            Ok(DefectMap::none(layout.width, layout.height))
+        })
+    }
+
+    /// As [`open`](Self::open), without the hot pixels that stand out of a single raw.
+    ///
+    /// # Errors
+    ///
+    /// As there.
+    pub fn open_clean(path: &Path) -> Result<Self, JobError> {
+        Self::open_with(path, |layout, mosaic| {
+            DefectMap::from_light(layout, mosaic, &DefectOptions::default())
+        })
+    }
+
+    fn open_with(path: &Path, defects: FindDefects) -> Result<Self, JobError> {
         let Opened {
             content,
             shots,
             pixel_pitch_um,
         } = raw::open(path, &decode_options())?;
         let mut opened = match content {
-            OpenedContent::Frame(frame) => Self::of_frame(*frame)?,
+            OpenedContent::Frame(frame) => Self::of_frame(*frame, defects)?,
             OpenedContent::Picture(picture) => Self::of_picture(*picture, path),
         };
         opened.shots = match opened.kind {
@@ -129,7 +151,7 @@ impl OpenedResult {
         }
     }
 
-    fn of_frame(frame: Frame) -> Result<Self, StackError> {
+    fn of_frame(frame: Frame, defects: FindDefects) -> Result<Self, StackError> {
         let layout = SensorLayout::of(&frame.mosaic);
         let sites = layout.cfa.values();
         let share = |channel: &Channel| {
@@ -142,8 +164,7 @@ impl OpenedResult {
             .collect();
         let bounds = layout.bounds();
         let mosaic = StoredMosaic::in_memory(frame.mosaic.data);
-        // A single frame does not tell a hot pixel from a star.
-        let defects = DefectMap::none(layout.width, layout.height);
+        let defects = defects(&layout, &mosaic)?;
         let calibrator = Calibrator::new(layout, None, None, defects)?;
         let window = calibrator.window(&mosaic, &bounds)?;
         let layout = calibrator.layout();

@@ -449,6 +449,14 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
             masked: moving.masked,
         });
     }
+    let guessed = ground.and_then(|ground| ground.moving.as_ref());
+    let guessed = guessed.map_or(&[][..], |moving| &moving.guessed);
+    if let Some(&first) = guessed.first() {
+        warnings.push(Warning::GroundGuessed {
+            file: report::file_name(outcome.lights[first].frame.path()),
+            frames: guessed.len() as u32,
+        });
+    }
     for light in &outcome.lights {
         if let Some(fault) = &light.fault {
             warnings.push(Warning::KeptAnyway {

@@ -113,6 +113,13 @@ pub enum Warning {
         /// Share of the samples that is kept out of the sky, 0 to 1.
         masked: f64,
     },
+    /// Lights that should show the ground, and do not.
+    GroundGuessed {
+        /// The first of them.
+        file: String,
+        /// How many.
+        frames: u32,
+    },
     /// Skies of a blend whose brightness differs from what the exposures say.
     SkiesDiffer {
         /// Factor by the sky near the ridge.
@@ -140,6 +147,10 @@ pub enum Warning {
     GroundMissing {
         /// Share of the picture.
         share: f64,
+        /// First column and one past the last of what it covers without a gap.
+        columns: (usize, usize),
+        /// The same of the rows.
+        rows: (usize, usize),
     },
     /// Sky that the sky's file does not show.
     SkyMissing {
@@ -209,6 +220,7 @@ impl Warning {
             Self::PlaneMaps { .. } => "plane_maps",
             Self::KeptAnyway { .. } => "kept_anyway",
             Self::GroundSmears { .. } => "ground_smears",
+            Self::GroundGuessed { .. } => "ground_guessed",
             Self::SkiesDiffer { .. } => "skies_differ",
             Self::RidgeStep { .. } => "ridge_step",
             Self::BrightnessUnknown => "brightness_unknown",
@@ -312,6 +324,10 @@ impl Warning {
                  light; it is kept out of the sky ({:.1} % of all samples) and is itself smeared",
                 100.0 * masked
             ),
+            Self::GroundGuessed { file, frames } => format!(
+                "the ground was not found in {frames} frames, {file} the first: it is kept out of \
+                 the sky where it should be by the stars"
+            ),
             Self::SkiesDiffer {
                 measured,
                 by_exposure,
@@ -334,9 +350,13 @@ impl Warning {
                 "the ground has {ratio:.1} times the noise of the sky; its values, noise included, \
                  were multiplied by {factor:.3}"
             ),
-            Self::GroundMissing { share } => format!(
+            Self::GroundMissing {
+                share,
+                columns: (x0, x1),
+                rows: (y0, y1),
+            } => format!(
                 "{:.1} % of the picture is ground that the ground's file does not show there: the \
-                 sky's file shows through",
+                 sky's file shows through; columns {x0} to {x1} of rows {y0} to {y1} are free of it",
                 100.0 * share
             ),
             Self::SkyMissing { share } => format!(
@@ -414,6 +434,9 @@ impl Warning {
             Self::KeptAnyway { .. } => "compare with a stack without --keep-all".to_owned(),
             Self::GroundSmears { .. } => "shoot the ground from the same place without tracking, \
                  and join both with `radicand blend`"
+                .to_owned(),
+            Self::GroundGuessed { .. } => "look along the ridge in the picture; leave these frames \
+                 out if it is smeared there"
                 .to_owned(),
             Self::SkiesDiffer { .. } => "take both within minutes of each other; a ground in \
                  moonlight or dawn is brought to the sky's brightness as a whole"

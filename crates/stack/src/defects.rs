@@ -5,6 +5,8 @@ use crate::{CalibratedWindow, MasterDark, SensorLayout, StackError, StoredMosaic
 use raw::{Cfa, Rect};
 use rayon::prelude::*;
 
+mod lone;
+
 /// The sites of a sensor that are not to be used.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DefectMap {

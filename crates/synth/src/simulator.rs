@@ -146,6 +146,21 @@ impl Simulator {
         self.place(&self.turn(index, 0.0), &self.projection_of(index), star)
     }
 
+    /// Where the middle of a star's light falls in light `index`, px: the mean of its places
+    /// over the exposure. A hand that trembles, or a tracker's error that bends the path, takes
+    /// it away from [`star_px`](Self::star_px).
+    pub fn star_center_px(&self, star: usize, index: usize) -> Option<(f64, f64)> {
+        let projection = self.projection_of(index);
+        let (mut x, mut y, mut all) = (0.0, 0.0, 0.0);
+        for turn in self.sky_turns(index, 1.0) {
+            let place = self.place(&turn, &projection, star)?;
+            x += turn.weight * place.0;
+            y += turn.weight * place.1;
+            all += turn.weight;
+        }
+        Some((x / all, y / all))
+    }
+
     /// From the reference camera's axes to those in which the sky is kept: the equator of
     /// J2000 for the real sky, the camera's own for invented ones.
     pub fn sky_axes(&self) -> Matrix {

@@ -124,6 +124,25 @@ pub fn ground_on_light(
     swept(here, sweep_px)
 }
 
+/// The pixels of a light whose ground another picture of the same size shows, or would show.
+///
+/// - `map`: pixel of that picture to pixel of the light, by the ground.
+pub fn shown_by(map: &PixelMap, (width, height): (usize, usize)) -> Array2<bool> {
+    let mut shown = Array2::from_elem((height, width), false);
+    let Some(back) = map.inverse() else {
+        return shown;
+    };
+    let inside = |at: f64, n: usize| at >= -0.5 && at < n as f64 - 0.5;
+    let mut places = vec![(0.0, 0.0); width];
+    for (y, mut row) in shown.rows_mut().into_iter().enumerate() {
+        back.map_row(0, y, &mut places);
+        for (shown, &(x, y)) in row.iter_mut().zip(&places) {
+            *shown = inside(x, width) && inside(y, height);
+        }
+    }
+    shown
+}
+
 /// A mask with all that its boundary sweeps over.
 fn swept(mask: Array2<bool>, (dx, dy): (f64, f64)) -> Array2<bool> {
     let steps = dx.hypot(dy).ceil() as usize;
@@ -156,6 +175,19 @@ mod tests {
         let mut shift = Homography::IDENTITY;
         (shift.0[0][2], shift.0[1][2]) = (dx, dy);
         PixelMap::from_homography(shift)
+    }
+
+    #[test]
+    fn another_picture_shows_what_its_frame_covers() {
+        let shown = shown_by(&shifted(3.0, -5.0), (30, 40));
+        for ((row, col), &shown) in shown.indexed_iter() {
+            assert_eq!(shown, row < 35 && col >= 3, "{row} {col}");
+        }
+        assert!(
+            shown_by(&PixelMap::identity(), (30, 40))
+                .iter()
+                .all(|&shown| shown)
+        );
     }
 
     #[test]

@@ -3,6 +3,7 @@
 
 use super::motion::bilinear;
 use super::structure::{Level, Structure};
+use super::turn::turn_of;
 use crate::stats::{SIGMA_PER_MAD, median};
 use crate::{Attitude, Homography, Lens, PixelMap, Projection};
 use nalgebra::{Matrix4, Vector4};
@@ -55,6 +56,21 @@ pub struct GroundPlace {
     pub error_px: f64,
     /// How far what was matched lies from its place on the first picture, root mean square, px.
     pub moved_px: f64,
+}
+
+impl GroundPlace {
+    /// The same ground where a map has it: a guess for another picture. `None` where the map
+    /// is no turn of a camera.
+    ///
+    /// - `size`: width and height of the pictures, px.
+    pub fn moved_to(&self, map: PixelMap, size: (usize, usize)) -> Option<Self> {
+        let turn = turn_of(&map, &self.lens, size)?;
+        Some(Self {
+            turn,
+            map,
+            ..self.clone()
+        })
+    }
 }
 
 impl GroundView {
@@ -355,7 +371,7 @@ impl Fit {
     fn place(self, sure: bool, size: (usize, usize), own: &Level) -> GroundPlace {
         let map = match sure {
             true => PixelMap::from_lens(self.lens, self.turn, size),
-            false => PixelMap::from_homography(turned(&self.lens, &self.turn)),
+            false => plane_of_turn(&self.lens, &self.turn),
         };
         GroundPlace {
             moved_px: moved_px(&map, own),
@@ -386,7 +402,7 @@ fn moved_px(map: &PixelMap, own: &Level) -> f64 {
 
 /// A turn through a rectilinear lens without distortion: K R K⁻¹ (Hartley & Zisserman 2004,
 /// eq. 8.8, from memory).
-fn turned(lens: &Lens, turn: &Attitude) -> Homography {
+pub(super) fn plane_of_turn(lens: &Lens, turn: &Attitude) -> PixelMap {
     let (f, [cx, cy]) = (lens.focal_px(), lens.principal_point_px());
     let k = nalgebra::Matrix3::new(f, 0.0, cx, 0.0, f, cy, 0.0, 0.0, 1.0);
     let r = turn.matrix();
@@ -394,7 +410,7 @@ fn turned(lens: &Lens, turn: &Attitude) -> Homography {
     let back = nalgebra::Matrix3::new(1.0 / f, 0.0, -cx / f, 0.0, 1.0 / f, -cy / f, 0.0, 0.0, 1.0);
     let m = k * r * back;
     let m = m / m[(2, 2)];
-    Homography(std::array::from_fn(|row| {
+    PixelMap::from_homography(Homography(std::array::from_fn(|row| {
         std::array::from_fn(|col| m[(row, col)])
-    }))
+    })))
 }

@@ -368,6 +368,50 @@ fn lights_on_the_ground_do_not_move_a_tracked_sky() {
     check_tracked(&lists);
 }
 
+/// Lamps along the lower border, at the same places on both lists, as bright as stars.
+fn with_village(lists: &mut (Vec<Star>, Vec<Star>), count: usize, noise: &mut Noise) {
+    for lamp in field(count, noise) {
+        let seen = |noise: &mut Noise| Star {
+            x: lamp.x + 0.03 * noise.gaussian(),
+            y: 1700.0 + 0.14 * lamp.y + 0.03 * noise.gaussian(),
+            flux_dn: 4.0 * lamp.flux_dn,
+            ..lamp
+        };
+        let (before, after) = (seen(noise), seen(noise));
+        lists.0.push(before);
+        lists.1.push(after);
+    }
+}
+
+#[test]
+fn a_village_with_more_lamps_than_there_are_stars_does_not_hold_the_frame() {
+    for (seed, lamps, stars) in [(1, 68, 60), (2, 150, 60), (3, 300, 30), (4, 68, 300)] {
+        let night = Night::of(shifted(7.3, -4.1), stars);
+        let mut lists = night.lists(seed);
+        // The ground hides its stars.
+        for list in [&mut lists.0, &mut lists.1] {
+            list.retain(|star| star.y < 1600.0);
+        }
+        with_village(&mut lists, lamps, &mut Noise::new(seed));
+        let found = align_stars(&lists.0, &lists.1, SIZE, &MatchOptions::default());
+        let found = found.expect("the stars are there");
+        let error_px = night.inner_error_px(&found);
+        assert!(error_px < night.limit_px(), "{lamps} lamps: {error_px} px");
+        assert!(found.stationary >= lamps * 9 / 10, "{}", found.stationary);
+    }
+}
+
+#[test]
+fn a_village_that_moves_does_not_move_a_tracked_sky() {
+    for seed in 0..5 {
+        let mut noise = Noise::new(seed);
+        let mut lists = tracked(1.8, &mut noise);
+        with_village(&mut lists, 200, &mut noise);
+        lists.1[280..].iter_mut().for_each(|lamp| lamp.x -= 9.0);
+        check_tracked(&lists);
+    }
+}
+
 #[test]
 fn many_defects_do_not_hold_few_stars() {
     for (drift, stars) in [((7.3, -4.1), 100), ((1.1, 0.6), 100), ((7.3, -4.1), 24)] {

@@ -114,6 +114,10 @@ pub fn all_warnings() -> Vec<Warning> {
             drift_px: 131.4,
             masked: 0.24,
         },
+        Warning::GroundGuessed {
+            file: "night/IMG_0042.dng".to_owned(),
+            frames: 2,
+        },
         Warning::SkiesDiffer {
             measured: 0.61,
             by_exposure: 0.44,
@@ -127,7 +131,11 @@ pub fn all_warnings() -> Vec<Warning> {
             ratio: 2.3,
             factor: 0.44,
         },
-        Warning::GroundMissing { share: 0.028 },
+        Warning::GroundMissing {
+            share: 0.028,
+            columns: (31, 6000),
+            rows: (0, 3988),
+        },
         Warning::SkyMissing { share: 0.036 },
         Warning::FewStars {
             file: "night/0412.dng".to_owned(),

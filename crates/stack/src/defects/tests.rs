@@ -156,3 +156,39 @@ fn maps_unite_and_answer_for_windows() {
         y1: 80
     }));
 }
+
+fn find_in_one(light: &StoredMosaic) -> Vec<(usize, usize)> {
+    let map = DefectMap::from_light(&layout(), light, &DefectOptions::default());
+    let map = map.expect("in memory");
+    let sites = |row: usize| map.rows[row].iter().map(move |&col| (row, col));
+    (0..HEIGHT).flat_map(sites).collect()
+}
+
+#[test]
+fn one_light_tells_a_hot_site_from_a_star() {
+    let hot = [
+        (10, 20, 150.0),
+        (11, 61, 3000.0),
+        (0, 5, 400.0),
+        (79, 95, 400.0),
+    ];
+    let mut expected: Vec<_> = hot.iter().map(|&(row, col, _)| (row, col)).collect();
+    expected.sort_unstable();
+    assert_eq!(find_in_one(&lights(1, 0.0, &hot)[0]), expected);
+    assert_eq!(find_in_one(&lights(1, 0.0, &[])[0]), []);
+}
+
+#[test]
+fn a_bright_ground_has_its_own_noise() {
+    // Photon noise of a ground twenty times as bright as the sky, and its edge.
+    let mut seed = 3;
+    let mut ground = Array2::from_shape_fn((HEIGHT, WIDTH), |(row, _)| match row >= 56 {
+        true => 10_000.0 + 45.0 * noise(&mut seed),
+        false => 500.0 + 10.0 * noise(&mut seed),
+    });
+    ground[(70, 33)] += 600.0;
+    let light = StoredMosaic::in_memory(ground.mapv(|value: f32| value.round() as u16));
+    assert_eq!(find_in_one(&light), [(70, 33)]);
+    let equal = Array2::from_elem((HEIGHT, WIDTH), 700);
+    assert_eq!(find_in_one(&StoredMosaic::in_memory(equal)), []);
+}

@@ -2,8 +2,8 @@
 
 use super::*;
 use crate::{
-    CalibratedWindow, Calibrator, Combine, DefectMap, SensorLayout, StackOptions, StoredMosaic,
-    stack_masked,
+    CalibratedWindow, Calibrator, Combine, DefectMap, LightMask, SensorLayout, StackOptions,
+    StoredMosaic, stack_masked,
 };
 use align::Homography;
 use ndarray::Array3;
@@ -77,7 +77,7 @@ fn joined(options: &StackOptions) -> (Stack, Stack) {
     let calibrator = calibrator();
     let mask = ridge();
     let stack_of = |lights: &[Light], hidden: Array2<bool>| {
-        let hidden = Arc::new(crate::LightMask::new(&hidden));
+        let hidden = Arc::new(LightMask::new(&hidden));
         let masks: Vec<_> = lights.iter().map(|_| Arc::clone(&hidden)).collect();
         let (stack, _) =
             stack_masked(lights, &masks, &calibrator, options, &(), &|_, _| ()).expect("a stack");
