@@ -5,6 +5,8 @@
 //! Times b it is the white-noise equivalent ("area" noise), and C can be had from any
 //! two unmasked pixels, however few blocks are whole.
 
+use stack::with_widest_vectors;
+
 /// A plane of one tile between zeros, so that every lag stays inside the buffer.
 ///
 /// ```text
@@ -60,20 +62,25 @@ impl PaddedPlane {
         let start = self.pad.saturating_add_signed(lag_x);
         let mut lanes = [0.0f32; LANES];
         let mut rest = 0.0f32;
-        for row in 0..self.height.saturating_sub(lag_y) {
-            let here = &self.data[row * stride + self.pad..][..self.width];
-            let there = &other.data[(row + lag_y) * stride + start..][..self.width];
-            let (here, here_rest) = here.as_chunks::<LANES>();
-            let (there, there_rest) = there.as_chunks::<LANES>();
-            for (a, b) in here.iter().zip(there) {
-                for lane in 0..LANES {
-                    lanes[lane] += a[lane] * b[lane];
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for row in 0..self.height.saturating_sub(lag_y) {
+                    let here = &self.data[row * stride + self.pad..][..self.width];
+                    let there = &other.data[(row + lag_y) * stride + start..][..self.width];
+                    let (here, here_rest) = here.as_chunks::<LANES>();
+                    let (there, there_rest) = there.as_chunks::<LANES>();
+                    for (a, b) in here.iter().zip(there) {
+                        for lane in 0..LANES {
+                            lanes[lane] += a[lane] * b[lane];
+                        }
+                    }
+                    for (a, b) in here_rest.iter().zip(there_rest) {
+                        rest += a * b;
+                    }
                 }
-            }
-            for (a, b) in here_rest.iter().zip(there_rest) {
-                rest += a * b;
-            }
-        }
+            },
+        );
         lanes.iter().map(|&lane| f64::from(lane)).sum::<f64>() + f64::from(rest)
     }
 }

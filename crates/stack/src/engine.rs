@@ -16,6 +16,7 @@ use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
+use crate::sky::Place;
 use crate::{
     Calibrator, Combine, Kernel, SkyMesh, StackError, StoredMosaic, TileObserver, TileSamples,
     median_price,
@@ -228,8 +229,11 @@ const BRIGHT_SHARE: f32 = 0.5;
 #[derive(Default)]
 struct Scratch {
     points: Vec<(f64, f64)>,
+    /// Which of the points the light has samples for.
+    reached: Vec<bool>,
     planes: Vec<Vec<f32>>,
     padded: Vec<PaddedPlane>,
+    places: Vec<Place>,
     offsets: Vec<f32>,
 }
 
@@ -334,6 +338,9 @@ impl<'a> Engine<'a> {
         for (row, points) in scratch.points.chunks_exact_mut(area.width()).enumerate() {
             light.map.map_row(area.x0, area.y0 + row, points);
         }
+        light
+            .sky_offset
+            .places(area.x0..area.x1, &mut scratch.places);
         // A pixel reaches half a pixel around its center.
         let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
         let inside = |&(x, y): &(f64, f64)| {
@@ -345,7 +352,10 @@ impl<'a> Engine<'a> {
                 && y <= bottom
                 && mask.is_none_or(|mask| !mask.get(at()).copied().unwrap_or(true))
         };
-        let reached = scratch.points.iter().copied().filter(|point| inside(point));
+        scratch.reached.clear();
+        scratch.reached.extend(scratch.points.iter().map(inside));
+        let points = scratch.points.iter().copied().zip(&scratch.reached);
+        let reached = points.filter_map(|(point, &reached)| reached.then_some(point));
         let Some(needed) = Resampler::needed(reached) else {
             return Ok(out);
         };
@@ -360,27 +370,18 @@ impl<'a> Engine<'a> {
         for (channel, out) in out.iter_mut().enumerate() {
             let padded = &mut scratch.padded[channel];
             padded.fill(needed, &source, &scratch.planes[channel]);
-            let bright = padded.reaches(self.bright_dn);
-            let rows = out.chunks_exact_mut(area.width());
-            let points = scratch.points.chunks_exact(area.width());
-            scratch.offsets.resize(area.width(), 0.0);
-            for ((row, out), points) in rows.enumerate().zip(points) {
-                let y = area.y0 + row;
+            let bright_dn = padded.reaches(self.bright_dn).then_some(self.bright_dn);
+            for (row, out) in out.chunks_exact_mut(area.width()).enumerate() {
+                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
                 light
                     .sky_offset
-                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
-                for ((out, point), offset) in out.iter_mut().zip(points).zip(&scratch.offsets) {
-                    if inside(point) {
-                        let (x, y) = *point;
-                        let value = match bright {
-                            true => {
-                                self.resampler
-                                    .sample_beside_bright(padded, x, y, self.bright_dn)
-                            }
-                            false => self.resampler.sample(padded, x, y),
-                        };
-                        *out = light.scale * value + offset;
-                    }
+                    .fill_row(channel, area.y0 + row, places, offsets);
+                let span = row * area.width()..(row + 1) * area.width();
+                let (points, reached) = (&scratch.points[span.clone()], &scratch.reached[span]);
+                self.resampler
+                    .sample_row(padded, points, reached, bright_dn, out);
+                for (out, offset) in out.iter_mut().zip(offsets) {
+                    *out = light.scale * *out + *offset;
                 }
             }
         }
@@ -409,12 +410,10 @@ impl<'a> Engine<'a> {
         let mut out = Vec::with_capacity(factors.channels());
         for (channel, photosite) in (0..factors.channels()).zip(&camera.0) {
             let mut plane = Vec::with_capacity(area.area());
-            scratch.offsets.resize(area.width(), 0.0);
             for (row, points) in scratch.points.chunks_exact(area.width()).enumerate() {
+                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
                 let y = area.y0 + row;
-                light
-                    .sky_offset
-                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
+                light.sky_offset.fill_row(channel, y, places, offsets);
                 let samples = points.iter().zip(&scratch.offsets);
                 plane.extend(samples.map(|(&(x, y), &offset)| {
                     let (row, col) = (nearest(y, layout.height), nearest(x, layout.width));

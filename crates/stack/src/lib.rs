@@ -32,6 +32,7 @@ pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
+pub use simd::with_widest_vectors;
 pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
 pub use weights::inverse_variance_weights;
@@ -46,6 +47,9 @@ mod engine;
 mod error;
 mod evidence;
 mod ground;
+#[doc(hidden)]
+pub mod kernels;
+mod lanes;
 mod masters;
 mod median_price;
 mod observe;
@@ -53,6 +57,7 @@ mod predicted_clip;
 mod reject;
 mod resample;
 mod sigma_clip;
+mod simd;
 mod sky;
 mod store;
 mod weights;

@@ -1,5 +1,6 @@
 //! A frame's pixels asked for between its pixel centers.
 
+use crate::simd::with_widest_vectors;
 use align::PixelMap;
 use ndarray::{Array2, ArrayView2};
 use raw::Rect;
@@ -92,10 +93,47 @@ impl Resampler {
         })
     }
 
+    /// The values at a row of positions; NaN where one is not `reached`.
+    ///
+    /// - `bright_dn`: where given, [`sample_beside_bright`](Self::sample_beside_bright).
+    ///
+    /// The plane's window must hold the reached positions' [`needed`](Self::needed) pixels.
+    pub(crate) fn sample_row(
+        &self,
+        plane: &PaddedPlane,
+        points: &[(f64, f64)],
+        reached: &[bool],
+        bright_dn: Option<f32>,
+        out: &mut [f32],
+    ) {
+        let row = points.iter().zip(reached).zip(out);
+        match bright_dn {
+            None => with_widest_vectors(
+                #[inline(always)]
+                || {
+                    for ((&(x, y), &reached), out) in row {
+                        *out = match reached {
+                            true => self.sample(plane, x, y),
+                            false => f32::NAN,
+                        };
+                    }
+                },
+            ),
+            Some(bright_dn) => {
+                for ((&(x, y), &reached), out) in row {
+                    *out = match reached {
+                        true => self.sample_beside_bright(plane, x, y, bright_dn),
+                        false => f32::NAN,
+                    };
+                }
+            }
+        }
+    }
+
     /// The value between the pixels of a padded plane.
     ///
     /// The plane's window must hold the position's [`needed`](Self::needed) pixels.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn sample(&self, plane: &PaddedPlane, x: f64, y: f64) -> f32 {
         let (column, x_phase) = split(x);
         let (row, y_phase) = split(y);
@@ -160,7 +198,7 @@ impl Resampler {
 
 /// The pixel at or before a position, and the phase after it. Positions lie at
 /// most [`BEFORE_FRAME_PX`] to the left of the frame.
-#[inline]
+#[inline(always)]
 fn split(position: f64) -> (isize, usize) {
     // Truncation is one instruction where rounding down is a call.
     let from_left = position + BEFORE_FRAME_PX as f64;

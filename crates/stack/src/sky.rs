@@ -8,6 +8,7 @@ pub use beside_ground::sky_offsets_over_ground;
 use align::PixelMap;
 use raw::{Cfa, Channel, Rect};
 use rayon::prelude::*;
+use std::ops::Range;
 
 mod beside_ground;
 
@@ -65,18 +66,30 @@ impl SkyMesh {
     /// Level at a pixel, DN: bilinear between nodes, and on by their slope to the
     /// border.
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
-        let row = self.row_of_nodes(channel, y);
+        let row = self.row_of_nodes(channel, y, 0..self.columns);
         let (left, fx) = place(x, self.width, self.columns);
         blend(&row, left, fx)
     }
 
-    /// Levels at the pixels `x0 .. x0 + out.len()` of row `y`, DN.
-    pub(crate) fn fill_row(&self, channel: usize, x0: usize, y: usize, out: &mut [f32]) {
-        let row = self.row_of_nodes(channel, y as f64);
-        for (x, out) in (x0..).zip(out) {
-            let (left, fx) = place(x as f64, self.width, self.columns);
-            *out = blend(&row, left, fx);
-        }
+    /// Where the pixels of `columns` lie between the nodes of a row.
+    pub(crate) fn places(&self, columns: Range<usize>, out: &mut Vec<Place>) {
+        out.clear();
+        out.extend(columns.map(|x| place(x as f64, self.width, self.columns)));
+    }
+
+    /// Levels at the [`places`](Self::places) of row `y`, DN.
+    pub(crate) fn fill_row(&self, channel: usize, y: usize, places: &[Place], out: &mut Vec<f32>) {
+        out.clear();
+        let (Some(first), Some(last)) = (places.first(), places.last()) else {
+            return;
+        };
+        let touched = first.0..(last.0 + 2).min(self.columns);
+        let row = self.row_of_nodes(channel, y as f64, touched);
+        out.extend(
+            places
+                .iter()
+                .map(|&(left, share)| blend(&row, left - first.0, share)),
+        );
     }
 
     /// Where a node lies, px.
@@ -89,12 +102,12 @@ impl SkyMesh {
         )
     }
 
-    /// The levels at the columns' nodes, interpolated to a row of pixels.
-    fn row_of_nodes(&self, channel: usize, y: f64) -> Vec<f32> {
+    /// The levels at some columns' nodes, interpolated to a row of pixels.
+    fn row_of_nodes(&self, channel: usize, y: f64, columns: Range<usize>) -> Vec<f32> {
         let (top, fy) = place(y, self.height, self.rows);
         let nodes = |row: usize| {
             let row = row.min(self.rows - 1) * self.columns;
-            &self.levels[channel][row..row + self.columns]
+            &self.levels[channel][row + columns.start..row + columns.end]
         };
         let (upper, lower) = (nodes(top).iter(), nodes(top + 1));
         upper
@@ -104,9 +117,12 @@ impl SkyMesh {
     }
 }
 
+/// A node and the share of the next one.
+pub(crate) type Place = (usize, f32);
+
 /// The node before a position and the share of the next one. Half a cell beyond the
 /// outermost nodes, out to the border, their slope goes on: a share below 0 or above 1.
-fn place(position: f64, extent: usize, n: usize) -> (usize, f32) {
+fn place(position: f64, extent: usize, n: usize) -> Place {
     let node = (position + 0.5) * n as f64 / extent as f64 - 0.5;
     if n == 1 {
         return (0, 0.0);
