@@ -19,11 +19,14 @@ fn as_value(report: &Report) -> Value {
 
 #[track_caller]
 fn check_valid(report: &Report) {
-    let schema = schema();
-    let validator = jsonschema::validator_for(&schema).unwrap();
-    let value = as_value(report);
+    check_valid_by(&schema(), &as_value(report));
+}
+
+#[track_caller]
+fn check_valid_by(schema: &Value, value: &Value) {
+    let validator = jsonschema::validator_for(schema).unwrap();
     let errors: Vec<_> = validator
-        .iter_errors(&value)
+        .iter_errors(value)
         .map(|error| format!("{}: {error}", error.instance_path()))
         .collect();
     assert!(errors.is_empty(), "{errors:#?}");
@@ -258,6 +261,17 @@ fn every_warning_says_what_and_what_to_do() {
     assert_eq!(codes.len(), 20, "a code of its own for every warning");
 }
 
+/// Objects of a valid document, each compared with its schema field by field.
+#[track_caller]
+fn objects_with_the_fields_of(schema: &str, json: &[u8]) -> usize {
+    let schema: Value = serde_json::from_str(schema).unwrap();
+    let value: Value = serde_json::from_slice(json).unwrap();
+    check_valid_by(&schema, &value);
+    let mut n_objects = 0;
+    compare("", &schema, &schema, &value, &mut n_objects);
+    n_objects
+}
+
 #[test]
 fn a_blend_and_its_schema_have_the_same_fields() {
     let figure = Figure {
@@ -292,17 +306,8 @@ fn a_blend_and_its_schema_have_the_same_fields() {
         warnings: vec![(&sample::all_warnings()[0]).into()],
         ..Blend::default()
     };
-    let schema: Value =
-        serde_json::from_str(include_str!("../../../docs/blend.schema.json")).unwrap();
-    let value: Value = serde_json::from_slice(&blend.to_json()).unwrap();
-    let validator = jsonschema::validator_for(&schema).unwrap();
-    let errors: Vec<_> = validator
-        .iter_errors(&value)
-        .map(|e| e.to_string())
-        .collect();
-    assert!(errors.is_empty(), "{errors:#?}");
-    let mut n_objects = 0;
-    compare("", &schema, &schema, &value, &mut n_objects);
+    let schema = include_str!("../../../docs/blend.schema.json");
+    let n_objects = objects_with_the_fields_of(schema, &blend.to_json());
     // Blend, two sources, shares, offset, brightness with a figure, noise, run, a warning.
     assert_eq!(n_objects, 10);
     assert_eq!(Blend::from_json(&blend.to_json()).unwrap(), blend);
@@ -344,17 +349,8 @@ fn a_night_and_its_schema_have_the_same_fields() {
         unused: vec![fault],
         ..Night::default()
     };
-    let schema: Value =
-        serde_json::from_str(include_str!("../../../docs/night.schema.json")).unwrap();
-    let value: Value = serde_json::from_slice(&night.to_json()).unwrap();
-    let validator = jsonschema::validator_for(&schema).unwrap();
-    let errors: Vec<_> = validator
-        .iter_errors(&value)
-        .map(|e| e.to_string())
-        .collect();
-    assert!(errors.is_empty(), "{errors:#?}");
-    let mut n_objects = 0;
-    compare("", &schema, &schema, &value, &mut n_objects);
+    let schema = include_str!("../../../docs/night.schema.json");
+    let n_objects = objects_with_the_fields_of(schema, &night.to_json());
     // Night, two sessions, a calibration, a result, two files, a content, three faults.
     assert_eq!(n_objects, 11);
     assert_eq!(Night::from_json(&night.to_json()).unwrap(), night);
