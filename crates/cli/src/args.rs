@@ -1,10 +1,9 @@
 //! What can be typed, and its help.
 
 use crate::GroundChoice;
-use crate::combine_args::{CombineArg, CombineArgs};
 use crate::compare_args::CompareArgs;
-use crate::mosaic_args::MosaicArgs;
 use crate::night_args::NightArgs;
+use crate::picture_args::PictureArgs;
 use crate::plan_args::PlanArgs;
 use ::stack::{DemosaicMethod, Kernel};
 use clap::{Args, CommandFactory, Parser, Subcommand, ValueEnum};
@@ -180,21 +179,9 @@ pub struct StackArgs {
     /// Bias frames: a folder or a file; may be given again
     #[arg(long, value_name = "DIR|FILE")]
     pub bias: Vec<PathBuf>,
-    /// Use darks of another exposure, scaled to the lights'; needs bias frames
-    #[arg(long)]
-    pub scale_darks: bool,
-    /// How samples are combined
+    /// How the picture is made
     #[command(flatten)]
-    pub combining: CombineArgs,
-    /// How the colors that a site did not record are made
-    #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
-    pub demosaic: DemosaicArg,
-    /// How values between pixels are interpolated
-    #[arg(long, value_enum, default_value_t = KernelArg::Lanczos3)]
-    pub kernel: KernelArg,
-    /// Whether the colors are made at all
-    #[command(flatten)]
-    pub mosaic: MosaicArgs,
+    pub picture: PictureArgs,
     /// The light that the others are aligned to; chosen by itself when not given
     #[arg(long, value_name = "FILE")]
     pub reference: Option<PathBuf>,
@@ -203,23 +190,6 @@ pub struct StackArgs {
     /// lights of a tripod where they lie, without stars, for `blend`
     #[arg(long, value_name = "auto|none|all|MASK.png", default_value = "auto")]
     pub ground: GroundChoice,
-    /// Keep every light that can be aligned, however cloudy, soft or shaken; weights still tell
-    /// good from poor
-    #[arg(long)]
-    pub keep_all: bool,
-    /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
-    /// scratch file. A quarter of the machine's when not given, at most 4G
-    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
-    pub memory: Option<u64>,
-    /// Folder for scratch data
-    #[arg(long, value_name = "DIR")]
-    pub scratch: Option<PathBuf>,
-    /// Threads to use; all cores when not given
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
-    pub threads: Option<u16>,
-    /// Pictures to write
-    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
-    pub format: Vec<Format>,
     /// Replace an existing result
     #[arg(long)]
     pub overwrite: bool,
@@ -228,32 +198,8 @@ pub struct StackArgs {
 impl StackArgs {
     /// What was asked for and has no meaning beside what else was.
     pub(crate) fn conflict(&self) -> Option<String> {
-        conflict(&self.combining, &self.mosaic, self.demosaic, &self.ground)
+        self.picture.conflict(&self.ground)
     }
-}
-
-/// What does not go together among the ways of making a picture.
-pub(crate) fn conflict(
-    combining: &CombineArgs,
-    mosaic: &MosaicArgs,
-    demosaic: DemosaicArg,
-    ground: &GroundChoice,
-) -> Option<String> {
-    combining
-        .conflict()
-        .or_else(|| mosaic.conflict(combining.combine, ground))
-        .or_else(|| {
-            let half_size = demosaic == DemosaicArg::Superpixel;
-            let other = (mosaic.from_mosaic, *ground == GroundChoice::All);
-            let trails = combining.combine == CombineArg::Max;
-            match (half_size, other) {
-                (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
-                (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
-                (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
-                _ => None,
-            }
-            .map(str::to_owned)
-        })
 }
 
 /// Arguments of `measure`.

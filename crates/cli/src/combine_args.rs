@@ -187,7 +187,7 @@ mod tests {
         let line = format!("radicand stack night -o result {options}");
         let cli = Cli::try_parse_from(line.split_whitespace()).expect("an accepted line");
         match cli.command {
-            Command::Stack(args) => args.combining,
+            Command::Stack(args) => args.picture.combining,
             _ => unreachable!("stack was typed"),
         }
     }

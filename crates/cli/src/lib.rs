@@ -83,6 +83,7 @@ mod noise_report;
 mod opened_result;
 mod parts;
 mod photosite_report;
+mod picture_args;
 mod plan_advice;
 mod plan_args;
 mod plan_gear;

@@ -108,7 +108,7 @@ mod tests {
             unreachable!("stack was typed");
         };
         let mut job = StackJob::new(Default::default());
-        args.mosaic.put_into(&mut job);
+        args.picture.mosaic.put_into(&mut job);
         Ok((job.from_mosaic, args.conflict()))
     }
 

@@ -1,11 +1,8 @@
 //! What can be typed after `radicand night`.
 
-use crate::args::{DemosaicArg, Format, KernelArg, conflict, parse_size};
-use crate::combine_args::CombineArgs;
-use crate::mosaic_args::MosaicArgs;
 use crate::night::{Choices, NightJob};
-use crate::{Cull, DarkScaling, GroundChoice, Inputs, JobError, StackJob};
-use ::stack::StackOptions;
+use crate::picture_args::PictureArgs;
+use crate::{GroundChoice, Inputs, JobError, StackJob};
 use clap::Args;
 use std::path::PathBuf;
 
@@ -38,40 +35,12 @@ pub struct NightArgs {
     /// when not given and there
     #[arg(long, value_name = "FILE.toml")]
     pub settings: Option<PathBuf>,
-    /// Use darks of another exposure, scaled to the lights'; needs bias frames
-    #[arg(long)]
-    pub scale_darks: bool,
-    /// How samples are combined
+    /// How the pictures are made
     #[command(flatten)]
-    pub combining: CombineArgs,
-    /// How the colors that a site did not record are made
-    #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
-    pub demosaic: DemosaicArg,
-    /// A picture of measured photosites alone
-    #[command(flatten)]
-    pub mosaic: MosaicArgs,
-    /// How lights are interpolated between their pixels
-    #[arg(long, value_enum, default_value_t = KernelArg::Lanczos3)]
-    pub kernel: KernelArg,
+    pub picture: PictureArgs,
     /// Where the ground is: auto finds it, none takes everything for sky
     #[arg(long, value_name = "auto|none", default_value = "auto", value_parser = parse_ground)]
     pub ground: GroundChoice,
-    /// Keep every light that can be aligned, however cloudy, soft or shaken
-    #[arg(long)]
-    pub keep_all: bool,
-    /// Most memory for frames and result, such as 2G or 800M; a quarter of the machine's when
-    /// not given, at most 4G
-    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
-    pub memory: Option<u64>,
-    /// Folder for scratch data
-    #[arg(long, value_name = "DIR")]
-    pub scratch: Option<PathBuf>,
-    /// Threads to use; all cores when not given
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
-    pub threads: Option<u16>,
-    /// Pictures to write
-    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
-    pub format: Vec<Format>,
 }
 
 impl NightArgs {
@@ -81,34 +50,15 @@ impl NightArgs {
     ///
     /// When the file of settings cannot be read.
     pub(crate) fn job(&self) -> Result<NightJob, JobError> {
-        let mut stack = StackJob::new(Inputs {
-            dark_scaling: match self.scale_darks {
-                true => DarkScaling::ByExposure,
-                false => DarkScaling::Never,
-            },
-            ..Inputs::default()
-        });
-        stack.options = StackOptions {
-            demosaic: self.demosaic.into(),
-            kernel: self.kernel.into(),
-            ..StackOptions::default()
-        };
-        self.combining.put_into(&mut stack);
-        self.mosaic.put_into(&mut stack);
+        let mut stack = StackJob::new(Inputs::default());
+        self.picture.put_into(&mut stack);
         stack.ground = self.ground.clone();
-        if self.keep_all {
-            stack.cull.cull = Cull::Nothing;
-        }
-        stack.memory_bytes = self.memory.unwrap_or(stack.memory_bytes);
-        if let Some(scratch) = &self.scratch {
-            stack.scratch_dir = scratch.clone();
-        }
         const SECONDS_PER_MINUTE: f64 = 60.0;
         Ok(NightJob {
             root: self.root.clone(),
             output: self.output.clone(),
             stack,
-            formats: self.format.clone(),
+            formats: self.picture.format.clone(),
             gap_s: SECONDS_PER_MINUTE * self.gap,
             choices: match self.settings_file() {
                 Some(file) => Choices::read(&file)?,
@@ -119,7 +69,7 @@ impl NightArgs {
 
     /// What was asked for and has no meaning beside what else was.
     pub(crate) fn conflict(&self) -> Option<String> {
-        conflict(&self.combining, &self.mosaic, self.demosaic, &self.ground)
+        self.picture.conflict(&self.ground)
     }
 
     /// The file given, or else the one beside the root, when it is there.

@@ -15,7 +15,7 @@ use std::sync::Mutex;
 mod jobs;
 
 pub(super) fn run(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
-    let Some(threads) = args.threads.map(usize::from) else {
+    let Some(threads) = args.picture.threads.map(usize::from) else {
         return run_as_asked(args, console);
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();

@@ -2,16 +2,15 @@
 
 use super::{Console, Done, overwrite};
 use crate::args::StackArgs;
-use crate::{Cull, DarkScaling, Inputs, JobError, LightsBy, ResultFolder, StackJob, StackOutcome};
-use ::stack::StackOptions;
+use crate::{Inputs, JobError, LightsBy, ResultFolder, StackJob, StackOutcome};
 use raw::printable;
 use report::Report;
 
 pub(super) fn run(args: &StackArgs, console: &Console) -> Result<Done, JobError> {
     let overwrite = overwrite(args.overwrite);
-    let folder = ResultFolder::prepare(&args.output, &args.format, overwrite)?;
+    let folder = ResultFolder::prepare(&args.output, &args.picture.format, overwrite)?;
     let job = job(args);
-    let Some(threads) = args.threads.map(usize::from) else {
+    let Some(threads) = args.picture.threads.map(usize::from) else {
         return finish(&job, &folder, console);
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
@@ -26,29 +25,13 @@ fn job(args: &StackArgs) -> StackJob {
         flats: args.flat.clone(),
         bias: args.bias.clone(),
         lights_by: LightsBy::Looks,
-        dark_scaling: match args.scale_darks {
-            true => DarkScaling::ByExposure,
-            false => DarkScaling::Never,
-        },
         results: Some(args.output.clone()),
+        ..Inputs::default()
     };
     let mut job = StackJob::new(inputs);
-    job.options = StackOptions {
-        demosaic: args.demosaic.into(),
-        kernel: args.kernel.into(),
-        ..StackOptions::default()
-    };
-    args.combining.put_into(&mut job);
-    args.mosaic.put_into(&mut job);
+    args.picture.put_into(&mut job);
     job.reference = args.reference.clone();
     job.ground = args.ground.clone();
-    if args.keep_all {
-        job.cull.cull = Cull::Nothing;
-    }
-    job.memory_bytes = args.memory.unwrap_or(job.memory_bytes);
-    if let Some(scratch) = &args.scratch {
-        job.scratch_dir = scratch.clone();
-    }
     job
 }
 

@@ -1,0 +1,90 @@
+//! How pictures are made, of one session as of many: what `stack` and `night` share.
+
+use crate::args::{DemosaicArg, Format, KernelArg, parse_size};
+use crate::combine_args::{CombineArg, CombineArgs};
+use crate::mosaic_args::MosaicArgs;
+use crate::{Cull, DarkScaling, GroundChoice, StackJob};
+use ::stack::StackOptions;
+use clap::Args;
+use std::path::PathBuf;
+
+/// Options of making a picture.
+#[derive(Debug, Args)]
+pub struct PictureArgs {
+    /// Use darks of another exposure, scaled to the lights'; needs bias frames
+    #[arg(long)]
+    pub scale_darks: bool,
+    /// How samples are combined
+    #[command(flatten)]
+    pub combining: CombineArgs,
+    /// How the colors that a site did not record are made
+    #[arg(long, value_enum, default_value_t = DemosaicArg::Bilinear)]
+    pub demosaic: DemosaicArg,
+    /// How values between pixels are interpolated
+    #[arg(long, value_enum, default_value_t = KernelArg::Lanczos3)]
+    pub kernel: KernelArg,
+    /// Whether the colors are made at all
+    #[command(flatten)]
+    pub mosaic: MosaicArgs,
+    /// Keep every light that can be aligned, however cloudy, soft or shaken; weights still tell
+    /// good from poor
+    #[arg(long)]
+    pub keep_all: bool,
+    /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
+    /// scratch file. A quarter of the machine's when not given, at most 4G
+    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
+    pub memory: Option<u64>,
+    /// Folder for scratch data
+    #[arg(long, value_name = "DIR")]
+    pub scratch: Option<PathBuf>,
+    /// Threads to use; all cores when not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub threads: Option<u16>,
+    /// Pictures to write
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
+    pub format: Vec<Format>,
+}
+
+impl PictureArgs {
+    /// Sets a job up as asked for.
+    pub(crate) fn put_into(&self, job: &mut StackJob) {
+        job.inputs.dark_scaling = match self.scale_darks {
+            true => DarkScaling::ByExposure,
+            false => DarkScaling::Never,
+        };
+        job.options = StackOptions {
+            demosaic: self.demosaic.into(),
+            kernel: self.kernel.into(),
+            ..StackOptions::default()
+        };
+        self.combining.put_into(job);
+        self.mosaic.put_into(job);
+        if self.keep_all {
+            job.cull.cull = Cull::Nothing;
+        }
+        job.memory_bytes = self.memory.unwrap_or(job.memory_bytes);
+        if let Some(scratch) = &self.scratch {
+            job.scratch_dir = scratch.clone();
+        }
+    }
+
+    /// What was asked for and has no meaning beside what else was.
+    pub(crate) fn conflict(&self, ground: &GroundChoice) -> Option<String> {
+        let combine = self.combining.combine;
+        self.combining
+            .conflict()
+            .or_else(|| self.mosaic.conflict(combine, ground))
+            .or_else(|| {
+                let half_size = self.demosaic == DemosaicArg::Superpixel;
+                let other = (self.mosaic.from_mosaic, *ground == GroundChoice::All);
+                let trails = combine == CombineArg::Max;
+                match (half_size, other) {
+                    (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
+                    (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),
+                    (true, (_, true)) => Some("--demosaic superpixel has no --ground all"),
+                    _ => None,
+                }
+                .map(str::to_owned)
+            })
+    }
+}
