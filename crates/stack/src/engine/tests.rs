@@ -160,6 +160,36 @@ fn neither_tiles_nor_threads_change_a_bit() {
     }
 }
 
+/// Samples, and how many of them were rejected, on the trail, in stars, and in the sky.
+///
+/// - `crossed`: map of the light with the trail, which is looked at within `trail_px`.
+/// - `samples`: at a pixel.
+pub(crate) fn samples_and_rejected(
+    stack: &Stack,
+    crossed: &PixelMap,
+    trail_px: f64,
+    samples: u32,
+) -> [[u32; 2]; 3] {
+    let mut taken = [[0_u32; 2]; 3];
+    for ((_, row, col), &rejected) in stack.rejected.indexed_iter() {
+        if !(10..90).contains(&row) || !(10..130).contains(&col) {
+            continue;
+        }
+        let (x, y) = crossed.map(col as f64, row as f64);
+        let from_trail = (x - y).abs();
+        let from_star = from_star(col as f64, row as f64);
+        let place = match () {
+            _ if from_trail < trail_px => 0,
+            _ if from_trail < 9.0 => continue,
+            _ if from_star < 6.0 => 1,
+            _ => 2,
+        };
+        taken[place][0] += samples;
+        taken[place][1] += u32::from(rejected);
+    }
+    taken
+}
+
 #[test]
 fn a_predicted_clip_takes_the_satellite_of_five_and_leaves_stars_and_sky() {
     // Noise 12 DN of 400 DN: a gain of 400/144 would be all shot noise.
@@ -180,24 +210,7 @@ fn a_predicted_clip_takes_the_satellite_of_five_and_leaves_stars_and_sky() {
     let lights = lights(5);
     let stacked = stack(&lights, &calibrator(), &options, &(), &|_, _| ());
     let (stack, _) = stacked.expect("a stack");
-    // Samples and how many of them were rejected, on the trail, in stars, and in the sky.
-    let mut taken = [[0_u32; 2]; 3];
-    for ((_, row, col), &rejected) in stack.rejected.indexed_iter() {
-        if !(10..90).contains(&row) || !(10..130).contains(&col) {
-            continue;
-        }
-        let (x, y) = lights[2].map.map(col as f64, row as f64);
-        let from_trail = (x - y).abs();
-        let from_star = from_star(col as f64, row as f64);
-        let place = match () {
-            _ if from_trail < 2.0 => 0,
-            _ if from_trail < 9.0 => continue,
-            _ if from_star < 6.0 => 1,
-            _ => 2,
-        };
-        taken[place][0] += 5;
-        taken[place][1] += u32::from(rejected);
-    }
+    let taken = samples_and_rejected(&stack, &lights[2].map, 2.0, 5);
     let share = |place: usize| f64::from(taken[place][1]) / f64::from(taken[place][0]);
     assert!(share(0) >= 0.2, "the satellite stays: {taken:?}");
     // Gaussian noise loses 0.45 % of five at 3 sigmas (fixtures/robust_checks); neighbors

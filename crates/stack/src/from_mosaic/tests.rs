@@ -1,7 +1,7 @@
 //! Photosites where they belong, the same bits from any tiles and threads, outliers out.
 
 use super::*;
-use crate::engine::tests::{calibrator, from_star, lights};
+use crate::engine::tests::{calibrator, lights, samples_and_rejected};
 use crate::{Combine, DefectMap, SensorLayout, StackOptions, StoredMosaic, stack};
 use align::PixelMap;
 use ndarray::Array2;
@@ -70,25 +70,8 @@ fn a_trail_goes_and_stars_and_sky_stay() {
     let options = FromMosaic::default();
     let made = stack_from_mosaic(&lights, &[], &calibrator, &first, &options, &(), &|_, _| ());
     let stack = made.expect("a stack").0.stack;
-    // Photosites rejected, and all of them, on the trail, in stars and in the sky.
-    let mut taken = [[0_u32; 2]; 3];
-    for ((_, row, col), &rejected) in stack.rejected.indexed_iter() {
-        if !(10..90).contains(&row) || !(10..130).contains(&col) {
-            continue;
-        }
-        let (x, y) = lights[2].map.map(col as f64, row as f64);
-        let from_trail = (x - y).abs();
-        let from_star = from_star(col as f64, row as f64);
-        let place = match () {
-            _ if from_trail < 1.0 => 0,
-            _ if from_trail < 9.0 => continue,
-            _ if from_star < 6.0 => 1,
-            _ => 2,
-        };
-        // A third of the nine lights' photosites at a pixel are of each channel, on average.
-        taken[place][0] += 3;
-        taken[place][1] += u32::from(rejected);
-    }
+    // A third of the nine lights' photosites at a pixel are of each channel, on average.
+    let taken = samples_and_rejected(&stack, &lights[2].map, 1.0, 3);
     let share = |place: usize| f64::from(taken[place][1]) / f64::from(taken[place][0]);
     // One light in nine, on three quarters of this band.
     assert!(share(0) > 0.08, "the trail stays: {taken:?}");
