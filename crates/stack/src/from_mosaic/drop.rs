@@ -16,7 +16,7 @@ pub enum DropShape {
     Gaussian(f64),
     /// A Gaussian that follows what the first pass shows around a pixel: narrow across
     /// edges and long along them, this wide where there is neither edge nor star (full
-    /// width at half maximum, px). See [`Steering`](super::steer::Steering).
+    /// width at half maximum, px). See `Steering`.
     Steered(f64),
 }
 
