@@ -46,7 +46,16 @@ fn culled(scene: &Scene, cull: Cull) -> Culled {
         ..CullOptions::default()
     };
     let calibrator = calibrator(&session).expect("masters");
-    let solved = solve(&mut session, calibrator, None, &options, u64::MAX, &()).expect("a burst");
+    let solved = solve(
+        &mut session,
+        calibrator,
+        None,
+        None,
+        &options,
+        u64::MAX,
+        &(),
+    )
+    .expect("a burst");
     let simulator = Simulator::new(scene).expect("a scene");
     let index = |path: &std::path::Path| shot_of(&simulator, path);
     let kept = solved.lights.into_iter();

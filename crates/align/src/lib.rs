@@ -42,6 +42,7 @@ pub use ground::{
     FoundGround, GroundLens, GroundPlace, GroundTurn, GroundView, SeenGround, boundary, cell_means,
     cell_px, find_ground, find_ground_alone, find_moving_ground, ground_on_light, shown_by,
 };
+pub use held::realign_held;
 pub use homography::Homography;
 pub use lens::{Lens, Projection};
 pub use lens_choice::{FocalPrior, LensTrial};
@@ -74,6 +75,7 @@ mod fit;
 mod footprints;
 mod grade;
 mod ground;
+mod held;
 mod homography;
 mod hot_pixels;
 mod lens;

@@ -86,6 +86,15 @@ pub enum AlignError {
         /// Agreeing stars that could not be chance.
         needed: usize,
     },
+    /// What the frame has in common with the reference stands still where the sky moves.
+    #[error(
+        "{stationary} detections stand still while the sky moves over the other lights, and no \
+         stars beside them match: lamps on the ground, or defects of the sensor"
+    )]
+    Held {
+        /// Detections that stand still.
+        stationary: usize,
+    },
 }
 
 /// Finds the map from a reference to a frame from their stars alone.

@@ -53,9 +53,7 @@ fn options(lights: &[SessionFrame]) -> SkyOptions {
     let resolutions = lights.iter().filter_map(|light| info(light).captured);
     SkyOptions {
         focal: lights.first().and_then(|light| focal(&light.frame.info)),
-        up: lights
-            .first()
-            .map_or([0.0, -1.0], |light| up(light.frame.info.orientation)),
+        up: up(lights),
         times_s: lights.iter().map(time_s).collect(),
         time_resolution_s: resolutions
             .map(|time| time.resolution_s)
@@ -66,8 +64,11 @@ fn options(lights: &[SessionFrame]) -> SkyOptions {
 
 /// What is up in pixels that are not turned, by where their visible top is (EXIF 2.32,
 /// Orientation).
-fn up(orientation: u8) -> [f64; 2] {
-    match orientation {
+pub(crate) fn up(lights: &[SessionFrame]) -> [f64; 2] {
+    match lights
+        .first()
+        .map_or(1, |light| light.frame.info.orientation)
+    {
         3 | 4 => [0.0, 1.0],
         5 | 6 => [-1.0, 0.0],
         7 | 8 => [1.0, 0.0],

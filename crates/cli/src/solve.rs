@@ -2,17 +2,17 @@
 
 use crate::JobError;
 use crate::cull::{Cull, CullOptions, Limits};
-use crate::geometry::one_lens;
+use crate::geometry::{one_lens, up};
 use crate::light::{Place, PoorLight, Seen, SolvedLight};
 use crate::progress::Progress;
 use crate::scale::{Kept, bring_to_one_scale};
 use crate::session::{LeftOut, Session, SessionFrame};
 use align::{
-    Background, BackgroundOptions, BurstFrame, DetectOptions, FrameGrade, FramePlace, FrameQuality,
-    MatchOptions, PixelMap, Saturation, Star, align_stars, choose_reference, detect, grade_burst,
-    luminance, refine_places,
+    Alignment, Background, BackgroundOptions, BurstFrame, DetectOptions, FrameGrade, FramePlace,
+    FrameQuality, MatchOptions, PixelMap, Saturation, Star, align_stars, choose_reference, detect,
+    grade_burst, luminance, realign_held, refine_places,
 };
-use ndarray::ArrayView2;
+use ndarray::{Array2, ArrayView2};
 use rayon::prelude::*;
 use stack::{Calibrator, SkyMesh, StackError};
 use std::path::Path;
@@ -34,6 +34,8 @@ pub struct Solved {
 /// Finds stars in every light, aligns all to a reference, by one lens where the stars show
 /// one, and brings them to one scale.
 ///
+/// - `ground`: where the reference shows ground, as far as it is known: what shines there is no
+///   star;
 /// - `memory_bytes`: memory for the lights that are looked at together.
 ///
 /// Lights that do not fit are moved to the session's left-out ones, with the reason.
@@ -46,6 +48,7 @@ pub fn solve(
     session: &mut Session,
     calibrator: Calibrator,
     reference: Option<&Path>,
+    ground: Option<&Array2<bool>>,
     cull: &CullOptions,
     memory_bytes: u64,
     progress: &dyn Progress,
@@ -60,6 +63,11 @@ pub fn solve(
         }
         None => choose_and_place(&seen, size),
     };
+    if let Some(ground) = ground {
+        seen[reference].stars.retain(|star| !lies_on(ground, star));
+        places = place_all(&seen, reference, size);
+    }
+    realign(session, &seen, &mut places, reference, size);
     let geometry = one_lens(session, &seen, &mut places, reference, size);
     let lights = std::mem::take(&mut session.lights);
     let reference_path = lights[reference].path().to_owned();
@@ -116,6 +124,38 @@ pub fn solve(
         calibrator,
         geometry,
     })
+}
+
+/// Whether a detection lies on the ground.
+fn lies_on(ground: &Array2<bool>, star: &Star) -> bool {
+    let at = (star.y.round() as usize, star.x.round() as usize);
+    ground.get(at).copied().unwrap_or(false)
+}
+
+/// Aligns anew what lamps hold in place.
+fn realign(
+    session: &Session,
+    seen: &[Seen],
+    places: &mut [Place],
+    reference: usize,
+    size: (usize, usize),
+) {
+    let frames: Vec<&[Star]> = seen.iter().map(|seen| seen.stars.as_slice()).collect();
+    let known: Vec<Option<&Alignment>> = places
+        .iter()
+        .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
+        .collect();
+    let options = MatchOptions::default();
+    for (light, found) in realign_held(
+        &frames,
+        &known,
+        reference,
+        up(&session.lights),
+        size,
+        &options,
+    ) {
+        places[light] = Some(found);
+    }
 }
 
 /// Stars, sky and noise of every light.

@@ -159,6 +159,7 @@ impl StackJob {
                 &mut session,
                 calibrator,
                 reference,
+                mask.as_ref(),
                 &self.cull,
                 memory_bytes,
                 progress,

@@ -20,8 +20,21 @@ pub struct Ground {
     pub mag_arcsec2: f64,
     /// Strength in R, G, B over a white ground of that brightness.
     pub tint: [f64; 3],
+    /// Lamps on it below the trees.
+    pub lamps: Option<Lamps>,
     /// Seed of its shape; that of the scene when `None`.
     pub seed: Option<u64>,
+}
+
+/// Points of white light that stand on the ground (invented): a village.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lamps {
+    /// How many to a degree of azimuth.
+    pub per_deg: f64,
+    /// Magnitude of the brightest; the faintest are three magnitudes fainter.
+    pub brightest_mag: f64,
+    /// How far below the ridge they reach, degrees.
+    pub depth_deg: f64,
 }
 
 /// The part of the ground that the pictures of a scene show.
@@ -113,6 +126,9 @@ impl Ground {
         let tops = outline.iter().map(|[ridge, trees]| (ridge + trees) as f32);
         panorama.skyline_deg = tops.collect();
         panorama.cells = self.cells(&panorama, seed, &outline);
+        if let Some(lamps) = self.lamps {
+            self.light(lamps, &mut panorama, seed, camera_azimuth_deg);
+        }
         panorama.blur(sigma_deg / step_deg);
         panorama
     }
@@ -134,6 +150,41 @@ impl Ground {
         };
         let n = panorama.rows * panorama.columns;
         (0..n).into_par_iter().map(cell).collect()
+    }
+
+    /// Puts lamps on a panorama, each in the cell that holds it: the lens blurs them later.
+    fn light(&self, lamps: Lamps, panorama: &mut Panorama, seed: u64, camera_azimuth_deg: f64) {
+        const ARCSEC_PER_DEG: f64 = 3600.0;
+        /// Range of brightness, magnitudes.
+        const RANGE_MAG: f64 = 3.0;
+        let cell_arcsec2 = (panorama.step_deg * ARCSEC_PER_DEG).powi(2);
+        let (west, east) = (
+            panorama.west_deg,
+            panorama.west_deg + (panorama.columns - 1) as f64 * panorama.step_deg,
+        );
+        let slots = ((east - west) * lamps.per_deg).floor() as usize;
+        for slot in 0..slots {
+            let mut random = uniform(mix(salt(seed, Purpose::Ground) ^ 0x1a3b) ^ slot as u64);
+            let azimuth_deg = west + (slot as f64 + random()) / lamps.per_deg;
+            let [ridge_deg, _] = self.outline_deg(seed, camera_azimuth_deg + azimuth_deg);
+            let altitude_deg = ridge_deg - lamps.depth_deg * (0.1 + 0.9 * random());
+            let mag = lamps.brightest_mag + RANGE_MAG * random();
+            let col = ((azimuth_deg - west) / panorama.step_deg) as usize;
+            let row = ((altitude_deg - panorama.bottom_deg) / panorama.step_deg).round();
+            if row < 0.0 || row as usize >= panorama.rows {
+                continue;
+            }
+            let over_mean = libm::pow(10.0, 0.4 * (self.mag_arcsec2 - mag)) / cell_arcsec2;
+            panorama.cells[row as usize * panorama.columns + col][1] += over_mean as f32;
+        }
+    }
+}
+
+/// Numbers from 0 to 1, the same for a seed.
+fn uniform(mut hash: u64) -> impl FnMut() -> f64 {
+    move || {
+        hash = mix(hash);
+        (hash >> 11) as f64 / (1u64 << 53) as f64
     }
 }
 
@@ -216,11 +267,7 @@ fn tree_height(salt: u64, azimuth_deg: f64) -> f64 {
     let slots = (360.0 / TREE_SPACING_DEG) as i64;
     let mut tallest: f64 = 0.0;
     for near in slot - 2..=slot + 2 {
-        let mut hash = mix(salt ^ near.rem_euclid(slots) as u64);
-        let mut random = || {
-            hash = mix(hash);
-            (hash >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut random = uniform(mix(salt ^ near.rem_euclid(slots) as u64));
         let stand = mix(salt ^ 0x77 ^ (near.rem_euclid(slots) / 14) as u64) % 3;
         let middle_deg = (near as f64 + random()) * TREE_SPACING_DEG;
         let height = if stand == 0 {

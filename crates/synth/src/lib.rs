@@ -27,7 +27,7 @@ pub use crossing::{Aircraft, Meteor, Satellite};
 pub use dng::{Compression, DngInfo, encode_dng, encode_rgb_dng};
 pub use error::SynthError;
 pub use glow::{Band, Dawn, Glow, LightDome};
-pub use ground::Ground;
+pub use ground::{Ground, Lamps};
 pub use horizon::{GALACTIC_POLE_DEG, Pointing, Site, equatorial, greenwich_sidereal_time_deg};
 pub use lens::{FWHM_PER_SIGMA, Lens, Mapping, Projection, Vignetting};
 pub use mount::{

@@ -95,6 +95,7 @@ pub(super) fn tripod_ground() -> Scene {
             trees_deg: 0.9,
             mag_arcsec2: 20.3,
             tint: [1.3, 1.0, 0.6],
+            lamps: None,
             seed: None,
         }),
         ..tripod_burst()
@@ -178,6 +179,7 @@ pub(super) fn fisheye() -> Scene {
             trees_deg: 2.5,
             mag_arcsec2: 23.5,
             tint: [1.0; 3],
+            lamps: None,
             seed: None,
         }),
         ..tripod_burst()
@@ -370,6 +372,7 @@ pub(super) fn demo() -> Scene {
             trees_deg: 0.7,
             mag_arcsec2: 23.4,
             tint: [0.9, 1.0, 1.15],
+            lamps: None,
             seed: None,
         }),
         calibration: Calibration {
