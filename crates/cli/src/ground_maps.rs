@@ -114,6 +114,32 @@ impl<'a> Search<'a> {
         given: Option<&Array2<bool>>,
     ) -> Result<Option<GroundMaps>, StackError> {
         let own = self.view(of, given)?;
+        let places = self.places(of, &own)?;
+        if let Some(found) = self.joined(of, &places) {
+            return Ok(Some(found));
+        }
+        let Some(lens) = self.sidereal_lens(of, &places) else {
+            return Ok(None);
+        };
+        let surer = Self { lens, ..*self };
+        Ok(surer.joined(of, &surer.places(of, &own)?))
+    }
+
+    /// The lens by which the ground turns at the sidereal rate where it is seen best; `None`
+    /// where the lens is known, or no ground is seen.
+    fn sidereal_lens(&self, of: usize, places: &[Option<GroundPlace>]) -> Option<GroundLens> {
+        let GroundLens::Rectilinear(_) = self.lens else {
+            return None;
+        };
+        let found = places.iter().enumerate();
+        let found = found.filter_map(|(i, place)| Some((i, place.as_ref()?)));
+        let (light, best) = found.min_by(|(_, a), (_, b)| a.error_px.total_cmp(&b.error_px))?;
+        let seen = self.seen(of, light, best)?;
+        GroundTurn::sidereal_lens(&seen, &best.lens, self.size).map(GroundLens::ByTurn)
+    }
+
+    /// The place of a light's ground on each other.
+    fn places(&self, of: usize, own: &GroundView) -> Result<Vec<Option<GroundPlace>>, StackError> {
         let mut places: Vec<Option<GroundPlace>> = vec![None; self.lights.len()];
         let mut done = 0;
         // Outwards, so that each lies near to the one before.
@@ -134,7 +160,7 @@ impl<'a> Search<'a> {
                 }
             }
         }
-        Ok(self.joined(of, &places))
+        Ok(places)
     }
 
     /// Maps of all lights from the places on those that show the ground.
@@ -205,7 +231,7 @@ impl<'a> Search<'a> {
 
     /// The lens, or the typical one of those that the places were found with.
     fn common_lens(&self, places: &[Option<GroundPlace>]) -> Option<Lens> {
-        if let GroundLens::Known(lens) = self.lens {
+        if let GroundLens::Known(lens) | GroundLens::ByTurn(lens) = self.lens {
             return Some(lens);
         }
         let mut lenses: Vec<Lens> = places.iter().flatten().map(|place| place.lens).collect();

@@ -30,6 +30,9 @@ const SEARCHED_SHARE: f64 = 0.2;
 pub enum GroundLens {
     /// Measured by stars.
     Known(Lens),
+    /// Rectilinear, with the focal length that the ground's turn tells: see
+    /// [`GroundTurn::sidereal_lens`](crate::GroundTurn::sidereal_lens).
+    ByTurn(Lens),
     /// Rectilinear, of about this focal length, px; `None` where nothing is known.
     Rectilinear(Option<f64>),
 }
@@ -124,7 +127,7 @@ impl GroundView {
     /// The lens to begin with.
     fn begin(&self, lens: &GroundLens) -> Lens {
         match *lens {
-            GroundLens::Known(lens) => lens,
+            GroundLens::Known(lens) | GroundLens::ByTurn(lens) => lens,
             GroundLens::Rectilinear(focal_px) => {
                 let (width, height) = self.size;
                 let middle = [width, height].map(|extent| 0.5 * (extent as f64 - 1.0));
@@ -150,12 +153,13 @@ impl GroundView {
             error_px: f64::NAN,
         };
         let sure = matches!(known, GroundLens::Known(_));
+        let told = !matches!(known, GroundLens::Rectilinear(_));
         for level in (0..=top).rev() {
             let (own, seen) = (
                 &self.structure.levels[level],
                 &other.structure.levels[level],
             );
-            fit.refine(own, &seen.light, !sure && level <= 1)?;
+            fit.refine(own, &seen.light, !told && level <= 1)?;
         }
         (fit.likeness >= LEAST_LIKENESS)
             .then(|| fit.place(sure, self.size, &self.structure.levels[0]))

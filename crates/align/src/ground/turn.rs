@@ -63,15 +63,49 @@ impl GroundTurn {
             median(&mut late.map(|(s, turn)| turn[axis] / s).collect::<Vec<_>>())
         };
         let rate = [along(0)?, along(1)?, along(2)?];
-        let length = |v: [f64; 3]| v.iter().map(|x| x * x).sum::<f64>().sqrt();
+        // A turn about the axis moves the corners, and hardly the middle.
+        let corner_px = 0.5 * (size.0 as f64).hypot(size.1 as f64);
+        let moves_px = [lens.focal_px(), lens.focal_px(), corner_px];
         let mut off: Vec<f64> = turned
             .iter()
-            .map(|(s, turn)| length([0, 1, 2].map(|k| turn[k] - s * rate[k])) * lens.focal_px())
+            .map(|(s, turn)| length([0, 1, 2].map(|k| (turn[k] - s * rate[k]) * moves_px[k])))
             .collect();
         let off_rate = (length(rate) - SIDEREAL_RAD_PER_S).abs();
         let sidereal = off_rate < FOCAL_ERROR * SIDEREAL_RAD_PER_S
             || off_rate * longest_s * lens.focal_px() < AGREE_PX;
         (median(&mut off)? < AGREE_PX && sidereal).then_some(Self { rate, lens: *lens })
+    }
+
+    /// The lens with the focal length by which the ground in a picture turns at the sidereal
+    /// rate; `None` where none does. A thin ridge hardly tells it otherwise.
+    ///
+    /// - `lens`: as far as it is known; its focal length by a factor of four.
+    pub fn sidereal_lens(seen: &SeenGround, lens: &Lens, size: (usize, usize)) -> Option<Lens> {
+        const HALVINGS: usize = 30;
+        let scaled = |log_factor: f64| {
+            Lens::new(
+                lens.projection(),
+                lens.focal_px() * log_factor.exp(),
+                lens.principal_point_px(),
+                lens.radial(),
+            )
+        };
+        let too_fast = |log_factor: f64| {
+            let turned = turned(seen, &scaled(log_factor), size)?;
+            Some(length(turned) > SIDEREAL_RAD_PER_S * seen.seconds.abs())
+        };
+        let (mut short, mut long) = (-(4.0_f64.ln()), 4.0_f64.ln());
+        if !too_fast(short)? || too_fast(long)? {
+            return None;
+        }
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (short + long);
+            match too_fast(middle)? {
+                true => short = middle,
+                false => long = middle,
+            }
+        }
+        Some(scaled(long))
     }
 
     /// Where the ground lies on another picture; `None` where that cannot be told.
@@ -86,6 +120,10 @@ impl GroundTurn {
         };
         turned.then(by_sky)
     }
+}
+
+fn length(v: [f64; 3]) -> f64 {
+    v.iter().map(|x| x * x).sum::<f64>().sqrt()
 }
 
 /// How far the ground has turned against the stars, axis times angle, rad.
@@ -145,6 +183,19 @@ mod tests {
                 }
             })
             .collect()
+    }
+
+    #[test]
+    fn the_sidereal_rate_tells_the_focal_length() {
+        let seen = seen(&[400.0], SIDEREAL_RAD_PER_S);
+        for begun_px in [700.0, 2000.0, 6000.0] {
+            let found = GroundTurn::sidereal_lens(&seen[0], &lens(begun_px), SIZE);
+            let focal_px = found.expect("a focal length").focal_px();
+            assert!((focal_px / FOCAL_PX - 1.0).abs() < 0.01, "{focal_px}");
+        }
+        // No ground of this planet.
+        let fast = self::seen(&[400.0], 30.0 * SIDEREAL_RAD_PER_S);
+        assert!(GroundTurn::sidereal_lens(&fast[0], &lens(2000.0), SIZE).is_none());
     }
 
     fn off_px(turn: &GroundTurn, seen: &SeenGround) -> f64 {
