@@ -38,8 +38,8 @@ pub use printable::printable;
 pub use rect::Rect;
 pub use stats::{ChannelStats, FrameStats};
 pub use survey::{
-    FileList, Ignored, Survey, SurveyGroup, SurveyOptions, SurveyedFile, SurveyedFrame, Unreadable,
-    collect_files, survey, survey_with,
+    FileList, Ignored, Reading, Survey, SurveyGroup, SurveyOptions, SurveyedFile, SurveyedFrame,
+    Unreadable, collect_files, survey, survey_with,
 };
 
 mod camera_raw;

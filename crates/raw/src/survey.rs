@@ -7,8 +7,7 @@ use crate::{
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::path::PathBuf;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
 mod collect;
 pub use collect::{FileList, Ignored, Unreadable, collect_files};
@@ -18,9 +17,22 @@ pub use collect::{FileList, Ignored, Unreadable, collect_files};
 pub struct SurveyOptions {
     /// How files are read.
     pub decode: DecodeOptions,
-    /// Files read at a time, which bounds the memory: each takes the file and its mosaic.
+    /// Most files read at a time, which bounds the memory: each takes the file and its mosaic.
     /// Default 0: as many as the machine has cores.
     pub threads: usize,
+}
+
+/// How a survey goes on after a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    /// So many files are read at a time from now on, at least one and at most
+    /// [`SurveyOptions::threads`].
+    On {
+        /// Files read at a time.
+        files_at_a_time: usize,
+    },
+    /// No further file is read.
+    Stop,
 }
 
 /// A surveyed set of files.
@@ -80,27 +92,34 @@ pub struct SurveyGroup {
 
 /// Reads every file once and tells what the frames are.
 pub fn survey(files: &[PathBuf], options: &SurveyOptions) -> Survey {
-    survey_with(files, options, |_, _| ())
+    let all_at_once = Reading::On {
+        files_at_a_time: usize::MAX,
+    };
+    survey_with(files, options, |_, _| all_at_once).expect("nothing stops it")
 }
 
 /// As [`survey`], and hands every decoded frame on, so that it need not be read again.
 ///
 /// `keep` gets the index of the file and its frame, on the thread that read it, in no
-/// particular order; while it works, that thread reads nothing. What is returned depends
-/// on the files alone.
+/// particular order; while it works, that thread reads nothing. Files are read one by one up
+/// to the first frame, since only then is known how large a frame is; `keep` says how many
+/// are read at a time from then on. What is returned depends on the files alone; it is `None`
+/// when `keep` stopped the reading.
 pub fn survey_with(
     files: &[PathBuf],
     options: &SurveyOptions,
-    keep: impl Fn(usize, Frame) + Sync,
-) -> Survey {
+    keep: impl Fn(usize, Frame) -> Reading + Sync,
+) -> Option<Survey> {
     let outcomes = in_parallel(files.len(), options.threads, |i| {
-        decode(&files[i], &options.decode).map(|frame| {
-            let surveyed = SurveyedFrame::of(&frame);
-            let digest = digest(&frame.mosaic);
-            keep(i, frame);
-            (surveyed, digest)
-        })
-    });
+        match decode(&files[i], &options.decode) {
+            Ok(frame) => {
+                let surveyed = SurveyedFrame::of(&frame);
+                let digest = digest(&frame.mosaic);
+                (Ok((surveyed, digest)), Some(keep(i, frame)))
+            }
+            Err(error) => (Err(error), None),
+        }
+    })?;
     let digests = outcomes
         .iter()
         .map(|o| o.as_ref().ok().map(|(_, digest)| *digest));
@@ -125,11 +144,11 @@ pub fn survey_with(
         });
     let files: Vec<_> = files.collect();
     let groups = groups(&files);
-    Survey {
+    Some(Survey {
         files,
         groups,
         duplicates,
-    }
+    })
 }
 
 impl SurveyedFrame {
@@ -249,31 +268,113 @@ fn exposure_key(exposure_s: f64) -> i64 {
     (exposure_s.max(1e-9).ln() * STEPS_PER_E_FOLD).round() as i64
 }
 
-/// `work(0..n)` on plain threads, results in order. Each thread takes the next index
-/// when it is free, so no more than `threads` items are in work at a time.
-fn in_parallel<T: Send>(n: usize, threads: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
+/// `work(0..n)` on plain threads, results in order; `None` when an answer was to stop.
+///
+/// Each thread takes the next index when it is free and the last answer allows as many at a
+/// time, so no more than that are in work; up to the first answer it is one.
+fn in_parallel<T: Send>(
+    n: usize,
+    threads: usize,
+    work: impl Fn(usize) -> (T, Option<Reading>) + Sync,
+) -> Option<Vec<T>> {
     let threads = match threads {
         0 => std::thread::available_parallelism().map_or(1, usize::from),
         given => given,
     };
-    let next = AtomicUsize::new(0);
+    let gate = Gate::default();
     let results = Mutex::new(Vec::with_capacity(n));
     std::thread::scope(|scope| {
         for _ in 0..threads.min(n) {
             scope.spawn(|| {
-                loop {
-                    let i = next.fetch_add(1, Ordering::Relaxed);
-                    if i >= n {
-                        break;
-                    }
-                    let result = work(i);
-                    let mut results = results.lock().unwrap_or_else(|e| e.into_inner());
-                    results.push((i, result));
+                while let Some(turn) = gate.enter(n) {
+                    let (result, answer) = work(turn.index);
+                    let mut results = results.lock().unwrap_or_else(PoisonError::into_inner);
+                    results.push((turn.index, result));
+                    drop(results);
+                    turn.answer(answer);
                 }
             });
         }
     });
-    let mut results = results.into_inner().unwrap_or_else(|e| e.into_inner());
+    let mut results = results.into_inner().unwrap_or_else(PoisonError::into_inner);
     results.sort_by_key(|(i, _)| *i);
-    results.into_iter().map(|(_, result)| result).collect()
+    let finished = results.len() == n;
+    finished.then(|| results.into_iter().map(|(_, result)| result).collect())
+}
+
+/// Lets so many threads at a time through to the next index.
+struct Gate {
+    state: Mutex<GateState>,
+    changed: Condvar,
+}
+
+struct GateState {
+    next: usize,
+    in_work: usize,
+    at_a_time: usize,
+    stopped: bool,
+}
+
+impl Default for Gate {
+    fn default() -> Self {
+        let state = GateState {
+            next: 0,
+            in_work: 0,
+            at_a_time: 1,
+            stopped: false,
+        };
+        Self {
+            state: Mutex::new(state),
+            changed: Condvar::new(),
+        }
+    }
+}
+
+impl Gate {
+    /// The next index below `n`, when its turn has come; `None` when there is no more.
+    fn enter(&self, n: usize) -> Option<Turn<'_>> {
+        let state = self.lock();
+        let waits = |state: &mut GateState| {
+            state.in_work >= state.at_a_time && state.next < n && !state.stopped
+        };
+        let waited = self.changed.wait_while(state, waits);
+        let mut state = waited.unwrap_or_else(PoisonError::into_inner);
+        if state.next >= n || state.stopped {
+            return None;
+        }
+        state.next += 1;
+        state.in_work += 1;
+        Some(Turn {
+            index: state.next - 1,
+            gate: self,
+        })
+    }
+
+    fn lock(&self) -> MutexGuard<'_, GateState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// An index in work; its end, also by a panic, lets the next one in.
+struct Turn<'a> {
+    index: usize,
+    gate: &'a Gate,
+}
+
+impl Turn<'_> {
+    fn answer(self, answer: Option<Reading>) {
+        let mut state = self.gate.lock();
+        match answer {
+            Some(Reading::On { files_at_a_time }) => state.at_a_time = files_at_a_time.max(1),
+            Some(Reading::Stop) => state.stopped = true,
+            None => {}
+        }
+    }
+}
+
+impl Drop for Turn<'_> {
+    fn drop(&mut self) {
+        self.gate.lock().in_work -= 1;
+        self.gate.changed.notify_all();
+    }
 }

@@ -3,7 +3,7 @@
 mod support;
 
 use radicand_raw::{
-    FrameKind, Survey, SurveyOptions, SurveyedFile, collect_files, survey, survey_with,
+    FrameKind, Reading, Survey, SurveyOptions, SurveyedFile, collect_files, survey, survey_with,
 };
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -379,7 +379,9 @@ fn every_frame_is_handed_on_once_and_the_survey_does_not_depend_on_threads() {
         let kept = Mutex::new(Vec::new());
         let survey = survey_with(&files, &options, |i, frame| {
             kept.lock().expect("no panic").push((i, frame.info.path));
+            Reading::On { files_at_a_time: 2 }
         });
+        let survey = survey.expect("nothing stops it");
         let mut kept = kept.into_inner().expect("no panic");
         kept.sort();
         let expected: Vec<_> = files.iter().cloned().enumerate().collect();
@@ -387,6 +389,45 @@ fn every_frame_is_handed_on_once_and_the_survey_does_not_depend_on_threads() {
         format!("{survey:?}")
     });
     assert_eq!(surveys[0], surveys[1]);
+}
+
+#[test]
+fn files_are_read_one_by_one_up_to_the_first_frame_and_then_as_many_as_allowed() {
+    let mut folder = Folder::new();
+    night(&mut folder, 80.0, 60, 10);
+    std::fs::write(folder.dir.path().join("aa.dng"), b"no raw").expect("a writable folder");
+    let files = collect_files(&[folder.dir.path().to_owned()]).files;
+    let options = SurveyOptions {
+        threads: 4,
+        ..SurveyOptions::default()
+    };
+    let state = Mutex::new((0_usize, 0_usize, 0_usize));
+    let survey = survey_with(&files, &options, |_, _| {
+        let mut now = state.lock().expect("no panic");
+        now.0 += 1;
+        now.1 = now.1.max(now.0);
+        now.2 += 1;
+        drop(now);
+        std::thread::yield_now();
+        state.lock().expect("no panic").0 -= 1;
+        Reading::On { files_at_a_time: 2 }
+    });
+    let (_, most, frames) = *state.lock().expect("no panic");
+    assert!(most <= 2, "{most} at a time");
+    assert_eq!(frames, files.len() - 1);
+    assert_eq!(survey.expect("nothing stops it").files.len(), files.len());
+
+    let seen = Mutex::new(0_usize);
+    let stopped = survey_with(&files, &options, |_, _| {
+        *seen.lock().expect("no panic") += 1;
+        Reading::Stop
+    });
+    assert!(stopped.is_none());
+    assert_eq!(
+        *seen.lock().expect("no panic"),
+        1,
+        "no frame after the first"
+    );
 }
 
 #[cfg(unix)]
