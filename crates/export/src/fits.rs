@@ -1,28 +1,27 @@
 //! FITS: the mean, and beside it how sure it is.
 
 use crate::planes::{Shape, shape_of};
-use crate::{AtomicFile, ExportError, Overwrite};
+use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
 use fitsio_pure::extension::{ExtensionType, build_extension_header};
 use fitsio_pure::header::Card;
 use fitsio_pure::image_writer::ImageWriter;
 use fitsio_pure::primary::build_primary_header;
 use fitsio_pure::value::Value;
-use ndarray::ArrayView2;
 use std::path::Path;
 
 /// The planes of a stack; every part has as many planes as the mean, and their shape.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
 pub struct FitsPicture<'a> {
     /// The picture, DN.
-    pub mean: &'a [ArrayView2<'a, f32>],
+    pub mean: &'a dyn PictureRows,
     /// Variance of the mean, DN^2.
-    pub variance: &'a [ArrayView2<'a, f32>],
+    pub variance: &'a dyn PictureRows,
     /// Sum of the weights of the samples kept.
-    pub weight: &'a [ArrayView2<'a, f32>],
+    pub weight: &'a dyn PictureRows,
     /// How many samples were rejected.
-    pub rejected: Option<&'a [ArrayView2<'a, u16>]>,
+    pub rejected: Option<&'a dyn PictureRows>,
     /// The sky alone, DN, also where the mean shows ground; NaN where there is none.
-    pub sky: Option<&'a [ArrayView2<'a, f32>]>,
+    pub sky: Option<&'a dyn PictureRows>,
 }
 
 /// Options of [`write_fits`].
@@ -90,7 +89,7 @@ pub fn write_fits(
     picture: &FitsPicture<'_>,
     options: &FitsOptions,
 ) -> Result<(), ExportError> {
-    let n_planes = picture.mean.len();
+    let n_planes = picture.mean.n_planes();
     let shape = shape_of(path, "the mean", picture.mean, i32::MAX as usize)?;
     check_part(path, "the variance", picture.variance, shape, n_planes)?;
     check_part(path, "the weight", picture.weight, shape, n_planes)?;
@@ -114,32 +113,35 @@ pub fn write_fits(
     let sky = extension("SKY", Some("adu"), "the sky alone, without ground")?;
 
     let mut file = AtomicFile::create(path, options.overwrite)?;
-    write_planes(&mut file, &primary, picture.mean).map_err(fail)?;
-    write_planes(&mut file, &variance, picture.variance).map_err(fail)?;
-    write_planes(&mut file, &weight, picture.weight).map_err(fail)?;
-    if let Some(planes) = picture.rejected {
-        write_planes(&mut file, &rejected, planes).map_err(fail)?;
-    }
-    if let Some(planes) = picture.sky {
-        write_planes(&mut file, &sky, planes).map_err(fail)?;
+    let parts = [
+        (&primary, Some(picture.mean)),
+        (&variance, Some(picture.variance)),
+        (&weight, Some(picture.weight)),
+        (&rejected, picture.rejected),
+        (&sky, picture.sky),
+    ];
+    for (header, part) in parts {
+        if let Some(part) = part {
+            write_part(&mut file, header, part, shape).map_err(fail)?;
+        }
     }
     file.commit()
 }
 
 /// Every part must match the mean.
-fn check_part<T>(
+fn check_part(
     path: &Path,
     what: &'static str,
-    planes: &[ArrayView2<'_, T>],
+    part: &dyn PictureRows,
     needed: Shape,
     n_planes: usize,
 ) -> Result<(), ExportError> {
-    let found = shape_of(path, what, planes, i32::MAX as usize)?;
-    if planes.len() != n_planes {
+    let found = shape_of(path, what, part, i32::MAX as usize)?;
+    if part.n_planes() != n_planes {
         return Err(ExportError::PlaneCount {
             path: path.to_owned(),
             what,
-            found: planes.len(),
+            found: part.n_planes(),
             needed: if n_planes == 1 { "1" } else { "3" },
         });
     }
@@ -155,19 +157,28 @@ fn check_part<T>(
     Ok(())
 }
 
-fn write_planes<T: Copy + Into<f32>>(
+fn write_part(
     file: &mut AtomicFile,
     header: &[Card],
-    planes: &[ArrayView2<'_, T>],
+    part: &dyn PictureRows,
+    shape: Shape,
 ) -> fitsio_pure::Result<()> {
     let mut writer = ImageWriter::new(file, header)?;
-    for plane in planes {
-        for row in plane.rows() {
-            writer.write_iter(row.iter().map(|&value| value.into()))?;
+    let mut values = Vec::new();
+    for plane in 0..part.n_planes() {
+        for first in (0..shape.rows).step_by(ROWS_AT_ONCE) {
+            let rows = first..(first + ROWS_AT_ONCE).min(shape.rows);
+            values.resize(rows.len() * shape.columns, 0.0);
+            part.read_rows(plane, rows, &mut values)
+                .map_err(fitsio_pure::Error::Io)?;
+            writer.write_iter(values.iter().copied())?;
         }
     }
     writer.finish().map(drop)
 }
+
+/// Rows read together.
+const ROWS_AT_ONCE: usize = 16;
 
 fn primary_header(
     path: &Path,
@@ -301,6 +312,7 @@ fn wrapped(text: &str) -> impl Iterator<Item = &str> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::Counts;
     use ndarray::Array2;
 
     #[test]
@@ -323,7 +335,9 @@ mod tests {
         let counts = Array2::zeros((2, 3));
         let (one, three) = ([plane.view()], [plane.view(), plane.view(), plane.view()]);
         let turned = [other.view()];
-        let write = |variance, weight, rejected| {
+        let write = |variance: &dyn PictureRows,
+                     weight: &dyn PictureRows,
+                     rejected: Option<&dyn PictureRows>| {
             let picture = FitsPicture {
                 mean: &one,
                 variance,
@@ -347,7 +361,7 @@ mod tests {
             "the weight has 2 x 3 pixels, needed 3 x 2",
         );
         check(
-            write(&one, &one, Some(&[])),
+            write(&one, &one, Some(&Counts(&[]))),
             "the rejected count has 0 planes, needed 1 or 3",
         );
         assert_eq!(
@@ -355,7 +369,7 @@ mod tests {
             0,
             "no file is left"
         );
-        write(&one, &one, Some(&[counts.view()])).unwrap();
+        write(&one, &one, Some(&Counts(&[counts.view()]))).unwrap();
     }
 
     #[track_caller]

@@ -6,8 +6,7 @@
 use crate::planes::{Shape, shape_of};
 use crate::reread::{SelfCheck, reread};
 use crate::strips::{StripLayout, deflate, interleave, native_bytes, predict_rows};
-use crate::{AtomicFile, ExportError, Overwrite};
-use ndarray::ArrayView2;
+use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
 use rayon::prelude::*;
 use std::path::Path;
 use tiff::encoder::{DirectoryEncoder, Rational, TiffEncoder, TiffKind};
@@ -76,53 +75,54 @@ impl Default for TiffOptions {
 }
 
 /// Strips encoded at a time: bounds the memory, whatever the picture's size.
-const STRIPS_IN_FLIGHT: usize = 64;
+const STRIPS_IN_FLIGHT: usize = 32;
 
 /// Writes one plane as gray or three as RGB, in 32-bit IEEE float.
 ///
-/// - `planes`: linear DN, indexed `[row, column]`; NaN (no value), infinities and
-///   negative values are stored as they are, bit for bit.
+/// - `picture`: linear DN; NaN (no value), infinities and negative values are stored as they
+///   are, bit for bit.
 ///
-/// Memory beyond the picture: 128 MB at most, unless a single row is longer than 1 MiB.
+/// Memory beyond the picture: 1 MiB for each of 32 strips, and some for each thread, unless a
+/// single row is longer than 1 MiB.
 /// Source: TIFF 6.0 (1992), baseline RGB and gray with SampleFormat 3.
 ///
 /// # Errors
 ///
 /// See [`ExportError`]; the target is then as it was before.
-pub fn write_tiff_f32(
+pub fn write_tiff_f32<P: PictureRows + ?Sized>(
     path: &Path,
-    planes: &[ArrayView2<'_, f32>],
+    picture: &P,
     options: &TiffOptions,
 ) -> Result<(), ExportError> {
-    let shape = shape_of(path, "the picture", planes, u32::MAX as usize)?;
-    let picture = FloatPicture {
-        planes,
+    let shape = shape_of(path, "the picture", picture, u32::MAX as usize)?;
+    let writing = FloatPicture {
+        picture,
         shape,
-        layout: StripLayout::new(shape, planes.len()),
+        layout: StripLayout::new(shape, picture.n_planes()),
         options,
     };
     let mut file = AtomicFile::create(path, options.overwrite)?;
     let written = match options.container {
-        TiffContainer::Auto if picture.largest_file_bytes() <= u64::from(u32::MAX) => {
-            picture.write::<TiffKindStandard>(&mut file)
+        TiffContainer::Auto if writing.largest_file_bytes() <= u64::from(u32::MAX) => {
+            writing.write::<TiffKindStandard>(&mut file)
         }
-        TiffContainer::Auto | TiffContainer::Big => picture.write::<TiffKindBig>(&mut file),
+        TiffContainer::Auto | TiffContainer::Big => writing.write::<TiffKindBig>(&mut file),
     };
     written.map_err(|error| ExportError::tiff(path, "write the TIFF", error))?;
     if options.self_check == SelfCheck::Reread {
-        reread(file.flushed_path()?, path, planes)?;
+        reread(file.flushed_path()?, path, picture)?;
     }
     file.commit()
 }
 
-struct FloatPicture<'a> {
-    planes: &'a [ArrayView2<'a, f32>],
+struct FloatPicture<'a, P: ?Sized> {
+    picture: &'a P,
     shape: Shape,
     layout: StripLayout,
     options: &'a TiffOptions,
 }
 
-impl FloatPicture<'_> {
+impl<P: PictureRows + ?Sized> FloatPicture<'_, P> {
     /// A bound of the file's length. Deflate can lengthen what it cannot shorten, by less
     /// than a thousandth.
     fn largest_file_bytes(&self) -> u64 {
@@ -130,7 +130,7 @@ impl FloatPicture<'_> {
         const TAGS_BYTES: u64 = 4096;
         let text = |text: &Option<String>| text.as_ref().map_or(0, |text| text.len() as u64);
         let pixels = self.shape.rows as u64 * self.shape.columns as u64;
-        let samples_bytes = pixels * self.planes.len() as u64 * size_of::<f32>() as u64;
+        let samples_bytes = pixels * self.picture.n_planes() as u64 * size_of::<f32>() as u64;
         samples_bytes
             + samples_bytes / 1000
             + self.layout.n_strips as u64 * PER_STRIP_BYTES
@@ -143,40 +143,57 @@ impl FloatPicture<'_> {
     fn write<K: TiffKind>(&self, file: &mut AtomicFile) -> TiffResult<()> {
         let mut encoder = TiffEncoder::<_, K>::new_generic(file)?;
         let mut directory = encoder.image_directory()?;
-        self.write_strips(&mut directory)?;
+        let ranges = self.write_strips(&mut directory)?;
         self.write_layout_tags(&mut directory)?;
-        self.write_sample_tags(&mut directory)?;
+        self.write_sample_tags(&mut directory, &ranges)?;
         self.write_descriptive_tags(&mut directory)?;
         directory.finish()
     }
 
-    fn write_strips<K: TiffKind>(&self, directory: &mut Directory<'_, '_, K>) -> TiffResult<()> {
+    /// Writes the strips; gives the range of the finite values of every plane.
+    fn write_strips<K: TiffKind>(
+        &self,
+        directory: &mut Directory<'_, '_, K>,
+    ) -> TiffResult<Vec<FiniteRange>> {
         let mut offsets = Vec::with_capacity(self.layout.n_strips);
         let mut lengths = Vec::with_capacity(self.layout.n_strips);
+        let mut ranges = vec![FiniteRange::EMPTY; self.picture.n_planes()];
         for first in (0..self.layout.n_strips).step_by(STRIPS_IN_FLIGHT) {
             let last = (first + STRIPS_IN_FLIGHT).min(self.layout.n_strips);
-            let strips: Vec<Vec<u8>> = (first..last)
+            let strips: TiffResult<Vec<EncodedStrip>> = (first..last)
                 .into_par_iter()
                 .map(|index| self.encode_strip(index))
                 .collect();
-            for strip in strips {
-                offsets.push(K::convert_offset(directory.write_data(&strip[..])?)?);
-                lengths.push(K::convert_offset(strip.len() as u64)?);
+            for strip in strips? {
+                offsets.push(K::convert_offset(directory.write_data(&strip.bytes[..])?)?);
+                lengths.push(K::convert_offset(strip.bytes.len() as u64)?);
+                for (range, of_strip) in ranges.iter_mut().zip(&strip.ranges) {
+                    range.join(of_strip);
+                }
             }
         }
         directory.write_tag(Tag::StripOffsets, K::convert_slice(&offsets))?;
-        directory.write_tag(Tag::StripByteCounts, K::convert_slice(&lengths))
+        directory.write_tag(Tag::StripByteCounts, K::convert_slice(&lengths))?;
+        Ok(ranges)
     }
 
-    fn encode_strip(&self, index: usize) -> Vec<u8> {
-        let samples = interleave(self.planes, self.layout.rows_of(index));
-        match self.options.compression {
-            TiffCompression::None => native_bytes(&samples),
-            TiffCompression::Deflate => {
-                let row_samples = self.shape.columns * self.planes.len();
-                deflate(&predict_rows(&samples, row_samples, self.planes.len()))
+    fn encode_strip(&self, index: usize) -> TiffResult<EncodedStrip> {
+        let samples = interleave(self.picture, self.layout.rows_of(index))?;
+        let n_planes = self.picture.n_planes();
+        let mut ranges = vec![FiniteRange::EMPTY; n_planes];
+        for pixel in samples.chunks_exact(n_planes) {
+            for (range, &value) in ranges.iter_mut().zip(pixel) {
+                range.add(value);
             }
         }
+        let bytes = match self.options.compression {
+            TiffCompression::None => native_bytes(&samples),
+            TiffCompression::Deflate => {
+                let row_samples = self.shape.columns * n_planes;
+                deflate(&predict_rows(&samples, row_samples, n_planes))
+            }
+        };
+        Ok(EncodedStrip { bytes, ranges })
     }
 
     fn write_layout_tags<K: TiffKind>(&self, to: &mut Directory<'_, '_, K>) -> TiffResult<()> {
@@ -199,8 +216,12 @@ impl FloatPicture<'_> {
         to.write_tag(Tag::Orientation, orientation)
     }
 
-    fn write_sample_tags<K: TiffKind>(&self, to: &mut Directory<'_, '_, K>) -> TiffResult<()> {
-        let n = self.planes.len();
+    fn write_sample_tags<K: TiffKind>(
+        &self,
+        to: &mut Directory<'_, '_, K>,
+        ranges: &[FiniteRange],
+    ) -> TiffResult<()> {
+        let n = self.picture.n_planes();
         let photometric = match n {
             1 => PhotometricInterpretation::BlackIsZero,
             _ => PhotometricInterpretation::RGB,
@@ -223,9 +244,9 @@ impl FloatPicture<'_> {
         }
         // Viewers scale float samples by these; without a single finite value there is
         // nothing to scale.
-        let ranges: Option<Vec<[f32; 2]>> = self.planes.iter().map(finite_range).collect();
-        if let Some(ranges) = ranges {
-            let [low, high] = [0, 1].map(|end| ranges.iter().map(|r| r[end]).collect::<Vec<_>>());
+        if ranges.iter().all(|range| range.low <= range.high) {
+            let low: Vec<f32> = ranges.iter().map(|range| range.low).collect();
+            let high: Vec<f32> = ranges.iter().map(|range| range.high).collect();
             to.write_tag(Tag::SMinSampleValue, &low[..])?;
             to.write_tag(Tag::SMaxSampleValue, &high[..])?;
         }
@@ -249,18 +270,44 @@ impl FloatPicture<'_> {
 
 type Directory<'a, 'file, K> = DirectoryEncoder<'a, &'file mut AtomicFile, K>;
 
-/// Smallest and largest finite value, `None` when there is none.
-fn finite_range(plane: &ArrayView2<'_, f32>) -> Option<[f32; 2]> {
-    let [low, high] = plane
-        .iter()
-        .fold([f32::INFINITY, f32::NEG_INFINITY], |[low, high], &v| {
-            let finite = v.is_finite();
-            [
-                if finite && v < low { v } else { low },
-                if finite && v > high { v } else { high },
-            ]
-        });
-    (low <= high).then_some([low, high])
+/// A strip ready to be written.
+struct EncodedStrip {
+    bytes: Vec<u8>,
+    /// By plane.
+    ranges: Vec<FiniteRange>,
+}
+
+/// Smallest and largest finite value; the wrong way round when there is none.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct FiniteRange {
+    low: f32,
+    high: f32,
+}
+
+impl FiniteRange {
+    const EMPTY: Self = Self {
+        low: f32::INFINITY,
+        high: f32::NEG_INFINITY,
+    };
+
+    fn add(&mut self, value: f32) {
+        let finite = value.is_finite();
+        self.low = if finite && value < self.low {
+            value
+        } else {
+            self.low
+        };
+        self.high = if finite && value > self.high {
+            value
+        } else {
+            self.high
+        };
+    }
+
+    fn join(&mut self, later: &Self) {
+        self.add(later.low);
+        self.add(later.high);
+    }
 }
 
 /// What the ASCII type of TIFF can hold.
@@ -273,7 +320,7 @@ fn ascii(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::{Array1, Array2, Axis};
+    use ndarray::{Array1, Axis};
 
     fn largest_bytes(rows: usize, columns: usize, n_planes: usize) -> u64 {
         // One stored row seen `rows` times: shapes of gigabytes without the memory.
@@ -287,7 +334,7 @@ mod tests {
         let layout = StripLayout::new(shape, n_planes);
         let options = TiffOptions::default();
         FloatPicture {
-            planes: &planes,
+            picture: &planes,
             shape,
             layout,
             options: &options,
@@ -305,12 +352,22 @@ mod tests {
 
     #[test]
     fn range_of_finite_values_only() {
-        let plane = Array2::from_shape_vec((1, 4), vec![f32::NAN, -2.5, f32::INFINITY, 7.0]);
-        assert_eq!(finite_range(&plane.unwrap().view()), Some([-2.5, 7.0]));
-        assert_eq!(
-            finite_range(&Array2::from_elem((2, 2), f32::NAN).view()),
-            None
-        );
+        let mut range = FiniteRange::EMPTY;
+        for value in [f32::NAN, -2.5, f32::INFINITY] {
+            range.add(value);
+        }
+        range.join(&FiniteRange::EMPTY);
+        range.join(&FiniteRange {
+            low: 7.0,
+            high: 7.5,
+        });
+        let want = FiniteRange {
+            low: -2.5,
+            high: 7.5,
+        };
+        assert_eq!(range, want);
+        let nothing = FiniteRange::EMPTY;
+        assert!(nothing.low > nothing.high);
     }
 
     #[test]

@@ -1,7 +1,8 @@
 //! Pictures to files: float TIFF, FITS, PNG preview; whole or not at all.
 //!
 //! A picture is a slice of planes, one (monochrome) or three (red, green, blue), all
-//! of one shape, indexed `[row, column]`, in linear DN. NaN marks a pixel without a
+//! of one shape, indexed `[row, column]`, in linear DN; or whatever can be read by rows like
+//! that ([`PictureRows`]), so that it need not fit in memory. NaN marks a pixel without a
 //! value, and negative values are kept. [`write_tiff_f32`] and [`write_fits`] store
 //! every value bit for bit; [`write_png16`] renders a preview for the eye, and
 //! [`write_regions_png`] one with the regions of the noise report over it.
@@ -35,6 +36,7 @@ pub use color::{camera_to_srgb, srgb_encode};
 pub use error::ExportError;
 pub use fits::{CardValue, FitsOptions, FitsPicture, HeaderCard, write_fits};
 pub use float_tiff::{TiffCompression, TiffContainer, TiffOptions, write_tiff_f32};
+pub use planes::{Counts, PictureRows};
 pub use preview::{PreviewOptions, write_png16};
 pub use region_map::{MapRegion, write_regions_png};
 pub use reread::{SelfCheck, check_tiff_f32};

@@ -2,7 +2,70 @@
 
 use crate::ExportError;
 use ndarray::ArrayView2;
+use std::io;
+use std::ops::Range;
 use std::path::Path;
+
+/// A picture that is read by rows while it is written, so that it need not be in memory.
+///
+/// One plane, or three (red, green, blue), of linear DN; NaN marks a pixel without a value.
+/// Slices, arrays and vectors of `ArrayView2<f32>`, indexed `[row, column]`, are pictures.
+pub trait PictureRows: Sync {
+    /// Number of planes.
+    fn n_planes(&self) -> usize;
+
+    /// Rows and columns of a plane.
+    fn size(&self, plane: usize) -> [usize; 2];
+
+    /// Reads rows of a plane, one after the other, into `out`, which has just their length.
+    ///
+    /// # Errors
+    ///
+    /// When they cannot be read from where the picture is kept.
+    fn read_rows(&self, plane: usize, rows: Range<usize>, out: &mut [f32]) -> io::Result<()>;
+}
+
+impl<'a, T: AsRef<[ArrayView2<'a, f32>]> + Sync + ?Sized> PictureRows for T {
+    fn n_planes(&self) -> usize {
+        self.as_ref().len()
+    }
+
+    fn size(&self, plane: usize) -> [usize; 2] {
+        let plane = &self.as_ref()[plane];
+        [plane.nrows(), plane.ncols()]
+    }
+
+    fn read_rows(&self, plane: usize, rows: Range<usize>, out: &mut [f32]) -> io::Result<()> {
+        copy_rows(&self.as_ref()[plane], rows, out);
+        Ok(())
+    }
+}
+
+/// Counts as a picture.
+#[derive(Clone, Copy, Debug)]
+pub struct Counts<'a>(pub &'a [ArrayView2<'a, u16>]);
+
+impl PictureRows for Counts<'_> {
+    fn n_planes(&self) -> usize {
+        self.0.len()
+    }
+
+    fn size(&self, plane: usize) -> [usize; 2] {
+        [self.0[plane].nrows(), self.0[plane].ncols()]
+    }
+
+    fn read_rows(&self, plane: usize, rows: Range<usize>, out: &mut [f32]) -> io::Result<()> {
+        copy_rows(&self.0[plane], rows, out);
+        Ok(())
+    }
+}
+
+fn copy_rows<T: Copy + Into<f32>>(plane: &ArrayView2<'_, T>, rows: Range<usize>, out: &mut [f32]) {
+    let values = rows.flat_map(|row| plane.row(row).into_iter());
+    for (out, &value) in out.iter_mut().zip(values) {
+        *out = value.into();
+    }
+}
 
 /// Rows and columns shared by all planes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,23 +77,23 @@ pub(crate) struct Shape {
 /// The shape of a picture of 1 or 3 planes whose sides are in `1..=longest_side`.
 ///
 /// `what` names the part of the picture in errors.
-pub(crate) fn shape_of<T>(
+pub(crate) fn shape_of<P: PictureRows + ?Sized>(
     path: &Path,
     what: &'static str,
-    planes: &[ArrayView2<'_, T>],
+    picture: &P,
     longest_side: usize,
 ) -> Result<Shape, ExportError> {
-    let (Some(first), 1 | 3) = (planes.first(), planes.len()) else {
+    if !matches!(picture.n_planes(), 1 | 3) {
         return Err(ExportError::PlaneCount {
             path: path.to_owned(),
             what,
-            found: planes.len(),
+            found: picture.n_planes(),
             needed: "1 or 3",
         });
-    };
-    let needed = [first.nrows(), first.ncols()];
-    for (index, plane) in planes.iter().enumerate() {
-        let found = [plane.nrows(), plane.ncols()];
+    }
+    let needed = picture.size(0);
+    for index in 0..picture.n_planes() {
+        let found = picture.size(index);
         if found != needed {
             return Err(ExportError::PlaneShape {
                 path: path.to_owned(),

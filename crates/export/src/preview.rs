@@ -1,12 +1,12 @@
 //! 16-bit PNG preview: a dark neutral sky with everything in it visible.
 
-use crate::orientation::upright;
 use crate::planes::shape_of;
 use crate::png_file::{LONGEST_SIDE, write_png};
 use crate::rendering::render;
 use crate::shrink::{factor_for, shrink};
-use crate::{AtomicFile, ExportError, Overwrite};
-use ndarray::{Array2, ArrayView2};
+use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
+use ndarray::Array2;
+use std::io;
 use std::path::Path;
 
 /// Options of [`write_png16`].
@@ -52,8 +52,7 @@ impl Default for PreviewOptions {
 /// they would be false: towards saturation and towards black. The same picture always
 /// gives the same file.
 ///
-/// - `planes`: linear DN, indexed `[row, column]`; a pixel with NaN or an infinity
-///   in any plane is black.
+/// - `picture`: linear DN; a pixel with NaN or an infinity in any plane is black.
 ///
 /// A picture without a finite value is black. Memory beyond the picture: at most 10 bytes
 /// a sample of the preview.
@@ -61,17 +60,17 @@ impl Default for PreviewOptions {
 /// # Errors
 ///
 /// See [`ExportError`]; the target is then as it was before.
-pub fn write_png16(
+pub fn write_png16<P: PictureRows + ?Sized>(
     path: &Path,
-    planes: &[ArrayView2<'_, f32>],
+    picture: &P,
     options: &PreviewOptions,
 ) -> Result<(), ExportError> {
-    let shape = shape_of(path, "the picture", planes, LONGEST_SIDE)?;
+    let shape = shape_of(path, "the picture", picture, LONGEST_SIDE)?;
     let file = AtomicFile::create(path, options.overwrite)?;
     let factor = factor_for(shape.rows, shape.columns, options.max_side_px);
-    let small: Vec<Array2<f32>> = planes
-        .iter()
-        .map(|plane| shrink(upright(plane.view(), options.orientation), factor))
+    let small: io::Result<Vec<Array2<f32>>> = (0..picture.n_planes())
+        .map(|plane| shrink(picture, plane, factor, options.orientation))
         .collect();
+    let small = small.map_err(|error| ExportError::io(path, "read the picture", error))?;
     write_png(file, &render(&small, options))
 }

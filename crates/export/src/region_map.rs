@@ -4,14 +4,15 @@ use crate::planes::shape_of;
 use crate::png_file::{LONGEST_SIDE, write_png};
 use crate::rendering::render;
 use crate::shrink::{factor_for, shrink};
-use crate::{AtomicFile, ExportError, PreviewOptions};
+use crate::{AtomicFile, ExportError, PictureRows, PreviewOptions};
 use image::metadata::Orientation;
 use image::{DynamicImage, Rgba};
 use imageproc::drawing::{
     Blend, draw_filled_rect_mut, draw_hollow_rect_mut, draw_line_segment_mut,
 };
 use imageproc::rect::Rect;
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
+use std::io;
 use std::path::Path;
 
 /// A region of the stack, and how much of the expected gain it has.
@@ -49,26 +50,26 @@ const LINE: Rgba<u8> = Rgba([255, 255, 255, 110]);
 /// through gray to vermilion where a fifth of it or more is missing. A region without a
 /// figure is crossed out instead.
 ///
-/// - `planes`: linear DN, indexed `[row, column]`.
-/// - `regions`: in pixels of the planes; what lies outside of them is not drawn.
+/// - `picture`: linear DN.
+/// - `regions`: in pixels of the picture; what lies outside of them is not drawn.
 ///
 /// # Errors
 ///
 /// See [`ExportError`]; the target is then as it was before.
-pub fn write_regions_png(
+pub fn write_regions_png<P: PictureRows + ?Sized>(
     path: &Path,
-    planes: &[ArrayView2<'_, f32>],
+    picture: &P,
     regions: &[MapRegion],
     options: &PreviewOptions,
 ) -> Result<(), ExportError> {
-    let shape = shape_of(path, "the picture", planes, LONGEST_SIDE)?;
+    let shape = shape_of(path, "the picture", picture, LONGEST_SIDE)?;
     let file = AtomicFile::create(path, options.overwrite)?;
     let factor = factor_for(shape.rows, shape.columns, options.max_side_px);
-    let small: Vec<Array2<f32>> = planes
-        .iter()
-        .map(|plane| shrink(plane.view(), factor))
-        .collect();
     // Drawn as the sensor lies and turned upright afterwards, like the regions' pixels.
+    let small: io::Result<Vec<Array2<f32>>> = (0..picture.n_planes())
+        .map(|plane| shrink(picture, plane, factor, 1))
+        .collect();
+    let small = small.map_err(|error| ExportError::io(path, "read the picture", error))?;
     let mut canvas = Blend(render(&small, options).into_rgba8());
     for region in regions {
         draw(&mut canvas, region, factor);

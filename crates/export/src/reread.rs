@@ -1,9 +1,8 @@
 //! Reads a TIFF back and compares it with the picture, bit by bit.
 
-use crate::ExportError;
 use crate::planes::{Shape, shape_of};
 use crate::strips::{StripLayout, interleave};
-use ndarray::ArrayView2;
+use crate::{ExportError, PictureRows};
 use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
@@ -19,24 +18,28 @@ pub enum SelfCheck {
     Reread,
 }
 
-/// Checks that the TIFF at `path` holds exactly `planes`: same size, same bits, NaN
+/// Checks that the TIFF at `path` holds exactly `picture`: same size, same bits, NaN
 /// included.
 ///
 /// # Errors
 ///
 /// [`Reread`](ExportError::Reread) with the first difference; [`Io`](ExportError::Io)
 /// and [`Encode`](ExportError::Encode) when it cannot be read at all.
-pub fn check_tiff_f32(path: &Path, planes: &[ArrayView2<'_, f32>]) -> Result<(), ExportError> {
-    reread(path, path, planes)
+pub fn check_tiff_f32<P: PictureRows + ?Sized>(
+    path: &Path,
+    picture: &P,
+) -> Result<(), ExportError> {
+    reread(path, path, picture)
 }
 
 /// As [`check_tiff_f32`], for a file that will be called `target` in the end.
-pub(crate) fn reread(
+pub(crate) fn reread<P: PictureRows + ?Sized>(
     path: &Path,
     target: &Path,
-    planes: &[ArrayView2<'_, f32>],
+    picture: &P,
 ) -> Result<(), ExportError> {
-    let shape = shape_of(target, "the picture", planes, u32::MAX as usize)?;
+    let shape = shape_of(target, "the picture", picture, u32::MAX as usize)?;
+    let n_planes = picture.n_planes();
     let differs = |what: String| ExportError::Reread {
         path: target.to_owned(),
         what,
@@ -54,10 +57,11 @@ pub(crate) fn reread(
             "{width} x {height} pixels, needed {columns} x {rows}"
         )));
     }
-    let layout = StripLayout::new(shape, planes.len());
+    let layout = StripLayout::new(shape, n_planes);
     for index in 0..layout.n_strips {
         let rows = layout.rows_of(index);
-        let needed = interleave(planes, rows.clone());
+        let needed = interleave(picture, rows.clone())
+            .map_err(|error| ExportError::io(target, "read the picture", error))?;
         let strip = u32::try_from(index).map_err(|error| unreadable(error.into()))?;
         let DecodingResult::F32(found) = decoder.read_chunk(strip).map_err(unreadable)? else {
             return Err(differs("samples are not 32-bit float".to_owned()));
@@ -73,8 +77,8 @@ pub(crate) fn reread(
             .zip(&found)
             .position(|(a, b)| a.to_bits() != b.to_bits());
         if let Some(at) = difference {
-            let row = rows.start + at / (shape.columns * planes.len());
-            let column = at / planes.len() % shape.columns;
+            let row = rows.start + at / (shape.columns * n_planes);
+            let column = at / n_planes % shape.columns;
             let (found, needed) = (found[at], needed[at]);
             return Err(differs(format!(
                 "{found} at ({column}, {row}), needed {needed}"

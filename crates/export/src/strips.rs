@@ -3,11 +3,11 @@
 //! The cut depends on the picture's shape alone, so that the file is the same whatever
 //! the number of threads.
 
+use crate::PictureRows;
 use crate::planes::Shape;
 use flate2::Compression;
 use flate2::write::ZlibEncoder;
-use ndarray::ArrayView2;
-use std::io::Write;
+use std::io::{self, Write};
 use std::ops::Range;
 
 /// Size aimed at, bytes before compression: small enough for many strips in parallel,
@@ -43,20 +43,24 @@ impl StripLayout {
 }
 
 /// The samples of `rows`, pixel by pixel: R G B R G B …
-pub(crate) fn interleave(planes: &[ArrayView2<'_, f32>], rows: Range<usize>) -> Vec<f32> {
-    let columns = planes.first().map_or(0, |plane| plane.ncols());
-    let mut samples = vec![0.0; rows.len() * columns * planes.len()];
+pub(crate) fn interleave<P: PictureRows + ?Sized>(
+    picture: &P,
+    rows: Range<usize>,
+) -> io::Result<Vec<f32>> {
+    let n_planes = picture.n_planes();
+    let columns = if n_planes == 0 { 0 } else { picture.size(0)[1] };
+    let mut samples = vec![0.0; rows.len() * columns * n_planes];
     if samples.is_empty() {
-        return samples;
+        return Ok(samples);
     }
-    for (row, out) in rows.zip(samples.chunks_exact_mut(columns * planes.len())) {
-        for (offset, plane) in planes.iter().enumerate() {
-            for (pixel, &value) in out.chunks_exact_mut(planes.len()).zip(plane.row(row)) {
-                pixel[offset] = value;
-            }
+    let mut of_plane = vec![0.0; rows.len() * columns];
+    for plane in 0..n_planes {
+        picture.read_rows(plane, rows.clone(), &mut of_plane)?;
+        for (pixel, &value) in samples.chunks_exact_mut(n_planes).zip(&of_plane) {
+            pixel[plane] = value;
         }
     }
-    samples
+    Ok(samples)
 }
 
 /// The samples as they lie in memory, in this machine's byte order.

@@ -165,7 +165,7 @@ fn fits_is_the_approved_file() {
             mean: &views(&mean),
             variance: &views(&variance),
             weight: &views(&weight),
-            rejected: Some(&rejected),
+            rejected: Some(&Counts(&rejected)),
             sky: None,
         };
         let path = folder().join(name);

@@ -17,9 +17,9 @@ fn views(planes: &[Array2<f32>]) -> Vec<ArrayView2<'_, f32>> {
 fn write_all(folder: &Path, planes: &[ArrayView2<'_, f32>]) -> Result<(), ExportError> {
     write_tiff_f32(&folder.join("a.tif"), planes, &TiffOptions::default())?;
     let picture = FitsPicture {
-        mean: planes,
-        variance: planes,
-        weight: planes,
+        mean: &planes,
+        variance: &planes,
+        weight: &planes,
         rejected: None,
         sky: None,
     };
@@ -114,18 +114,19 @@ fn bad_pictures_leave_no_file() {
         let in_folder = |name| folder.path().join(name);
         assert!(write_tiff_f32(&in_folder("a.tif"), planes, &TiffOptions::default()).is_err());
         assert!(write_png16(&in_folder("a.png"), planes, &PreviewOptions::default()).is_err());
-        let picture = |mean, variance, weight| FitsPicture {
-            mean,
-            variance,
-            weight,
-            rejected: None,
-            sky: None,
-        };
-        for picture in [
-            picture(planes, &good, &good),
-            picture(&good, planes, &good),
-            picture(&good, &good, planes),
-        ] {
+        let parts: [[&dyn PictureRows; 3]; 3] = [
+            [planes, &good, &good],
+            [&good, planes, &good],
+            [&good, &good, planes],
+        ];
+        for [mean, variance, weight] in parts {
+            let picture = FitsPicture {
+                mean,
+                variance,
+                weight,
+                rejected: None,
+                sky: None,
+            };
             assert!(write_fits(&in_folder("a.fits"), &picture, &FitsOptions::default()).is_err());
         }
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
