@@ -59,7 +59,8 @@ pub use pattern::{
 };
 pub use pattern_prior::{Calibrated, PatternPrior};
 pub use photon_transfer::{
-    ChannelSensor, Exposure, LightNoise, SensorFrames, SensorNote, TransferSource, measure_sensor,
+    ChannelSensor, Exposure, LightNoise, SensorFrames, SensorNote, TransferSource,
+    frames_looked_at, measure_sensor,
 };
 pub use region::{Part, Region, TILE_PX, regions};
 pub use report::{

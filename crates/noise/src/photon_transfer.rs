@@ -29,7 +29,7 @@ pub struct Exposure {
     /// Shutter-open time, s, where it is known.
     pub exposure_s: Option<f64>,
     /// Stars to leave out, in this frame's own coordinates; those too faint for a single
-    /// frame too, where they are known.
+    /// frame too, where they are known. Only [`frames_looked_at`] need them.
     pub stars: Vec<Star>,
 }
 
@@ -110,6 +110,15 @@ pub fn measure_sensor(frames: &SensorFrames) -> Result<Vec<ChannelSensor>, Stack
         .collect())
 }
 
+/// Indices of the frames that are compared in pairs, of a series of `n`: neighbors, the pairs
+/// spread over the series, ascending.
+pub fn frames_looked_at(n: usize) -> Vec<usize> {
+    let all = n / 2;
+    let pairs = all.min(MOST_PAIRS);
+    let firsts = (0..pairs).map(|i| 2 * (i * all / pairs));
+    firsts.flat_map(|first| [first, first + 1]).collect()
+}
+
 /// The pairs of one kind of frames.
 #[derive(Default)]
 struct Series {
@@ -124,11 +133,10 @@ impl Series {
             return Ok(Self::default());
         };
         let levels = levels_of(&first.mosaic, layout)?;
-        let all: Vec<&[Exposure]> = exposures.chunks_exact(2).collect();
-        let n = all.len().min(MOST_PAIRS);
-        let mut pairs = Vec::with_capacity(n);
-        for i in 0..n {
-            let pair = all[i * all.len() / n];
+        let looked_at = frames_looked_at(exposures.len());
+        let mut pairs = Vec::with_capacity(looked_at.len() / 2);
+        for pair in looked_at.chunks_exact(2) {
+            let pair = &exposures[pair[0]..=pair[1]];
             let mask = mask_of(pair, layout);
             let sites = Sites {
                 layout,

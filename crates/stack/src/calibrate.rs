@@ -151,8 +151,12 @@ impl Calibrator {
             }
         }
         let mut calibrated = CalibratedWindow { area: read, values };
+        // Room for the recorded samples is not needed twice.
+        drop(recorded);
         if has_defects {
             self.defects.fill(&mut calibrated, window, &self.layout.cfa);
+        }
+        if read != *window {
             calibrated = calibrated.cropped(window);
         }
         Ok(calibrated)

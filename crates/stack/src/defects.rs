@@ -107,13 +107,14 @@ impl DefectMap {
         if lights.len() < 3 {
             return Ok(Self::none(layout.width, layout.height));
         }
+        let band_rows = band_rows(lights.len());
         let bands: Vec<Rect> = (0..layout.height)
-            .step_by(BAND_ROWS)
+            .step_by(band_rows)
             .map(|y0| Rect {
                 x0: 0,
                 y0,
                 x1: layout.width,
-                y1: (y0 + BAND_ROWS).min(layout.height),
+                y1: (y0 + band_rows).min(layout.height),
             })
             .collect();
         let noise_dn = crate::median_of_sorted(&sorted(noise_dn)) as f32;
@@ -211,8 +212,13 @@ impl DefectMap {
     }
 }
 
-/// Rows handled together when lights are searched; bounds the memory of the search.
-const BAND_ROWS: usize = 32;
+/// Rows handled together when lights are searched: fewer of many lights, which bounds the
+/// memory of the search.
+fn band_rows(lights: usize) -> usize {
+    const MOST: usize = 32;
+    const ROWS_OF_LIGHTS: usize = 1000;
+    (ROWS_OF_LIGHTS / lights.max(1)).clamp(1, MOST)
+}
 
 /// Distance of a site's same-color neighbors, px: the period of a Bayer array, and
 /// beyond a star's core on other sensors.

@@ -17,16 +17,15 @@ use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
 use crate::superpixel::Cells;
+use crate::tile_walk::{FinishedTile, in_tiles};
 use crate::{
-    Calibrator, Combine, Kernel, PackedMask, SkyMesh, StackError, StoredMosaic, TileObserver,
-    TileSamples, median_price,
+    Calibrator, Combine, Kernel, LightMask, SkyMesh, StackError, StackPlace, StoredMosaic,
+    StoredStack, TileObserver, TileSamples, median_price,
 };
 use align::PixelMap;
-use ndarray::{Array2, Array3, s};
+use ndarray::Array3;
 use raw::{Cfa, Rect};
-use rayon::prelude::*;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Side of a tile, px. Regions of the noise report are cut along the same lattice.
 pub const TILE_PX: usize = 64;
@@ -109,10 +108,9 @@ pub fn stack<O: TileObserver>(
 
 /// Stacks what masks leave of the lights; otherwise as [`stack()`].
 ///
-/// - `masks`: one a light, each `[row, column]` in the light's **own** pixels: `true` where
-///   it has nothing to give. A sample that falls on such a pixel is left out; what a mask
-///   hides must be grown by [`SAMPLE_REACH_PX`] to be kept out of samples beside it as well.
-///   Empty: no masks.
+/// - `masks`: one a light, each in the light's **own** pixels. A sample that falls on a pixel
+///   that its mask hides is left out; what a mask hides must be grown by [`SAMPLE_REACH_PX`]
+///   to be kept out of samples beside it as well. Empty: no masks.
 ///
 /// # Errors
 ///
@@ -123,7 +121,7 @@ pub fn stack<O: TileObserver>(
 /// When there are masks, but not one a light.
 pub fn stack_masked<O: TileObserver>(
     lights: &[Light],
-    masks: &[Arc<PackedMask>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
@@ -134,22 +132,45 @@ pub fn stack_masked<O: TileObserver>(
     )
 }
 
+/// As [`stack_masked`], into a stack that need not fit in memory.
+///
+/// - `into`: all of its rows are written, from top to bottom.
+///
+/// # Errors
+///
+/// As there, and when its scratch file cannot be written.
+///
+/// # Panics
+///
+/// As there, and when `into` is not of the picture's size and channels: the lights' size, or
+/// half of it by superpixel.
+pub fn stack_into<O: TileObserver>(
+    lights: &[Light],
+    masks: &[Arc<LightMask>],
+    calibrator: &Calibrator,
+    options: &StackOptions,
+    observer: &O,
+    progress: &(dyn Fn(usize, usize) + Sync),
+    into: &mut StoredStack,
+) -> Result<Vec<O::Summary>, StackError> {
+    let engine = Engine::new(lights, masks, calibrator, options)?;
+    engine.run(TILE_PX, observer, progress, into)
+}
+
 /// As [`stack_masked`], in tiles of a given side.
 fn stack_in_tiles<O: TileObserver>(
     tile_px: usize,
     lights: &[Light],
-    masks: &[Arc<PackedMask>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     options: &StackOptions,
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(Stack, Vec<O::Summary>), StackError> {
-    check(lights, masks, calibrator)?;
-    let layout = calibrator.layout();
-    let channels = layout.cfa.channels().len();
     let engine = Engine::new(lights, masks, calibrator, options)?;
-    let tile = |tile: &Rect, scratch: &mut Scratch| engine.tile(tile, observer, scratch);
-    in_tiles(engine.bounds(), tile_px, channels, tile, progress)
+    let mut stack = StoredStack::new(engine.shape(), &StackPlace::Memory)?;
+    let summaries = engine.run(tile_px, observer, progress, &mut stack)?;
+    Ok((stack.into_memory()?, summaries))
 }
 
 /// Whether lights and masks are of the calibrator's size, and there are any.
@@ -159,7 +180,7 @@ fn stack_in_tiles<O: TileObserver>(
 /// When there are masks, but not one a light.
 pub(crate) fn check(
     lights: &[Light],
-    masks: &[Arc<PackedMask>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
 ) -> Result<(), StackError> {
     let masked = masks.is_empty() || masks.len() == lights.len();
@@ -178,74 +199,9 @@ pub(crate) fn check(
     Ok(())
 }
 
-/// Every channel of a tile, and what an observer saw of it.
-pub(crate) type FinishedTile<S> = Vec<(TileStack, S)>;
-
-/// Makes a picture tile by tile, in parallel.
-///
-/// - `bounds`: of the picture, from (0, 0).
-/// - `tile`: makes every channel of a tile; what it keeps in its scratch changes no bit.
-pub(crate) fn in_tiles<W: Default, S: Send, F>(
-    bounds: Rect,
-    tile_px: usize,
-    channels: usize,
-    tile: F,
-    progress: &(dyn Fn(usize, usize) + Sync),
-) -> Result<(Stack, Vec<S>), StackError>
-where
-    F: Fn(&Rect, &mut W) -> Result<FinishedTile<S>, StackError> + Sync,
-{
-    let shape = (channels, bounds.height(), bounds.width());
-    let mut stack = Stack {
-        mean: Array3::zeros(shape),
-        variance: Array3::zeros(shape),
-        weight: Array3::zeros(shape),
-        rejected: Array3::zeros(shape),
-    };
-    let tiles = bounds.tiles(tile_px);
-    let done = AtomicUsize::new(0);
-    let mut summaries = Vec::with_capacity(tiles.len() * channels);
-    // In batches, so that only a batch of finished tiles waits to be copied.
-    for batch in tiles.chunks(TILES_IN_BATCH) {
-        let finished: Result<Vec<_>, StackError> = batch
-            .par_iter()
-            .map_init(W::default, |scratch, area| {
-                let finished = tile(area, scratch)?;
-                progress(done.fetch_add(1, Ordering::Relaxed) + 1, tiles.len());
-                Ok(finished)
-            })
-            .collect();
-        for (area, finished) in batch.iter().zip(finished?) {
-            for (channel, (part, summary)) in finished.into_iter().enumerate() {
-                stack.place(channel, area, part);
-                summaries.push(summary);
-            }
-        }
-    }
-    Ok((stack, summaries))
-}
-
-const TILES_IN_BATCH: usize = 256;
-
-impl Stack {
-    fn place(&mut self, channel: usize, tile: &Rect, part: TileStack) {
-        let area = s![channel, tile.y0..tile.y1, tile.x0..tile.x1];
-        let shaped = |values: Vec<f32>| {
-            Array2::from_shape_vec((tile.height(), tile.width()), values).expect("a whole tile")
-        };
-        self.mean.slice_mut(area).assign(&shaped(part.mean));
-        self.variance.slice_mut(area).assign(&shaped(part.variance));
-        self.weight.slice_mut(area).assign(&shaped(part.weight));
-        let rejected = Array2::from_shape_vec((tile.height(), tile.width()), part.rejected);
-        self.rejected
-            .slice_mut(area)
-            .assign(&rejected.expect("a whole tile"));
-    }
-}
-
 struct Engine<'a> {
     lights: &'a [Light],
-    masks: &'a [Arc<PackedMask>],
+    masks: &'a [Arc<LightMask>],
     calibrator: &'a Calibrator,
     options: &'a StackOptions,
     demosaic: Demosaic,
@@ -276,10 +232,11 @@ struct Scratch {
 impl<'a> Engine<'a> {
     fn new(
         lights: &'a [Light],
-        masks: &'a [Arc<PackedMask>],
+        masks: &'a [Arc<LightMask>],
         calibrator: &'a Calibrator,
         options: &'a StackOptions,
     ) -> Result<Self, StackError> {
+        check(lights, masks, calibrator)?;
         let cells = match options.demosaic {
             DemosaicMethod::Superpixel => Some(Cells::new(calibrator)?),
             DemosaicMethod::Bilinear | DemosaicMethod::GradientCorrected => None,
@@ -316,6 +273,26 @@ impl<'a> Engine<'a> {
             Some(cells) => cells.grid.bounds(),
             None => self.calibrator.layout().bounds(),
         }
+    }
+
+    /// Channels, rows, columns of the picture.
+    fn shape(&self) -> (usize, usize, usize) {
+        let bounds = self.bounds();
+        let channels = self.calibrator.layout().cfa.channels().len();
+        (channels, bounds.height(), bounds.width())
+    }
+
+    /// Every tile.
+    fn run<O: TileObserver>(
+        &self,
+        tile_px: usize,
+        observer: &O,
+        progress: &(dyn Fn(usize, usize) + Sync),
+        into: &mut StoredStack,
+    ) -> Result<Vec<O::Summary>, StackError> {
+        assert_eq!(into.shape(), self.shape(), "a stack of the picture's size");
+        let tile = |tile: &Rect, scratch: &mut Scratch| self.tile(tile, observer, scratch);
+        in_tiles(tile_px, tile, progress, into)
     }
 
     /// Every channel of a tile, combined and observed.
@@ -381,7 +358,7 @@ impl<'a> Engine<'a> {
     fn resample(
         &self,
         light: &Light,
-        mask: Option<&PackedMask>,
+        mask: Option<&LightMask>,
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
@@ -402,8 +379,12 @@ impl<'a> Engine<'a> {
         let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
         let inside = |&(x, y): &(f64, f64)| {
             // The nearest pixel; half a pixel beyond the last one it is still that.
-            let masked = |mask: &PackedMask| mask.is_set((y + 0.5) as usize, (x + 0.5) as usize);
-            x >= -0.5 && x <= right && y >= -0.5 && y <= bottom && !mask.is_some_and(masked)
+            let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
+            x >= -0.5
+                && x <= right
+                && y >= -0.5
+                && y <= bottom
+                && mask.is_none_or(|mask| !mask.hides(row, col))
         };
         let reached = scratch.points.iter().copied().filter(|point| inside(point));
         let Some(needed) = Resampler::needed(reached) else {
@@ -539,6 +520,15 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
         cropped.extend_from_slice(&plane[start..start + tile.width()]);
     }
     cropped
+}
+
+/// Memory that a tile of so many lights takes while it is in work, bytes: samples, flags and
+/// predicted noise over its grown area, and the first two over the tile.
+pub fn tile_memory_bytes(channels: usize, lights: usize) -> u64 {
+    let grown_px = TILE_PX + 2 * (GROW_REACH_PX + GRADIENT_REACH_PX);
+    let sample = size_of::<f32>() + size_of::<u8>();
+    let grown = grown_px * grown_px * (sample + size_of::<SampleNoise>());
+    (lights * channels * (grown + TILE_PX * TILE_PX * sample)) as u64
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! What can go wrong while stacking.
 
+use std::fmt;
 use std::path::PathBuf;
 
 /// Why a stack could not be made. All of them end the job: single bad lights are left
@@ -36,8 +37,41 @@ pub enum StackError {
         source: std::io::Error,
     },
     /// The scratch file could not be read back.
-    #[error("cannot read scratch data back")]
-    ScratchRead(#[source] std::io::Error),
+    #[error("cannot read scratch data back from {}", dir.display())]
+    ScratchRead {
+        /// The scratch folder.
+        dir: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The scratch folder has too little room, found before anything was written.
+    #[error("{}: {needed} of scratch data are needed, and {free} are free", dir.display())]
+    ScratchFull {
+        /// The scratch folder.
+        dir: PathBuf,
+        /// What the job may write.
+        needed: Bytes,
+        /// What is free.
+        free: Bytes,
+    },
+}
+
+/// A number of bytes, shown as `1.5 GiB (1610612736 bytes)`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Bytes(pub u64);
+
+impl fmt::Display for Bytes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        const UNITS: [(&str, u64); 3] = [("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10)];
+        let bytes = self.0;
+        match UNITS.iter().find(|(_, unit)| bytes >= *unit) {
+            Some((name, unit)) => {
+                let amount = bytes as f64 / *unit as f64;
+                write!(f, "{amount:.1} {name} ({bytes} bytes)")
+            }
+            None => write!(f, "{bytes} bytes"),
+        }
+    }
 }
 
 impl StackError {
@@ -58,5 +92,20 @@ impl StackError {
             width,
             height,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Bytes;
+
+    #[test]
+    fn bytes_are_shown_round_and_exact() {
+        assert_eq!(
+            Bytes(1_610_612_736).to_string(),
+            "1.5 GiB (1610612736 bytes)"
+        );
+        assert_eq!(Bytes(3 << 19).to_string(), "1.5 MiB (1572864 bytes)");
+        assert_eq!(Bytes(77).to_string(), "77 bytes");
     }
 }

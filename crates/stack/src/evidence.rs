@@ -5,7 +5,7 @@
 //! cost a stack of twenty a tenth of its gain. A site's own value is therefore believed
 //! only as far as the scatter of the frames leaves something to believe.
 
-use ndarray::Array2;
+use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 use std::iter::StepBy;
 use std::ops::Range;
@@ -48,8 +48,10 @@ pub(crate) fn keep_evident(master: &mut Array2<f32>, noise_sigma: Option<f32>) {
     let limit = BELIEVED_SIGMAS.1 * robust_sigma(rest.iter().copied());
     let fine = local_means(&rest, FINE_REACH, limit);
     let wide = local_means(&fine, WIDE_REACH, f32::INFINITY);
-    let sites = &rest - &fine;
-    let areas = &fine - &wide;
+    // Each in the place of what it is the rest of, since masters are large.
+    let sites = rest - &fine;
+    let areas = fine - &wide;
+    drop(wide);
     let noise = noise_sigma.unwrap_or_else(|| robust_sigma(sites.iter().copied()));
     let per_area = noise / (2 * FINE_REACH + 1) as f32;
 
@@ -191,40 +193,49 @@ fn robust_sigma(values: impl ExactSizeIterator<Item = f32>) -> f32 {
 /// beyond `limit`; zero where there are none.
 fn local_means(plane: &Array2<f32>, reach: usize, limit: f32) -> Array2<f32> {
     let (height, width) = plane.dim();
-    // Sum and count along rows first, then along columns.
-    let mut along = Array2::from_elem((height, width), (0.0_f32, 0.0_f32));
-    along
-        .outer_iter_mut()
+    // Sum and count along a row.
+    let along_row = |row: usize| -> Vec<(f32, f32)> {
+        let along = |col: usize| {
+            let mut sum = (0.0_f32, 0.0_f32);
+            for c in same_class(col, width, reach) {
+                let value = plane[(row, c)];
+                if value.abs() < limit {
+                    sum = (sum.0 + value, sum.1 + 1.0);
+                }
+            }
+            sum
+        };
+        (0..width).map(along).collect()
+    };
+    let mut means = Array2::zeros((height, width));
+    // Along rows first, then along columns; some rows at a time, since the sums of all would
+    // take twice the plane's memory.
+    means
+        .axis_chunks_iter_mut(Axis(0), ROWS_AT_ONCE)
         .into_par_iter()
         .enumerate()
-        .for_each(|(row, mut along)| {
-            for (col, along) in along.iter_mut().enumerate() {
-                for c in same_class(col, width, reach) {
-                    let value = plane[(row, c)];
-                    if value.abs() < limit {
-                        *along = (along.0 + value, along.1 + 1.0);
+        .for_each(|(chunk, mut means)| {
+            let top = (chunk * ROWS_AT_ONCE).saturating_sub(reach * PERIOD);
+            let bottom = ((chunk + 1) * ROWS_AT_ONCE + reach * PERIOD).min(height);
+            let along: Vec<_> = (top..bottom).map(along_row).collect();
+            for (i, mut means) in means.outer_iter_mut().enumerate() {
+                let mut sums = vec![(0.0, 0.0); width];
+                for r in same_class(chunk * ROWS_AT_ONCE + i, height, reach) {
+                    for (sum, along) in sums.iter_mut().zip(&along[r - top]) {
+                        *sum = (sum.0 + along.0, sum.1 + along.1);
                     }
                 }
-            }
-        });
-    let mut means = Array2::zeros((height, width));
-    means
-        .outer_iter_mut()
-        .into_par_iter()
-        .enumerate()
-        .for_each(|(row, mut means)| {
-            let mut sums = vec![(0.0, 0.0); width];
-            for r in same_class(row, height, reach) {
-                for (sum, along) in sums.iter_mut().zip(along.row(r)) {
-                    *sum = (sum.0 + along.0, sum.1 + along.1);
+                for (mean, (sum, n)) in means.iter_mut().zip(sums) {
+                    *mean = if n > 0.0 { sum / n } else { 0.0 };
                 }
-            }
-            for (mean, (sum, n)) in means.iter_mut().zip(sums) {
-                *mean = if n > 0.0 { sum / n } else { 0.0 };
             }
         });
     means
 }
+
+/// Rows of which local means are made together; several times the widest reach, which is
+/// summed anew for each.
+const ROWS_AT_ONCE: usize = 128;
 
 #[cfg(test)]
 mod tests {

@@ -16,11 +16,14 @@ pub use drop::DropShape;
 pub use first_pass::FirstPass;
 
 use crate::combine::TileStack;
-use crate::engine::{FinishedTile, in_tiles};
 use crate::output_grid::OutputGrid;
-use crate::{Calibrator, Light, PackedMask, Stack, StackError, TILE_PX, TileObserver, TileSamples};
+use crate::tile_walk::{FinishedTile, in_tiles};
+use crate::{
+    Calibrator, Light, LightMask, StackError, StackPart, StackPlace, StoredStack, TILE_PX,
+    TileObserver, TileSamples,
+};
 use drop::{gaussian, overlap};
-use ndarray::Axis;
+use ndarray::{Array2, s};
 use raw::Rect;
 use sites::{ChannelOf, PlacedLight, Site};
 use std::sync::Arc;
@@ -53,14 +56,14 @@ impl Default for FromMosaic {
 }
 
 /// A picture of measured photosites.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct MosaicStack {
     /// The picture, on the output's grid. `mean` is NaN, and `weight` 0, where no photosite of
     /// that color fell: [`fill`](Self::fill) puts the first pass there. `weight` is Σ w a over
     /// photosites that drop a share a of themselves on the pixel: the coverage. `variance` is
     /// that of the pixel; neighbors share samples, so that of areas is larger. `rejected`
     /// counts photosites by the pixel that they lie on.
-    pub stack: Stack,
+    pub stack: StoredStack,
     /// The grid it is on.
     pub grid: OutputGrid,
 }
@@ -68,27 +71,51 @@ pub struct MosaicStack {
 impl MosaicStack {
     /// Puts the first pass, on this grid, where there is no photosite: weight 0 and variance
     /// NaN still say so.
-    pub fn fill(&mut self, first: &FirstPass) {
-        for (channel, mut plane) in self.stack.mean.axis_iter_mut(Axis(0)).enumerate() {
+    ///
+    /// # Errors
+    ///
+    /// When a scratch file cannot be read or written.
+    pub fn fill(&mut self, first: &FirstPass) -> Result<(), StackError> {
+        let (channels, _, width) = self.stack.shape();
+        for channel in 0..channels {
             let stand_in = first.on_grid(channel, &self.grid);
-            plane.zip_mut_with(&stand_in, |value, &first| {
-                if value.is_nan() {
-                    *value = first;
-                }
-            });
+            for rows in self.stack.strips() {
+                let mut values = Array2::zeros((rows.len(), width));
+                let strip = values.as_slice_mut().expect("planes are row-major");
+                self.stack
+                    .read_rows(StackPart::Mean, channel, rows.clone(), strip)?;
+                let first = rows.start;
+                values.zip_mut_with(&stand_in.slice(s![rows, ..]), |value, &first| {
+                    if value.is_nan() {
+                        *value = first;
+                    }
+                });
+                self.stack.put_mean(channel, first, values.view())?;
+            }
         }
+        Ok(())
     }
 
     /// How evenly photosites of each channel cover the part of the picture that the lights
     /// show; `of` says which pixels of the reference count, `[row, column]`.
-    pub fn coverage(&self, of: &dyn Fn(usize, usize) -> bool) -> Vec<ChannelCoverage> {
-        let planes = self.stack.weight.axis_iter(Axis(0));
+    ///
+    /// # Errors
+    ///
+    /// When a scratch file cannot be read.
+    pub fn coverage(
+        &self,
+        of: &dyn Fn(usize, usize) -> bool,
+    ) -> Result<Vec<ChannelCoverage>, StackError> {
         let counts = |row: usize, col: usize| {
             let (row, col) = self.grid.reference_pixel(row, col);
             of(row, col)
         };
-        planes
-            .map(|plane| ChannelCoverage::of(plane, &counts))
+        let channels = 0..self.stack.shape().0;
+        channels
+            .map(|channel| {
+                let weight = self.stack.plane(StackPart::Weight, channel)?;
+                Ok(ChannelCoverage::of(weight.view(), &counts))
+            })
             .collect()
     }
 }
@@ -97,6 +124,7 @@ impl MosaicStack {
 ///
 /// - `masks`: as [`stack_masked`](crate::stack_masked).
 /// - `first`: what outliers are told by.
+/// - `place`: where the picture is kept.
 /// - The observer sees no samples, since photosites do not lie on pixels; `weight` and
 ///   `half_weight` are those that say the variance, (Σ w a)² / Σ w a².
 ///
@@ -104,24 +132,29 @@ impl MosaicStack {
 ///
 /// # Errors
 ///
-/// As [`stack_masked`](crate::stack_masked).
+/// As [`stack_into`](crate::stack_into).
 ///
 /// # Panics
 ///
 /// When the first pass is not of the lights' size, or as there.
+#[allow(
+    clippy::too_many_arguments,
+    reason = "those of a stack, and the first one"
+)]
 pub fn stack_from_mosaic<O: TileObserver>(
     lights: &[Light],
-    masks: &[Arc<PackedMask>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     first: &FirstPass,
     options: &FromMosaic,
+    place: &StackPlace,
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(MosaicStack, Vec<O::Summary>), StackError> {
     // The same cells of the sky at every scale.
     let tile_px = (TILE_PX as f64 * options.scale).round() as usize;
     in_tiles_of(
-        tile_px, lights, masks, calibrator, first, options, observer, progress,
+        tile_px, lights, masks, calibrator, first, options, place, observer, progress,
     )
 }
 
@@ -132,10 +165,11 @@ pub fn stack_from_mosaic<O: TileObserver>(
 fn in_tiles_of<O: TileObserver>(
     tile_px: usize,
     lights: &[Light],
-    masks: &[Arc<PackedMask>],
+    masks: &[Arc<LightMask>],
     calibrator: &Calibrator,
     first: &FirstPass,
     options: &FromMosaic,
+    place: &StackPlace,
     observer: &O,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<(MosaicStack, Vec<O::Summary>), StackError> {
@@ -161,7 +195,9 @@ fn in_tiles_of<O: TileObserver>(
         grid,
     };
     let tile = |tile: &Rect, _: &mut ()| accumulator.tile(tile, observer);
-    let (stack, summaries) = in_tiles(grid.bounds(), tile_px, channels, tile, progress)?;
+    let (width, height) = grid.size();
+    let mut stack = StoredStack::new((channels, height, width), place)?;
+    let summaries = in_tiles(tile_px, tile, progress, &mut stack)?;
     Ok((MosaicStack { stack, grid }, summaries))
 }
 

@@ -10,7 +10,7 @@
 //! What a lens blurs of the ridge belongs to the ground stack, where it stands still.
 
 use crate::engine::SAMPLE_REACH_PX;
-use crate::{Light, Stack};
+use crate::{Light, Stack, StackError, StoredStack};
 use align::{PixelMap, boundary};
 use ndarray::{Array2, ArrayView2, ArrayViewMut2, Zip, s};
 
@@ -128,12 +128,49 @@ pub fn ground_lights(lights: &[Light]) -> Vec<Light> {
 ///
 /// When the stacks are not of one shape, or not of the mask's size.
 pub fn join(mut sky: Stack, ground: &Stack, mask: &GroundMask) -> Stack {
-    for channel in 0..sky.mean.dim().0 {
+    let full = |weights: ArrayView2<f32>| {
+        let weights = weights.iter().copied();
+        weights.fold(f32::MIN_POSITIVE, f32::max)
+    };
+    let full: Vec<f32> = sky.weight.outer_iter().map(full).collect();
+    join_rows(&mut sky, ground, mask.distance_px.view(), &full);
+    sky
+}
+
+/// As [`join`], of stacks that need not fit in memory; the picture takes the ground's place.
+///
+/// # Errors
+///
+/// When a scratch file cannot be read or written.
+///
+/// # Panics
+///
+/// As there.
+pub fn join_stored(
+    sky: &StoredStack,
+    ground: &mut StoredStack,
+    mask: &GroundMask,
+) -> Result<(), StackError> {
+    let full = sky.full_weights()?;
+    for rows in sky.strips() {
+        let mut joined = sky.rows(rows.clone())?;
+        let of_ground = ground.rows(rows.clone())?;
+        let distance_px = mask.distance_px.slice(s![rows.clone(), ..]);
+        join_rows(&mut joined, &of_ground, distance_px, &full);
+        ground.put_rows(rows.start, &joined)?;
+    }
+    Ok(())
+}
+
+/// Joins rows of both stacks; the picture takes the sky's place.
+///
+/// - `full`: weight of a full sky, by channel.
+fn join_rows(sky: &mut Stack, ground: &Stack, distance_px: ArrayView2<f32>, full: &[f32]) {
+    for (channel, full) in full.iter().enumerate() {
         let part = s![channel, .., ..];
-        let full = full_weight(sky.weight.slice(part));
         let mut share = sky.weight.slice(part).mapv(|weight| weight / full);
         Zip::from(&mut share)
-            .and(&mask.distance_px)
+            .and(&distance_px)
             .for_each(|share, &distance_px| *share = sky_share(distance_px, *share));
         let linear = |share: f32| (share, 1.0 - share);
         let squared = |share: f32| (share * share, (1.0 - share) * (1.0 - share));
@@ -148,7 +185,6 @@ pub fn join(mut sky: Stack, ground: &Stack, mask: &GroundMask) -> Stack {
             .and(&share)
             .for_each(|sky, &ground, &share| *sky = if share < 0.5 { ground } else { *sky });
     }
-    sky
 }
 
 /// Share of the sky stack in a pixel; `coverage` is its weight over that of a full sky.
@@ -188,11 +224,6 @@ fn blend(
                 (false, false) => of_sky * *sky + of_ground * ground,
             };
         });
-}
-
-/// The weight of a pixel that all lights reach: the largest there is.
-fn full_weight(weights: ArrayView2<f32>) -> f32 {
-    weights.iter().copied().fold(f32::MIN_POSITIVE, f32::max)
 }
 
 #[cfg(test)]

@@ -3,8 +3,9 @@
 //! [`MosaicStore`] keeps what was decoded. [`MasterDark`], [`MasterFlat`] and
 //! [`DefectMap`] make a [`Calibrator`]; [`SkyMesh`] and [`sky_offsets`] bring the skies of
 //! the lights to one level; [`stack()`] walks the reference tile by tile and combines
-//! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through.
-//! [`stack_from_mosaic`] makes a second pass of the photosites alone, on an [`OutputGrid`].
+//! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through. What
+//! does not fit in memory is a [`StoredStack`]. [`stack_from_mosaic`] makes a second pass of
+//! the photosites alone, on an [`OutputGrid`].
 //!
 //! Nothing depends on the number of threads, bit for bit. Pixels as in [`raw`].
 //!
@@ -21,26 +22,32 @@ pub use camera_noise::{CameraNoise, ChannelNoise};
 pub use combine::Combine;
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
-pub use engine::{Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_masked};
-pub use error::StackError;
+pub use engine::{
+    Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_into, stack_masked,
+    tile_memory_bytes,
+};
+pub use error::{Bytes, StackError};
 pub use from_mosaic::{
     ChannelCoverage, DropShape, FirstPass, FromMosaic, MosaicStack, lights_needed,
     stack_from_mosaic,
 };
-pub use ground::{GroundMask, ground_lights, join};
+pub use ground::{GroundMask, ground_lights, join, join_stored};
+pub use light_mask::LightMask;
 pub use masters::{MasterDark, MasterFlat};
 pub use median_price::median_price;
 pub use observe::{HalfSplit, TileObserver, TileSamples};
 pub use output_grid::OutputGrid;
-pub use packed_mask::PackedMask;
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
+pub use scratch::{ScratchFile, check_scratch_room};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
 pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
+pub use stored_stack::{StackPart, StackPlace, StoredStack};
+pub use tile_walk::batch_rows;
 pub use weights::inverse_variance_weights;
 pub use winsorize::{WinsorOptions, WinsorizedMean, winsor_limits, winsorized_mean};
 
@@ -54,17 +61,20 @@ mod error;
 mod evidence;
 mod from_mosaic;
 mod ground;
+mod light_mask;
 mod masters;
 mod median_price;
 mod observe;
 mod output_grid;
-mod packed_mask;
 mod predicted_clip;
 mod reject;
 mod resample;
+mod scratch;
 mod sigma_clip;
 mod sky;
 mod store;
+mod stored_stack;
 mod superpixel;
+mod tile_walk;
 mod weights;
 mod winsorize;

@@ -70,10 +70,7 @@ impl MasterDark {
         level_dn.zip_mut_with(&bias.level_dn, |level, &bias| {
             *level = bias + factor * (*level - bias);
         });
-        Ok(Self {
-            level_dn,
-            ..self.clone()
-        })
+        Ok(Self { level_dn, ..*self })
     }
 }
 
@@ -147,9 +144,12 @@ fn combine(
         StackError::check_size("a calibration frame", frame.size(), (width, height))?;
     }
     let clip = ClipOptions::default();
-    let rows: Result<Vec<(Vec<f32>, f32)>, StackError> = (0..height)
+    let mut combined = Array2::zeros((height, width));
+    let deviations: Result<Vec<f32>, StackError> = combined
+        .outer_iter_mut()
         .into_par_iter()
-        .map(|row| {
+        .enumerate()
+        .map(|(row, mut means)| {
             let window = Rect {
                 x0: 0,
                 y0: row,
@@ -162,8 +162,7 @@ fn combine(
             }
             let mut samples = Vec::with_capacity(frames.len());
             let mut deviations = Vec::with_capacity(width);
-            let mut means = Vec::with_capacity(width);
-            for col in 0..width {
+            for (col, combined) in means.iter_mut().enumerate() {
                 samples.clear();
                 samples.extend(recorded.iter().enumerate().map(|(i, f)| {
                     let offset_dn = frames[i].black_offset_dn(row, col);
@@ -173,20 +172,19 @@ fn combine(
                 let kept = clip_sorted(&samples, &clip).expect("there are frames");
                 let kept = samples.iter().filter(|&&v| v >= kept.low && v <= kept.high);
                 let (mean, deviation) = mean_and_deviation(kept);
-                means.push(mean as f32);
+                *combined = mean as f32;
                 deviations.push(deviation as f32);
             }
             sort_samples(&mut deviations);
-            Ok((means, median_of_sorted(&deviations) as f32))
+            Ok(median_of_sorted(&deviations) as f32)
         })
         .collect();
-    let (rows, mut deviations): (Vec<_>, Vec<_>) = rows?.into_iter().unzip();
+    let mut deviations = deviations?;
     sort_samples(&mut deviations);
-    let combined = Array2::from_shape_vec((height, width), rows.concat());
     let freedom = (frames.len().max(2) - 1) as f64;
     let median_to_sigma = (1.0 - 2.0 / (9.0 * freedom)).powf(-1.5);
     let noise = (median_of_sorted(&deviations) * median_to_sigma) as f32;
-    Ok((combined.expect("every row is complete"), noise))
+    Ok((combined, noise))
 }
 
 /// Mean and standard deviation (divisor n − 1; 0 for one value).

@@ -1,5 +1,6 @@
 //! The pixels of a picture that is finer than the reference.
 
+use align::{Homography, PixelMap};
 use raw::Rect;
 
 /// The reference's field cut into pixels of another size.
@@ -51,6 +52,13 @@ impl OutputGrid {
     /// A coordinate of this grid on the reference.
     pub fn to_reference(&self, at: f64) -> f64 {
         (at + 0.5) / self.scale - 0.5
+    }
+
+    /// Pixels of this grid to places on the reference.
+    pub fn map_to_reference(&self) -> PixelMap {
+        let (step, start) = (1.0 / self.scale, self.to_reference(0.0));
+        let map = Homography([[step, 0.0, start], [0.0, step, start], [0.0, 0.0, 1.0]]);
+        PixelMap::from_homography(map)
     }
 
     /// The pixel of the reference that holds the center of a pixel of this grid.

@@ -1,10 +1,9 @@
 //! Where the decoded mosaics wait: in memory while they fit, else in a scratch file.
 
 use crate::StackError;
-use ndarray::Array2;
+use crate::scratch::ScratchFile;
+use ndarray::{Array2, s};
 use raw::{Rect, SitePattern};
-use std::fs::File;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -20,7 +19,7 @@ pub struct StoredMosaic {
 #[derive(Clone, Debug)]
 enum Place {
     Memory(Arc<Array2<u16>>),
-    Scratch { file: Arc<File>, offset: u64 },
+    Scratch { file: ScratchFile, offset: u64 },
 }
 
 impl StoredMosaic {
@@ -93,14 +92,12 @@ impl StoredMosaic {
                 }
             }
             Place::Scratch { file, offset } => {
-                let mut bytes = vec![0; 2 * window.width()];
-                for row in window.y0..window.y1 {
-                    let at = offset + 2 * (row * self.width + window.x0) as u64;
-                    read_exact_at(file, &mut bytes, at).map_err(StackError::ScratchRead)?;
-                    let samples = bytes
-                        .chunks_exact(2)
-                        .map(|b| u16::from_ne_bytes([b[0], b[1]]));
-                    out.extend(samples);
+                out.resize(window.area(), 0);
+                for band in bands(self.width, self.height) {
+                    let part = band.intersect(window);
+                    if !part.is_empty() {
+                        read_band(file, *offset, &band, &part, window, out)?;
+                    }
                 }
             }
         }
@@ -108,31 +105,54 @@ impl StoredMosaic {
     }
 }
 
-#[cfg(unix)]
-fn read_exact_at(file: &File, bytes: &mut [u8], offset: u64) -> std::io::Result<()> {
-    std::os::unix::fs::FileExt::read_exact_at(file, bytes, offset)
+/// Width of the bands in which a mosaic lies in the scratch file, one after the other and
+/// row by row, px: the rows of a tile's window then are one or two pieces of the file, not
+/// one for every row.
+const BAND_PX: usize = 128;
+
+fn bands(width: usize, height: usize) -> impl Iterator<Item = Rect> {
+    (0..width).step_by(BAND_PX).map(move |x0| Rect {
+        x0,
+        y0: 0,
+        x1: (x0 + BAND_PX).min(width),
+        y1: height,
+    })
 }
 
-#[cfg(windows)]
-fn read_exact_at(file: &File, mut bytes: &mut [u8], mut offset: u64) -> std::io::Result<()> {
-    while !bytes.is_empty() {
-        let n = std::os::windows::fs::FileExt::seek_read(file, bytes, offset)?;
-        if n == 0 {
-            return Err(std::io::ErrorKind::UnexpectedEof.into());
+/// Where a row of a band begins in a mosaic, bytes.
+fn place_in_file(band: &Rect, row: usize) -> u64 {
+    2 * (band.x0 * band.height() + row * band.width()) as u64
+}
+
+/// Reads the part of a window that lies in a band to its place in `out`.
+fn read_band(
+    file: &ScratchFile,
+    offset: u64,
+    band: &Rect,
+    part: &Rect,
+    window: &Rect,
+    out: &mut [u16],
+) -> Result<(), StackError> {
+    let mut bytes = vec![0; 2 * part.height() * band.width()];
+    file.read_at(offset + place_in_file(band, part.y0), &mut bytes)?;
+    let inner = 2 * (part.x0 - band.x0)..2 * (part.x1 - band.x0);
+    let rows = bytes.chunks_exact(2 * band.width());
+    for (row, bytes) in (part.y0..).zip(rows) {
+        let start = (row - window.y0) * window.width() + part.x0 - window.x0;
+        let samples = out[start..].iter_mut();
+        for (sample, bytes) in samples.zip(bytes[inner.clone()].chunks_exact(2)) {
+            *sample = u16::from_ne_bytes([bytes[0], bytes[1]]);
         }
-        bytes = &mut bytes[n..];
-        offset += n as u64;
     }
     Ok(())
 }
 
-/// Keeps mosaics in memory up to a budget, and the rest in one scratch file that the
-/// operating system removes as soon as the program ends, however it ends.
+/// Keeps mosaics in memory up to a budget, and the rest in one scratch file.
 #[derive(Debug)]
 pub struct MosaicStore {
     memory_left: u64,
     scratch_dir: PathBuf,
-    scratch: Option<(Arc<File>, u64)>,
+    scratch: Option<(ScratchFile, u64)>,
 }
 
 impl MosaicStore {
@@ -143,6 +163,11 @@ impl MosaicStore {
             scratch_dir: scratch_dir.to_path_buf(),
             scratch: None,
         }
+    }
+
+    /// From now on keeps at most `memory_bytes` more in memory.
+    pub fn limit(&mut self, memory_bytes: u64) {
+        self.memory_left = self.memory_left.min(memory_bytes);
     }
 
     /// Bytes written to the scratch file so far.
@@ -166,23 +191,18 @@ impl MosaicStore {
             };
             return Ok(StoredMosaic::in_memory(data));
         }
-        let at = |source| StackError::ScratchWrite {
-            dir: self.scratch_dir.clone(),
-            source,
-        };
         let (file, offset) = match self.scratch.take() {
             Some(scratch) => scratch,
-            None => (
-                Arc::new(tempfile::tempfile_in(&self.scratch_dir).map_err(at)?),
-                0,
-            ),
+            None => (ScratchFile::create(&self.scratch_dir)?, 0),
         };
         let (height, width) = data.dim();
-        let samples: Vec<u8> = data
-            .iter()
-            .flat_map(|sample| sample.to_ne_bytes())
-            .collect();
-        (&*file).write_all(&samples).map_err(at)?;
+        let mut samples = Vec::new();
+        for band in bands(width, height) {
+            samples.clear();
+            let columns = data.slice(s![.., band.x0..band.x1]);
+            samples.extend(columns.iter().flat_map(|sample| sample.to_ne_bytes()));
+            file.write_at(offset + place_in_file(&band, 0), &samples)?;
+        }
         self.scratch = Some((file.clone(), offset + bytes));
         Ok(StoredMosaic {
             width,
@@ -201,29 +221,35 @@ mod tests {
     fn memory_and_scratch_give_the_same_samples() {
         let dir = tempfile::tempdir().expect("a folder");
         let mosaic = |seed: usize| {
-            Array2::from_shape_fn((7, 11), |(row, col)| (seed * 1000 + row * 31 + col) as u16)
+            Array2::from_shape_fn((7, 300), |(row, col)| {
+                (seed * 9000 + row * 310 + col) as u16
+            })
         };
-        // Room for one mosaic of 154 bytes: the second and third go to the scratch file.
-        let mut store = MosaicStore::new(200, dir.path());
+        // Room for one mosaic of 4200 bytes: the second and third go to the scratch file, in
+        // three bands each.
+        let mut store = MosaicStore::new(5000, dir.path());
         let stored: Vec<_> = (0..3)
             .map(|i| store.put(mosaic(i)).expect("room"))
             .collect();
-        assert_eq!(store.scratch_bytes(), 2 * 154);
-        let window = Rect {
-            x0: 2,
-            y0: 1,
-            x1: 9,
-            y1: 6,
-        };
-        for (i, stored) in stored.iter().enumerate() {
+        assert_eq!(store.scratch_bytes(), 2 * 4200);
+        let windows = [(2, 9), (0, 300), (100, 290), (128, 256), (299, 300)];
+        for (i, (x0, x1)) in (0..stored.len()).flat_map(|i| windows.map(|window| (i, window))) {
+            let window = Rect {
+                x0,
+                y0: 1,
+                x1,
+                y1: 6,
+            };
             let mut samples = Vec::new();
-            stored.read_window(&window, &mut samples).expect("readable");
+            stored[i]
+                .read_window(&window, &mut samples)
+                .expect("readable");
             let want = mosaic(i)
-                .slice(ndarray::s![1..6, 2..9])
+                .slice(s![1..6, x0..x1])
                 .iter()
                 .copied()
                 .collect::<Vec<_>>();
-            assert_eq!(samples, want, "mosaic {i}");
+            assert_eq!(samples, want, "mosaic {i}, columns {x0} to {x1}");
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::output_grid::OutputGrid;
 use crate::resample::{PaddedPlane, Resampler};
-use crate::{Calibrator, Light, PackedMask, StackError};
+use crate::{Calibrator, Light, LightMask, StackError};
 use raw::{Channel, Rect};
 
 /// The cells of a Bayer array: each has its red and its blue photosite, and the mean of its
@@ -115,7 +115,7 @@ impl Cells {
     pub fn resample(
         &self,
         light: &Light,
-        mask: Option<&PackedMask>,
+        mask: Option<&LightMask>,
         area: &Rect,
         calibrator: &Calibrator,
         resampler: &Resampler,
@@ -132,7 +132,7 @@ impl Cells {
             let at = || [(y + 0.5) as usize, (x + 0.5) as usize];
             within(x, cells.x1)
                 && within(y, cells.y1)
-                && mask.is_none_or(|mask| !mask.is_set(at()[0], at()[1]))
+                && mask.is_none_or(|mask| !mask.hides(at()[0], at()[1]))
         };
         let mut padded = PaddedPlane::new();
         for (channel, out) in out.iter_mut().enumerate() {

@@ -3,6 +3,7 @@
 use super::*;
 use crate::{CameraNoise, ChannelNoise, DefectMap, MasterFlat, PredictedClip, SensorLayout};
 use align::Homography;
+use ndarray::Array2;
 use raw::{Cfa, SitePattern};
 
 const WIDTH: usize = 150;

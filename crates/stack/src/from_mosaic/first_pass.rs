@@ -4,8 +4,9 @@ use crate::camera_noise::NoiseFactors;
 use crate::demosaic::Demosaic;
 use crate::output_grid::OutputGrid;
 use crate::resample::Resampler;
-use crate::{Combine, Kernel, Stack, StackOptions, median_price, resample_plane};
-use align::{Homography, PixelMap};
+use crate::{
+    Combine, Kernel, StackError, StackOptions, StackPart, StoredStack, median_price, resample_plane,
+};
 use ndarray::{Array2, Array3, ArrayView2, Axis};
 use raw::Cfa;
 
@@ -40,31 +41,47 @@ pub struct FirstPass {
 
 impl FirstPass {
     /// From a stack of the same lights, and how it was made.
-    pub fn new(stack: Stack, n_lights: usize, cfa: &Cfa, options: &StackOptions) -> Self {
+    ///
+    /// # Errors
+    ///
+    /// When the stack cannot be read back from its scratch file.
+    pub fn new(
+        stack: &StoredStack,
+        n_lights: usize,
+        cfa: &Cfa,
+        options: &StackOptions,
+    ) -> Result<Self, StackError> {
         let demosaic = Demosaic::new(cfa, options.demosaic);
         let left = NoiseFactors::new(&demosaic, &Resampler::new(options.kernel));
         let price = match options.combine {
             Combine::Median => median_price(n_lights) as f32,
             _ => 1.0,
         };
-        let Stack {
-            mean,
-            variance,
-            weight,
-            ..
-        } = stack;
-        let (mut site_variance, mut step) = (variance.clone(), Array3::zeros(mean.dim()));
-        let mut variance_of_sum = Array2::zeros((mean.dim().1, mean.dim().2));
-        site_variance.zip_mut_with(&weight, |variance, weight| *variance *= weight / price);
-        for channel in 0..mean.dim().0 {
-            let mut plane = site_variance.index_axis_mut(Axis(0), channel);
-            let averaged = box_mean(plane.view());
-            plane.assign(&averaged);
-            plane /= left.mean(channel);
-            let of_mean = box_mean(variance.index_axis(Axis(0), channel));
+        let shape = stack.shape();
+        let (mut mean, mut site_variance) = (Array3::zeros(shape), Array3::zeros(shape));
+        let mut step = Array3::zeros(shape);
+        let mut variance_of_sum = Array2::zeros((shape.1, shape.2));
+        // One channel at a time, since the stack need not fit in memory.
+        for channel in 0..shape.0 {
+            let variance = stack.plane(StackPart::Variance, channel)?;
+            let mut of_site = stack.plane(StackPart::Weight, channel)?;
+            of_site.zip_mut_with(&variance, |weight, variance| {
+                *weight = variance * (*weight / price);
+            });
+            let mut averaged = box_mean(of_site.view());
+            drop(of_site);
+            averaged /= left.mean(channel);
+            site_variance
+                .index_axis_mut(Axis(0), channel)
+                .assign(&averaged);
+            drop(averaged);
+            let of_mean = box_mean(variance.view());
+            drop(variance);
             variance_of_sum += &of_mean;
-            let steps = steps(mean.index_axis(Axis(0), channel), of_mean.view());
+            let plane = stack.plane(StackPart::Mean, channel)?;
+            let steps = steps(plane.view(), of_mean.view());
             step.index_axis_mut(Axis(0), channel).assign(&steps);
+            mean.index_axis_mut(Axis(0), channel).assign(&plane);
         }
         let clip = match options.combine {
             Combine::SigmaClip(clip) => Some((clip.low_sigmas, clip.high_sigmas)),
@@ -73,14 +90,14 @@ impl FirstPass {
             Combine::Median => Some((3.0, 3.0)),
             Combine::Mean | Combine::Max => None,
         };
-        Self {
+        Ok(Self {
             mean,
             site_variance,
             step,
             variance_of_sum,
             clip,
             weighed: options.combine.weighs(),
-        }
+        })
     }
 
     /// Combined values, `[channel, row, column]`, DN.
@@ -146,14 +163,7 @@ impl FirstPass {
         if grid.scale() == 1.0 {
             return plane.to_owned();
         }
-        let (step, start) = (1.0 / grid.scale(), grid.to_reference(0.0));
-        let map = Homography([[step, 0.0, start], [0.0, step, start], [0.0, 0.0, 1.0]]);
-        resample_plane(
-            plane,
-            &PixelMap::from_homography(map),
-            Kernel::Cubic,
-            grid.size(),
-        )
+        resample_plane(plane, &grid.map_to_reference(), Kernel::Cubic, grid.size())
     }
 }
 

@@ -3,7 +3,7 @@
 
 use super::FirstPass;
 use crate::reject::{GROW_REACH_PX, GROW_SHARE, box_sums};
-use crate::{Calibrator, Light, PackedMask, StackError};
+use crate::{Calibrator, Light, LightMask, StackError};
 use align::PixelMap;
 use raw::{Cfa, Channel, Rect};
 
@@ -27,7 +27,7 @@ pub(super) struct PlacedLight<'a> {
     /// that the light has nothing to give.
     pub back: Option<PixelMap>,
     /// Its pixels that are not to be used, `[row, column]`.
-    pub mask: Option<&'a PackedMask>,
+    pub mask: Option<&'a LightMask>,
 }
 
 /// Channel of each phase of a color filter array.
@@ -80,7 +80,7 @@ impl PlacedLight<'_> {
         for (row, values) in (window.y0..window.y1).zip(calibrated.values.chunks_exact(width)) {
             back.map_row(window.x0, row, &mut places);
             for ((col, &value), &at) in (window.x0..).zip(values).zip(&places) {
-                let masked = self.mask.is_some_and(|mask| mask.is_set(row, col));
+                let masked = self.mask.is_some_and(|mask| mask.hides(row, col));
                 let there = at.0.is_finite() && at.1.is_finite() && !masked;
                 let site = (there && !calibrator.defects().contains(row, col)).then(|| {
                     let channel = channel_of.site(row, col);

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::engine::tests::{calibrator, lights, samples_and_rejected};
-use crate::{Combine, DefectMap, SensorLayout, StackOptions, StoredMosaic, stack};
+use crate::{Combine, DefectMap, SensorLayout, Stack, StackOptions, StoredMosaic, stack};
 use align::PixelMap;
 use ndarray::Array2;
 use raw::{Cfa, SitePattern};
@@ -20,7 +20,12 @@ fn first_pass(lights: &[Light], calibrator: &Calibrator, combine: Combine) -> Fi
         ..StackOptions::default()
     };
     let (stack, _) = stack(lights, calibrator, &options, &(), &|_, _| ()).expect("a stack");
-    FirstPass::new(stack, lights.len(), &calibrator.layout().cfa, &options)
+    let cfa = &calibrator.layout().cfa;
+    FirstPass::new(&stack.into(), lights.len(), cfa, &options).expect("in memory")
+}
+
+fn in_memory(made: &MosaicStack) -> &Stack {
+    made.stack.in_memory().expect("it was made there")
 }
 
 fn bits(stack: &Stack) -> Vec<u32> {
@@ -47,11 +52,12 @@ fn neither_tiles_nor_threads_change_a_bit() {
                     &calibrator,
                     &first,
                     &options,
+                    &StackPlace::Memory,
                     &(),
                     &|_, _| (),
                 )
             });
-            bits(&made.expect("a stack").0.stack)
+            bits(in_memory(&made.expect("a stack").0))
         };
         let known = made(TILE_PX, 1);
         for (tile_px, threads) in [(TILE_PX, 2), (37, 8), (1000, 1)] {
@@ -68,8 +74,22 @@ fn a_trail_goes_and_stars_and_sky_stay() {
     let (lights, calibrator) = (lights(9), calibrator());
     let first = first_pass(&lights, &calibrator, Combine::SigmaClip(Default::default()));
     let options = FromMosaic::default();
-    let made = stack_from_mosaic(&lights, &[], &calibrator, &first, &options, &(), &|_, _| ());
-    let stack = made.expect("a stack").0.stack;
+    let made = stack_from_mosaic(
+        &lights,
+        &[],
+        &calibrator,
+        &first,
+        &options,
+        &StackPlace::Memory,
+        &(),
+        &|_, _| (),
+    );
+    let stack = made
+        .expect("a stack")
+        .0
+        .stack
+        .into_memory()
+        .expect("in memory");
     // A third of the nine lights' photosites at a pixel are of each channel, on average.
     let taken = samples_and_rejected(&stack, &lights[2].map, 1.0, 3);
     let share = |place: usize| f64::from(taken[place][1]) / f64::from(taken[place][0]);
@@ -113,13 +133,14 @@ fn a_photosite_keeps_its_place_and_its_channel() {
             scale,
             drop: DropShape::Point,
         };
-        let masks = [Arc::new(PackedMask::from(&mask))];
+        let masks = [Arc::new(LightMask::new(&mask))];
         let made = stack_from_mosaic(
             &lights,
             &masks,
             &calibrator,
             &first,
             &options,
+            &StackPlace::Memory,
             &(),
             &|_, _| (),
         );
@@ -135,25 +156,28 @@ fn a_photosite_keeps_its_place_and_its_channel() {
                 let missing = [(4, 6), (5, 5)].contains(&(row, col));
                 let want = (100 + 20 * row + col) as f32;
                 match missing {
-                    true => assert!(made.stack.mean[at].is_nan(), "{row} {col}"),
-                    false => assert_eq!(made.stack.mean[at], want, "{row} {col}"),
+                    true => assert!(in_memory(&made).mean[at].is_nan(), "{row} {col}"),
+                    false => assert_eq!(in_memory(&made).mean[at], want, "{row} {col}"),
                 }
-                assert_eq!(made.stack.weight[at], if missing { 0.0 } else { 1.0 });
+                assert_eq!(in_memory(&made).weight[at], if missing { 0.0 } else { 1.0 });
                 fell += usize::from(!missing);
             }
         }
-        let values = made.stack.mean.iter().filter(|value| !value.is_nan());
+        let values = in_memory(&made).mean.iter().filter(|value| !value.is_nan());
         assert_eq!(values.count(), fell, "and nowhere else");
-        let everywhere = made.coverage(&|_, _| true);
+        let everywhere = made.coverage(&|_, _| true).expect("in memory");
         let of = 120.0 * scale * scale;
         assert!((everywhere[0].empty - (1.0 - 29.0 / of)).abs() < 1e-12);
-        made.fill(&first);
-        let inner = made.stack.mean.indexed_iter().filter(|((_, row, col), _)| {
-            let inside = |at: usize, n: usize| at >= 4 && at + 4 < n * scale as usize;
-            inside(*row, 10) && inside(*col, 12)
-        });
+        made.fill(&first).expect("in memory");
+        let inner = in_memory(&made)
+            .mean
+            .indexed_iter()
+            .filter(|((_, row, col), _)| {
+                let inside = |at: usize, n: usize| at >= 4 && at + 4 < n * scale as usize;
+                inside(*row, 10) && inside(*col, 12)
+            });
         assert!(inner.into_iter().all(|(_, value)| value.is_finite()));
-        assert_eq!(made.stack.weight[(0, 0, 1)], 0.0);
+        assert_eq!(in_memory(&made).weight[(0, 0, 1)], 0.0);
     }
 }
 
@@ -178,8 +202,22 @@ fn a_flat_sky_stays_flat_whatever_the_drop() {
     let first = first_pass(&lights, &calibrator, Combine::Mean);
     for drop in DROPS {
         let options = FromMosaic { scale: 1.4, drop };
-        let made = stack_from_mosaic(&lights, &[], &calibrator, &first, &options, &(), &|_, _| ());
-        let stack = made.expect("a stack").0.stack;
+        let made = stack_from_mosaic(
+            &lights,
+            &[],
+            &calibrator,
+            &first,
+            &options,
+            &StackPlace::Memory,
+            &(),
+            &|_, _| (),
+        );
+        let stack = made
+            .expect("a stack")
+            .0
+            .stack
+            .into_memory()
+            .expect("in memory");
         let fell: Vec<f32> = stack.mean.iter().copied().filter(|v| !v.is_nan()).collect();
         assert!(fell.len() > 60, "{drop:?}: {}", fell.len());
         assert!(fell.iter().all(|v| (v - 400.0).abs() < 1e-3), "{drop:?}");

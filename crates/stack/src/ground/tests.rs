@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::{
-    CalibratedWindow, Calibrator, Combine, DefectMap, PackedMask, SensorLayout, StackOptions,
+    CalibratedWindow, Calibrator, Combine, DefectMap, LightMask, SensorLayout, StackOptions,
     StoredMosaic, stack_masked,
 };
 use align::Homography;
@@ -77,7 +77,7 @@ fn joined(options: &StackOptions) -> (Stack, Stack) {
     let calibrator = calibrator();
     let mask = ridge();
     let stack_of = |lights: &[Light], hidden: Array2<bool>| {
-        let hidden = Arc::new(PackedMask::from(&hidden));
+        let hidden = Arc::new(LightMask::new(&hidden));
         let masks: Vec<_> = lights.iter().map(|_| Arc::clone(&hidden)).collect();
         let (stack, _) =
             stack_masked(lights, &masks, &calibrator, options, &(), &|_, _| ()).expect("a stack");
@@ -211,7 +211,7 @@ fn a_sky_beside_a_ground_is_measured_on_sky_alone() {
         row >= ridge
     }));
     let sky = mixed
-        .beside_ground(&mosaic, &calibrator, &mask.not_sky())
+        .beside_ground(&mosaic, &calibrator, &LightMask::new(&mask.not_sky()))
         .expect("in memory");
     for y in [10.0, 200.0, 290.0, 500.0] {
         assert!(
@@ -221,6 +221,10 @@ fn a_sky_beside_a_ground_is_measured_on_sky_alone() {
         );
     }
     assert!((sky.level(0) - 905.0).abs() < 1.0);
-    let wrong = mixed.beside_ground(&mosaic, &calibrator, &Array2::from_elem((3, 3), false));
+    let wrong = mixed.beside_ground(
+        &mosaic,
+        &calibrator,
+        &LightMask::new(&Array2::from_elem((3, 3), false)),
+    );
     assert!(wrong.is_err(), "a mask of another size");
 }

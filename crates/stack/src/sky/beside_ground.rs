@@ -1,9 +1,8 @@
 //! The sky's level beside a ground: measured on sky alone, and leveled where the ground is.
 
 use super::{SkyMesh, cell, level_of, smoothed};
-use crate::{Calibrator, StackError, StoredMosaic};
+use crate::{Calibrator, LightMask, StackError, StoredMosaic};
 use align::PixelMap;
-use ndarray::Array2;
 use raw::Rect;
 
 /// Least share of a cell that must be sky.
@@ -22,7 +21,7 @@ impl SkyMesh {
     /// Cells that the ground touches, and their neighbors, are measured anew on what is left
     /// of them; cells of ground alone continue their neighbors.
     ///
-    /// - `not_sky`: `[row, column]` in the light's own pixels.
+    /// - `not_sky`: hides what is no sky, in the light's own pixels.
     ///
     /// # Errors
     ///
@@ -32,10 +31,9 @@ impl SkyMesh {
         &self,
         mosaic: &StoredMosaic,
         calibrator: &Calibrator,
-        not_sky: &Array2<bool>,
+        not_sky: &LightMask,
     ) -> Result<Self, StackError> {
-        let found = (not_sky.ncols(), not_sky.nrows());
-        StackError::check_size("a mask", found, (self.width, self.height))?;
+        StackError::check_size("a mask", not_sky.size(), (self.width, self.height))?;
         let (columns, rows) = (self.columns, self.rows);
         let area = Rect::of_size(self.width, self.height);
         let cells: Vec<Rect> = (0..columns * rows)
@@ -53,7 +51,7 @@ impl SkyMesh {
             }
             let window = calibrator.window(mosaic, &cells[node])?;
             let cfa = &calibrator.layout().cfa;
-            let is_sky = |row, col| !not_sky[(row, col)];
+            let is_sky = |row, col| !not_sky.hides(row, col);
             let sites = cells[node].area() as f64 / cfa.channels().len() as f64;
             for (level, &channel) in levels.iter_mut().zip(cfa.channels()) {
                 let (found, seen) = level_of(&window, cfa, &cells[node], channel, is_sky);
@@ -75,8 +73,8 @@ impl SkyMesh {
     }
 }
 
-fn any(mask: &Array2<bool>, cell: &Rect) -> bool {
-    (cell.y0..cell.y1).any(|row| (cell.x0..cell.x1).any(|col| mask[(row, col)]))
+fn any(mask: &LightMask, cell: &Rect) -> bool {
+    (cell.y0..cell.y1).any(|row| (cell.x0..cell.x1).any(|col| mask.hides(row, col)))
 }
 
 /// A node and those around it.
