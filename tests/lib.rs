@@ -10,7 +10,7 @@ pub use lights::{
     LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, mono_calibrator, mono_light, noise_stack,
 };
 pub use near::check_near;
-pub use picture::read_float_tiff;
+pub use picture::{in_memory, read_float_tiff, whole_plane};
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
 pub use twin::{Cell, TwinNight, shot_of, twin_night};
 

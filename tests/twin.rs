@@ -8,8 +8,8 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use raw::{Channel, Rect};
 use stack::{
-    Calibrator, Combine, DefectMap, Light, MasterFlat, MosaicStore, SensorLayout, StackOptions,
-    StoredMosaic, TileObserver, TileSamples,
+    Calibrator, Combine, DefectMap, Light, MasterFlat, SensorLayout, StackOptions, StoredMosaic,
+    TileObserver, TileSamples,
 };
 use std::path::Path;
 use synth::{Scene, Simulator, Weather, write_scene};
@@ -125,8 +125,7 @@ pub fn twin_night(scene: &Scene, folders: &[&str]) -> TwinNight {
     let outcome = job.run(&()).expect("a stack");
     let simulator = Simulator::new(scene).expect("a scene");
 
-    let store = MosaicStore::new(u64::MAX, temp.path());
-    let session = gather(&job.inputs, store, &()).expect("the frames again");
+    let session = gather(&job.inputs, &job.memory_budget(), &()).expect("the frames again");
     let noisy_calibrator = calibrator(&session).expect("masters");
     let lights: Vec<Light> = outcome.lights.iter().map(|l| l.light.clone()).collect();
     let noisy = Blocks::of(&lights, &noisy_calibrator, &job.options, &outcome.layout);

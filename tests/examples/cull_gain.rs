@@ -7,7 +7,7 @@
 
 use ndarray::{Array2, ArrayView2, s};
 use radicand::{Cull, Inputs, StackJob};
-use radicand_tests::shot_of;
+use radicand_tests::{in_memory, shot_of};
 use synth::{Cloud, Dawn, Dew, Scene, Shaken, Simulator, Weather, write_scene};
 
 const LIGHTS: usize = 12;
@@ -77,7 +77,7 @@ fn main() {
             let truth = simulator.expected_light(index, Weather::Clear);
             let gain = scene.sensor.gain_e_per_dn as f32;
             let truth = truth.expect("a light")[1].mapv(|value| value / gain);
-            let stack = outcome.stack.mean.slice(s![1, .., ..]);
+            let stack = in_memory(&outcome).mean.slice(s![1, .., ..]);
             println!(
                 "{name}, {cull:?}: {}",
                 Figures::of(stack, &truth, outcome.lights.len())

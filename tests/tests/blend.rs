@@ -8,7 +8,7 @@ use ndarray::{Array2, ArrayView2, Axis};
 use radicand::{
     BlendJob, BlendOutcome, GroundChoice, Inputs, JobError, ResultFolder, StackJob, StackOutcome,
 };
-use radicand_tests::shot_of;
+use radicand_tests::{in_memory, shot_of, whole_plane};
 use std::path::PathBuf;
 use std::sync::OnceLock;
 use synth::{Scene, Simulator, Weather, write_scene};
@@ -206,7 +206,7 @@ fn no_ground_is_smeared_into_the_sky() {
     let night = night();
     let ground = night.outcome.ground.as_ref().expect("a ground");
     let sky = ground.sky.as_ref().expect("the sky alone");
-    let sky = sky.index_axis(Axis(0), 1);
+    let sky = whole_plane(sky, 1);
     let (truth, level) = (light(&night.bare, night.reference), sky_dn(night));
     let near = steps_to(ground.mask.ground());
     // Off the stars, whose flanks differ by how they were resampled.
@@ -268,7 +268,7 @@ fn the_sky_is_the_stack_and_the_ground_is_the_ground_times_a_factor() {
         .as_ref()
         .and_then(|ground| ground.sky.as_ref());
     let alone = alone.expect("the sky alone");
-    let alone = alone.index_axis(Axis(0), 1);
+    let alone = whole_plane(alone, 1);
     let mut same = 0;
     for (at, _) in blend
         .sky_share
@@ -276,7 +276,7 @@ fn the_sky_is_the_stack_and_the_ground_is_the_ground_times_a_factor() {
         .filter(|(_, share)| **share == 1.0)
     {
         // The sky alone or, where it is not known and beyond the ground's file, the stack.
-        let of_sky = [alone[at], green(&night.outcome.stack)[at]];
+        let of_sky = [alone[at], green(in_memory(&night.outcome))[at]];
         assert!(of_sky.contains(&picture[at]), "{at:?}: {}", picture[at]);
         same += 1;
     }

@@ -2,9 +2,8 @@
 
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
-use radicand::{Cull, CullOptions, Inputs, SolvedLight, calibrator, gather, solve};
+use radicand::{Cull, CullOptions, Inputs, SolvedLight, StackJob, calibrator, gather, solve};
 use radicand_tests::shot_of;
-use stack::MosaicStore;
 use std::collections::BTreeMap;
 use synth::{Cloud, Dawn, Dew, Scene, Shaken, Simulator, Sway, write_scene};
 
@@ -39,23 +38,14 @@ fn culled(scene: &Scene, cull: Cull) -> Culled {
         lights: vec![temp.path().join("lights")],
         ..Inputs::default()
     };
-    let store = MosaicStore::new(u64::MAX, temp.path());
-    let mut session = gather(&inputs, store, &()).expect("frames");
+    let budget = StackJob::new(inputs.clone()).memory_budget();
+    let mut session = gather(&inputs, &budget, &()).expect("frames");
     let options = CullOptions {
         cull,
         ..CullOptions::default()
     };
     let calibrator = calibrator(&session).expect("masters");
-    let solved = solve(
-        &mut session,
-        calibrator,
-        None,
-        None,
-        &options,
-        u64::MAX,
-        &(),
-    )
-    .expect("a burst");
+    let solved = solve(&mut session, calibrator, None, None, &options, 2, &()).expect("a burst");
     let simulator = Simulator::new(scene).expect("a scene");
     let index = |path: &std::path::Path| shot_of(&simulator, path);
     let kept = solved.lights.into_iter();

@@ -3,7 +3,8 @@
 
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
-use radicand::{Inputs, Predict, StackJob, StackOutcome};
+use radicand::{Inputs, JobError, Predict, StackJob, StackOutcome};
+use radicand_tests::in_memory;
 use stack::{ClipOptions, Combine};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
@@ -83,7 +84,8 @@ fn left_dn(combine: Combine, predict: Predict) -> f64 {
     for (row, col) in (0..HEIGHT).flat_map(|row| (0..WIDTH).map(move |col| (row, col))) {
         let (x, y) = map.map(col as f64, row as f64);
         let off = along[0] * (y - start[1]) - along[1] * (x - start[0]);
-        let difference = with.stack.mean[(1, row, col)] - without.stack.mean[(1, row, col)];
+        let difference =
+            in_memory(&with).mean[(1, row, col)] - in_memory(&without).mean[(1, row, col)];
         if off.abs() < length && difference.is_finite() {
             sum += f64::from(difference);
             n += 1;
@@ -122,7 +124,7 @@ fn ways() -> [(Combine, Predict); 4] {
 
 /// Every bit of the picture.
 fn bits(outcome: &StackOutcome) -> Vec<u32> {
-    let stack = &outcome.stack;
+    let stack = outcome.stack.whole().expect("readable");
     let planes = [&stack.mean, &stack.variance, &stack.weight];
     let values = planes
         .iter()
@@ -146,21 +148,24 @@ fn threads_memory_and_the_order_of_arguments_change_no_bit() {
         name.bytes().rev().map(|b| b ^ 0x55).collect::<Vec<u8>>()
     });
     for (combine, predict) in ways() {
-        let outcome = |order: &[PathBuf], memory_bytes: u64, threads: usize| {
+        let run = |order: &[PathBuf], memory_bytes: u64, threads: usize| {
             let mut job = job(night);
             job.inputs.lights = order.to_vec();
             job.options.combine = combine;
             job.predict = predict;
             job.memory_bytes = memory_bytes;
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
-            pool.expect("threads")
-                .install(|| job.run(&()))
-                .expect("a stack")
+            pool.expect("threads").install(|| job.run(&()))
         };
         let folders = ["lights", "flats", "bias"].map(|name| night.join(name));
-        let known = outcome(&folders, 1 << 30, 1);
-        // Room for two mosaics of 120 kB: the others wait in the scratch file.
-        let other = outcome(&files, 500_000, 8);
+        let known = run(&folders, 1 << 30, 1).expect("a stack");
+        let refused = run(&files, 1, 8).expect_err("a byte is not enough");
+        let JobError::Memory { needed, .. } = refused else {
+            panic!("{refused}");
+        };
+        // Mosaics and stacks wait in scratch files.
+        let other = run(&files, needed.0, 8).expect("a stack");
+        assert!(other.stack.in_memory().is_none(), "{combine:?}");
         assert!(bits(&known) == bits(&other), "{combine:?}");
         assert_eq!(known.noise, other.noise, "{combine:?}");
         assert_eq!(known.digest, other.digest);

@@ -14,7 +14,7 @@ use rand_distr::StandardNormal;
 use raw::{Cfa, Channel, Rect};
 use stack::{
     Calibrator, Combine, DefectMap, DemosaicMethod, DropShape, FirstPass, FromMosaic, Light, Stack,
-    StackOptions, stack, stack_from_mosaic,
+    StackOptions, StackPlace, stack, stack_from_mosaic,
 };
 
 const SIDE: usize = 96;
@@ -88,7 +88,7 @@ fn from_mosaic(lights: &[Light], scale: f64, drop: DropShape) -> Stack {
         ..StackOptions::default()
     };
     let first = ordinary(lights, DemosaicMethod::Bilinear);
-    let first = FirstPass::new(first, lights.len(), &cfa(), &stacking);
+    let first = FirstPass::new(&first.into(), lights.len(), &cfa(), &stacking).expect("in memory");
     let options = FromMosaic { scale, drop };
     let made = stack_from_mosaic(
         lights,
@@ -96,12 +96,13 @@ fn from_mosaic(lights: &[Light], scale: f64, drop: DropShape) -> Stack {
         &calibrator(side),
         &first,
         &options,
+        &StackPlace::Memory,
         &(),
         &|_, _| (),
     );
     let mut made = made.expect("a stack").0;
-    made.fill(&first);
-    made.stack
+    made.fill(&first).expect("in memory");
+    made.stack.into_memory().expect("in memory")
 }
 
 /// The inner part of a channel.
@@ -320,12 +321,8 @@ fn noise_of(
         combine: Combine::Mean,
         ..StackOptions::default()
     };
-    let first = FirstPass::new(
-        ordinary(lights, DemosaicMethod::Bilinear),
-        lights.len(),
-        &cfa(),
-        &stacking,
-    );
+    let first = ordinary(lights, DemosaicMethod::Bilinear);
+    let first = FirstPass::new(&first.into(), lights.len(), &cfa(), &stacking).expect("in memory");
     let size = (side as f64 * options.scale) as usize;
     let border = (BORDER as f64 * options.scale) as usize;
     let mut mask = StarMask::empty(size, size);
@@ -351,6 +348,7 @@ fn noise_of(
         &calibrator,
         &first,
         &options,
+        &StackPlace::Memory,
         &observer,
         &|_, _| (),
     );
@@ -358,9 +356,10 @@ fn noise_of(
     let halves = HalfNoise::of(&tiles, 3)
         .into_iter()
         .map(|noise| noise.expect("enough pixels"));
+    let made = made.stack.in_memory().expect("it was made there");
     // The scatter of a flat sky is its noise.
     let scatter = |channel: usize| {
-        let plane = inner(&made.stack, channel, options.scale);
+        let plane = inner(made, channel, options.scale);
         let values = || plane.iter().map(|&v| f64::from(v));
         let mean = values().sum::<f64>() / plane.len() as f64;
         (values().map(|v| (v - mean).powi(2)).sum::<f64>() / plane.len() as f64).sqrt()

@@ -6,7 +6,7 @@ use radicand_tests::{cfa_calibrator, cfa_light, fixture};
 use raw::Cfa;
 use serde_json::Value;
 use stack::{
-    Combine, DefectMap, DropShape, FirstPass, FromMosaic, Light, StackOptions, stack,
+    Combine, DefectMap, DropShape, FirstPass, FromMosaic, Light, StackOptions, StackPlace, stack,
     stack_from_mosaic,
 };
 
@@ -87,7 +87,7 @@ fn drops_fall_as_numpy_says() {
         ..StackOptions::default()
     };
     let (first, _) = stack(&lights, &calibrator, &options, &(), &|_, _| ()).expect("a stack");
-    let first = FirstPass::new(first, lights.len(), &cfa, &options);
+    let first = FirstPass::new(&first.into(), lights.len(), &cfa, &options).expect("in memory");
     let mut checked = 0;
     for case in list(&values["cases"]) {
         let size_px = number(&case["size_px"]);
@@ -100,8 +100,22 @@ fn drops_fall_as_numpy_says() {
                 _ => DropShape::Point,
             },
         };
-        let made = stack_from_mosaic(&lights, &[], &calibrator, &first, &options, &(), &|_, _| ());
-        let stack = made.expect("a stack").0.stack;
+        let made = stack_from_mosaic(
+            &lights,
+            &[],
+            &calibrator,
+            &first,
+            &options,
+            &StackPlace::Memory,
+            &(),
+            &|_, _| (),
+        );
+        let stack = made
+            .expect("a stack")
+            .0
+            .stack
+            .into_memory()
+            .expect("in memory");
         checked += check(&format!("{name} mean"), &stack.mean, &case["mean"]);
         checked += check(&format!("{name} weight"), &stack.weight, &case["weight"]);
         checked += check(

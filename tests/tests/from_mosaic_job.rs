@@ -3,7 +3,7 @@
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
 use radicand::{Format, Inputs, ResultFolder, StackJob, StackOutcome};
-use radicand_tests::read_float_tiff;
+use radicand_tests::{in_memory, read_float_tiff};
 use stack::{DemosaicMethod, DropShape, FromMosaic};
 use std::sync::OnceLock;
 use synth::{CountLaw, Scene, Stars, write_scene};
@@ -37,11 +37,8 @@ fn job() -> StackJob {
 }
 
 fn bits(outcome: &StackOutcome) -> Vec<u32> {
-    let planes = [
-        &outcome.stack.mean,
-        &outcome.stack.variance,
-        &outcome.stack.weight,
-    ];
+    let stack = in_memory(outcome);
+    let planes = [&stack.mean, &stack.variance, &stack.weight];
     planes.into_iter().flatten().map(|v| v.to_bits()).collect()
 }
 
@@ -53,7 +50,7 @@ fn a_finer_picture_says_what_it_lacks_and_how_noisy_it_is() {
         drop: DropShape::Square(0.8),
     });
     let mut outcome = job.run(&()).expect("a stack");
-    assert_eq!(outcome.stack.mean.dim(), (3, 2 * HEIGHT, 2 * WIDTH));
+    assert_eq!(outcome.stack.shape(), (3, 2 * HEIGHT, 2 * WIDTH));
     let one = rayon::ThreadPoolBuilder::new()
         .num_threads(1)
         .build()
@@ -100,12 +97,12 @@ fn a_finer_picture_says_what_it_lacks_and_how_noisy_it_is() {
         assert!(found.empty < 0.6 && found.thin >= found.empty && found.rejected < 0.02);
     }
     // A pixel without photosites has a value, and says so by its weight.
-    let weights = outcome.stack.weight.indexed_iter();
+    let weights = in_memory(&outcome).weight.indexed_iter();
     let empty = weights.filter(|((_, row, col), weight)| {
         let inner = (100..300).contains(row) && (100..500).contains(col);
         inner && **weight == 0.0
     });
-    let values: Vec<f32> = empty.map(|(at, _)| outcome.stack.mean[at]).collect();
+    let values: Vec<f32> = empty.map(|(at, _)| in_memory(&outcome).mean[at]).collect();
     assert!(!values.is_empty() && values.iter().all(|value| value.is_finite()));
 }
 
@@ -115,7 +112,7 @@ fn superpixels_are_half_the_size_and_as_bright() {
     let mut job = job();
     job.options.demosaic = DemosaicMethod::Superpixel;
     let half = job.run(&()).expect("a stack");
-    assert_eq!(half.stack.mean.dim(), (3, HEIGHT / 2, WIDTH / 2));
+    assert_eq!(half.stack.shape(), (3, HEIGHT / 2, WIDTH / 2));
     for channel in 0..3 {
         // Blocks of the full picture against the pixels that they became, all over: stars and
         // sky at the same places.
@@ -123,10 +120,10 @@ fn superpixels_are_half_the_size_and_as_bright() {
         for row in 20..HEIGHT / 2 - 20 {
             for col in 20..WIDTH / 2 - 20 {
                 let at = |r: usize, c: usize| {
-                    f64::from(full.stack.mean[(channel, 2 * row + r, 2 * col + c)])
+                    f64::from(in_memory(&full).mean[(channel, 2 * row + r, 2 * col + c)])
                 };
                 let block = 0.25 * (at(0, 0) + at(0, 1) + at(1, 0) + at(1, 1));
-                let pixel = f64::from(half.stack.mean[(channel, row, col)]);
+                let pixel = f64::from(in_memory(&half).mean[(channel, row, col)]);
                 (own, other, both) = (
                     own + pixel * pixel,
                     other + block * block,

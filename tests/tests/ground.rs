@@ -7,7 +7,7 @@ use align::{Background, BackgroundOptions, DetectOptions, detect};
 use ndarray::Array2;
 use noise::Part;
 use radicand::{GroundChoice, Inputs, StackJob, StackOutcome};
-use radicand_tests::shot_of;
+use radicand_tests::{in_memory, shot_of};
 use raw::Channel;
 use std::sync::OnceLock;
 use synth::{Pointing, Scene, Simulator, Weather, write_scene};
@@ -124,7 +124,7 @@ fn the_ridge_is_where_it_is_and_as_sharp() {
             .indexed_iter()
             .filter(|&((row, col), &at)| at == px && layout.cfa.at(row, col) == Channel::G)
             .map(|((row, col), _)| {
-                (outcome.stack.mean[(1, row, col)] - green_e[(row, col)] / gain) / sky_dn
+                (in_memory(outcome).mean[(1, row, col)] - green_e[(row, col)] / gain) / sky_dn
             })
             .collect();
         off.sort_by(f32::total_cmp);
@@ -139,7 +139,7 @@ fn the_ridge_is_where_it_is_and_as_sharp() {
 fn no_star_of_the_sky_is_lost_and_none_is_on_the_ground() {
     let night = night();
     let outcome = &night.outcome;
-    let picture = outcome.stack.mean.index_axis(ndarray::Axis(0), 1);
+    let picture = in_memory(outcome).mean.index_axis(ndarray::Axis(0), 1);
     let background = Background::estimate(picture, &BackgroundOptions::default());
     let found = detect(picture, &background, &DetectOptions::default());
     let at = |x: f64, y: f64| night.from_ridge_px[(y.round() as usize, x.round() as usize)];
@@ -207,7 +207,7 @@ fn the_sky_beside_the_ridge_is_as_quiet_as_its_lights_allow() {
     let green_e = night.green_e();
     let sensor = &night.simulator.scene().sensor;
     let (gain, read_e) = (sensor.gain_e_per_dn as f32, sensor.read_noise_e as f32);
-    let [mean, weight] = [&outcome.stack.mean, &outcome.stack.weight];
+    let [mean, weight] = [&in_memory(outcome).mean, &in_memory(outcome).weight];
     let most = weight.iter().copied().fold(0.0, f32::max);
     // Nearer, the ridge's own edge is in the figure; `the_ridge_is_where_it_is_and_as_sharp`.
     for px in [3..5, 5..7, 7..9, 9..FAR_PX] {

@@ -6,7 +6,7 @@
 use align::{Background, BackgroundOptions, DetectOptions, Star, detect};
 use ndarray::{ArrayView2, Axis};
 use radicand::{Inputs, OpenedResult, StackJob, StackOutcome};
-use radicand_tests::shot_of;
+use radicand_tests::{in_memory, shot_of};
 use synth::{CountLaw, Scene, Simulator, Stars, write_scene};
 
 /// The demand: maps over the whole field.
@@ -71,7 +71,7 @@ impl Night {
     /// less one, and their number; of the brightest that are not saturated.
     fn wider(&self) -> (f64, usize) {
         const MOST: usize = 80;
-        let stack = stars(self.outcome.stack.mean.index_axis(Axis(0), 1));
+        let stack = stars(in_memory(&self.outcome).mean.index_axis(Axis(0), 1));
         let mut single = stars(self.single.planes[1].view());
         let full_dn = f64::from(self.single.saturation_dn.expect("a raw's"));
         single.retain(|star| star.peak_dn < 0.6 * full_dn && star.snr > 8.0);

@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 use radicand::{DarkScaling, Inputs, JobError, StackJob, StackOutcome};
+use radicand_tests::in_memory;
 use raw::FrameKind;
 use stack::Combine;
 use std::path::{Path, PathBuf};
@@ -102,9 +103,9 @@ fn write_fits(path: &Path, plane: &Array2<f32>) {
 
 /// Mean difference of two stacks, DN.
 fn differ(a: &StackOutcome, b: &StackOutcome) -> f64 {
-    let pairs = a.stack.mean.iter().zip(&b.stack.mean);
+    let pairs = in_memory(a).mean.iter().zip(&in_memory(b).mean);
     let sum: f64 = pairs.map(|(a, b)| f64::from(a - b)).sum();
-    sum / a.stack.mean.len() as f64
+    sum / in_memory(a).mean.len() as f64
 }
 
 #[test]
@@ -146,7 +147,10 @@ fn a_master_of_fractions_does_what_its_frames_do() {
     assert!(with_flat.has(FrameKind::Flat), "{:?}", with_flat.left_out);
     // The first rows answer to light 1.27 times as much as the mean row.
     let row = |outcome: &StackOutcome| {
-        let row = outcome.stack.mean.slice(ndarray::s![1, 5, ..]).to_vec();
+        let row = in_memory(outcome)
+            .mean
+            .slice(ndarray::s![1, 5, ..])
+            .to_vec();
         let mut row: Vec<f32> = row.into_iter().filter(|v| v.is_finite()).collect();
         row.sort_by(f32::total_cmp);
         row[row.len() / 2]

@@ -4,9 +4,9 @@
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
 use align::{Homography, PixelMap};
-use ndarray::{Array2, Axis};
+use ndarray::Array2;
 use radicand::{Inputs, StackJob, StackOutcome};
-use radicand_tests::shot_of;
+use radicand_tests::{shot_of, whole_plane};
 use synth::{Scene, Simulator, Weather, write_scene};
 
 const LIGHTS: usize = 8;
@@ -146,7 +146,7 @@ impl Known {
             .as_ref()
             .and_then(|ground| ground.sky.as_ref());
         let sky = sky.expect("the sky alone");
-        let sky = sky.index_axis(Axis(0), 1);
+        let sky = whole_plane(sky, 1);
         let light = self
             .bare
             .expected_light(self.outcome.reference, Weather::AsItIs);

@@ -6,8 +6,9 @@
 use align::{Background, BackgroundOptions, DetectOptions, PixelMap, detect};
 use ndarray::{Array2, Array3};
 use radicand::{Inputs, StackJob, StackOutcome, calibrator, gather};
+use radicand_tests::in_memory;
 use raw::Rect;
-use stack::{MosaicStore, TileObserver, TileSamples};
+use stack::{TileObserver, TileSamples};
 use std::path::Path;
 use std::sync::OnceLock;
 use synth::{
@@ -80,13 +81,12 @@ fn stacked(scene: &Scene, night: &Path, folders: &[&str]) -> Known {
     let outcome = job.run(&()).expect("a stack");
     assert_eq!(outcome.lights.len(), scene.frames);
 
-    let store = MosaicStore::new(u64::MAX, night);
-    let session = gather(&job.inputs, store, &()).expect("the frames again");
+    let session = gather(&job.inputs, &job.memory_budget(), &()).expect("the frames again");
     let calibrator = calibrator(&session).expect("masters");
     let lights: Vec<_> = outcome.lights.iter().map(|l| l.light.clone()).collect();
     let (again, tiles) =
         stack::stack(&lights, &calibrator, &job.options, &Recorder, &|_, _| ()).expect("a stack");
-    assert_eq!(again.mean, outcome.stack.mean, "the same stack twice");
+    assert_eq!(again.mean, in_memory(&outcome).mean, "the same stack twice");
     let mut samples = vec![Array3::zeros((3, HEIGHT, WIDTH)); scene.frames];
     for (area, channel, planes) in tiles {
         for (light, plane) in planes.iter().enumerate() {
@@ -211,7 +211,7 @@ impl Known {
 
     /// Noise of the stack, and of the typical light, at the scale of blocks, DN.
     fn noise(&self, channel: usize) -> (f64, f64, usize) {
-        let mean = &self.outcome.stack.mean;
+        let mean = &in_memory(&self.outcome).mean;
         let of_stack = |row, col| self.error(channel, row, col, mean[(channel, row, col)]);
         let (stack, blocks) = block_noise(of_stack, &self.empty);
         let mut lights: Vec<f64> = self
@@ -273,7 +273,9 @@ fn stars_lie_where_the_scene_has_them() {
     /// Largest rms distance from the truth, over the inner two thirds, px.
     const POSITION_RMS_PX: f64 = 0.1;
     let known = known();
-    let plane = known.outcome.stack.mean.index_axis(ndarray::Axis(0), 1);
+    let plane = in_memory(&known.outcome)
+        .mean
+        .index_axis(ndarray::Axis(0), 1);
     let background = Background::estimate(plane, &BackgroundOptions::default());
     let found = detect(plane, &background, &DetectOptions::default());
     let truth = stars(&known.simulator, known.outcome.reference);
@@ -373,7 +375,7 @@ fn satellites_leave_no_trail() {
         for channel in 0..3 {
             let (stack_noise, single_noise, _) = known.noise(channel);
             let of_light = |row, col| known.samples[light][(channel, row, col)];
-            let of_stack = |row, col| known.outcome.stack.mean[(channel, row, col)];
+            let of_stack = |row, col| in_memory(&known.outcome).mean[(channel, row, col)];
             let before = trail(known, channel, &of_light, map, ends);
             let after = trail(known, channel, &of_stack, map, ends);
             let per_dn = (1.0 / after.n_on + 1.0 / after.n_beside).sqrt();
@@ -421,7 +423,7 @@ fn hot_pixel_trace(known: &Known) -> (f64, f64, usize) {
                 continue;
             }
             let error = |row: usize, col: usize| {
-                let value = outcome.stack.mean[(channel, row, col)];
+                let value = in_memory(outcome).mean[(channel, row, col)];
                 f64::from(known.error(channel, row, col, value))
             };
             let around = [

@@ -3,9 +3,8 @@
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
 use ndarray::Array2;
-use radicand::{CullOptions, Inputs, calibrator, gather, solve};
+use radicand::{CullOptions, Inputs, StackJob, calibrator, gather, solve};
 use radicand_tests::shot_of;
-use stack::MosaicStore;
 use synth::{Cloud, Lamps, Pointing, Scene, Simulator, write_scene};
 
 const LIGHTS: usize = 8;
@@ -63,20 +62,12 @@ fn solved(scene: &Scene, masked: bool) -> Found {
         lights: vec![temp.path().join("lights")],
         ..Inputs::default()
     };
-    let store = MosaicStore::new(u64::MAX, temp.path());
-    let mut session = gather(&inputs, store, &()).expect("frames");
+    let budget = StackJob::new(inputs.clone()).memory_budget();
+    let mut session = gather(&inputs, &budget, &()).expect("frames");
     let calibrator = calibrator(&session).expect("masters");
     let mask = masked.then_some(&ground);
     let options = CullOptions::default();
-    let all = solve(
-        &mut session,
-        calibrator,
-        None,
-        mask,
-        &options,
-        u64::MAX,
-        &(),
-    );
+    let all = solve(&mut session, calibrator, None, mask, &options, 2, &());
     let all = all.expect("a burst");
     let shot = |light: usize| shot_of(&simulator, all.lights[light].frame.path());
     let own = shot(all.reference);

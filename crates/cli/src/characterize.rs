@@ -4,14 +4,13 @@ use crate::light::SolvedLight;
 use crate::opened_result::scale_arcsec;
 use crate::session::{Session, SessionFrame};
 use align::{Background, BackgroundOptions, DetectOptions, Saturation, Smoothing, Star, detect};
-use ndarray::Axis;
 use noise::{
     ChannelSensor, Exposure, SensorFrames, StarField, StarPair, StarShapeObserver,
-    StarShapeOptions, StarShapes, bayer_green_variance_px2, measure_sensor,
+    StarShapeOptions, StarShapes, bayer_green_variance_px2, frames_looked_at, measure_sensor,
 };
 use raw::Channel;
 use report::{Geometry, ScaleSource};
-use stack::{Kernel, SensorLayout, Stack, StackError};
+use stack::{Kernel, SensorLayout, StackError, StackPart, StoredStack};
 
 /// Index of the channel that stars are measured on: green, or the only one.
 fn star_channel(layout: &SensorLayout) -> usize {
@@ -158,14 +157,20 @@ pub(crate) fn sensor(
         .filter(|flat| iso(flat) == light_iso || iso(flat).is_none() || light_iso.is_none())
         .cloned()
         .collect();
+    let looked_at = frames_looked_at(lights.len());
     let of_lights: Vec<Exposure> = lights
         .iter()
-        .map(|light| {
+        .enumerate()
+        .map(|(i, light)| {
             let moved = |star: &Star| {
                 let (x, y) = light.light.map.map(star.x, star.y);
                 Star { x, y, ..*star }
             };
-            exposure(&light.frame, stars.iter().map(moved).collect())
+            let moved = match looked_at.contains(&i) {
+                true => stars.iter().map(moved).collect(),
+                false => Vec::new(),
+            };
+            exposure(&light.frame, moved)
         })
         .collect();
     let (bias, own_flats) = (plain(&session.bias), plain(&flats));
@@ -197,19 +202,23 @@ pub(crate) fn sensor(
 
 /// The stars of the stack, which shows fainter ones than any light; in the light's
 /// differences they would pass for noise.
+///
+/// # Errors
+///
+/// When the stack cannot be read back from its scratch file.
 pub(crate) fn stars_of_stack(
-    stack: &Stack,
+    stack: &StoredStack,
     layout: &SensorLayout,
     saturation_dn: f32,
-) -> Vec<Star> {
-    let plane = stack.mean.index_axis(Axis(0), star_channel(layout));
-    let background = Background::estimate(plane, &BackgroundOptions::default());
+) -> Result<Vec<Star>, StackError> {
+    let plane = stack.plane(StackPart::Mean, star_channel(layout))?;
+    let background = Background::estimate(plane.view(), &BackgroundOptions::default());
     let options = DetectOptions {
         saturation: Some(Saturation::Level(saturation_dn)),
         smoothing: Smoothing::None,
         ..DetectOptions::default()
     };
-    detect(plane, &background, &options)
+    Ok(detect(plane.view(), &background, &options))
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 
 use crate::LeftOut;
 use raw::printable;
+use stack::Bytes;
 use std::path::PathBuf;
 
 /// What ended a job.
@@ -125,6 +126,20 @@ pub enum JobError {
     /// The thread pool cannot be started.
     #[error("cannot start {0} threads")]
     Threads(usize),
+    /// The memory allowed is less than the least that the job takes.
+    #[error(
+        "{limit} of memory are allowed, but frames of {width}×{height} px take {needed} at least"
+    )]
+    Memory {
+        /// What is allowed.
+        limit: Bytes,
+        /// The least.
+        needed: Bytes,
+        /// Width of a frame, px.
+        width: usize,
+        /// Height of a frame, px.
+        height: usize,
+    },
     /// Stacking failed.
     #[error(transparent)]
     Stack(#[from] stack::StackError),
@@ -282,8 +297,15 @@ impl JobError {
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",
             Self::Threads(_) => "ask for fewer with --threads",
-            Self::Stack(stack::StackError::ScratchWrite { .. }) => {
-                "name a folder with room by --scratch, or allow more with --memory"
+            Self::Memory { needed, .. } => {
+                let mib = needed.0.div_ceil(1 << 20);
+                return Some(format!("allow more, such as --memory {mib}M"));
+            }
+            Self::Stack(
+                stack::StackError::ScratchWrite { .. } | stack::StackError::ScratchFull { .. },
+            ) => {
+                "make room, name a folder on another disk by --scratch, or allow more memory \
+                 with --memory, so that less is put there"
             }
             Self::Result(_) => "results are raws, stacks, linear DNG, TIFF, FITS or PNG",
             Self::Compare(noise::CompareError::Register { .. }) => {

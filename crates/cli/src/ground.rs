@@ -12,10 +12,7 @@ use align::{FrameGrade, PixelMap, Star};
 use image::{ImageError, ImageReader};
 use ndarray::Array2;
 use rayon::prelude::*;
-use stack::{
-    Calibrator, GroundMask, PackedMask, SensorLayout, StackError, sky_offsets_over_ground,
-};
-use std::borrow::Cow;
+use stack::{Calibrator, GroundMask, LightMask, SensorLayout, StackError, sky_offsets_over_ground};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
@@ -139,22 +136,13 @@ pub(crate) struct Apart {
 }
 
 impl Apart {
-    /// What a light has not to give to the sky.
-    fn not_sky(&self, light: usize) -> Array2<bool> {
-        match &self.moving {
-            None => self.mask.not_sky(),
-            Some(moving) => moving.swept(light).not_sky(),
-        }
-    }
-
     /// A mask of every light's sky; one for all where the camera stands still.
-    pub(crate) fn masks_of_sky(&self, lights: usize) -> Vec<Arc<PackedMask>> {
+    ///
+    /// - `at_a_time`: masks made together, which bounds the memory.
+    pub(crate) fn masks_of_sky(&self, lights: usize, at_a_time: usize) -> Vec<Arc<LightMask>> {
         match &self.moving {
-            None => for_each(self.mask.not_sky(), lights),
-            Some(_) => {
-                let mask = |light| Arc::new(PackedMask::from(&self.not_sky(light)));
-                (0..lights).into_par_iter().map(mask).collect()
-            }
+            None => for_each(&self.mask.not_sky(), lights),
+            Some(moving) => each(lights, at_a_time, |light| moving.swept(light).not_sky()),
         }
     }
 
@@ -170,13 +158,12 @@ impl Apart {
     }
 
     /// A mask of every light's ground.
-    pub(crate) fn masks_of_ground(&self, lights: usize) -> Vec<Arc<PackedMask>> {
+    ///
+    /// - `at_a_time`: masks made together, which bounds the memory.
+    pub(crate) fn masks_of_ground(&self, lights: usize, at_a_time: usize) -> Vec<Arc<LightMask>> {
         match &self.moving {
-            None => for_each(self.mask.not_ground(), lights),
-            Some(moving) => {
-                let mask = |light| Arc::new(PackedMask::from(&moving.swept(light).not_ground()));
-                (0..lights).into_par_iter().map(mask).collect()
-            }
+            None => for_each(&self.mask.not_ground(), lights),
+            Some(moving) => each(lights, at_a_time, |light| moving.swept(light).not_ground()),
         }
     }
 }
@@ -187,15 +174,19 @@ impl Apart {
 /// without ground; then the lights are left as they are. A given mask is the reference's, and
 /// of its size.
 ///
+/// - `at_a_time`: lights of which masks are made together, which bounds the memory.
+///
 /// # Errors
 ///
 /// When samples cannot be read back from the scratch file.
+#[allow(clippy::too_many_arguments, reason = "named where it is called")]
 pub(crate) fn set_apart(
     choice: &GroundChoice,
     given: Option<Array2<bool>>,
     lights: &mut [SolvedLight],
     reference: usize,
     calibrator: &Calibrator,
+    at_a_time: usize,
     progress: &dyn Progress,
 ) -> Result<Option<Apart>, JobError> {
     if *choice == GroundChoice::None {
@@ -241,7 +232,7 @@ pub(crate) fn set_apart(
             Apart { mask, moving: None }
         }
     };
-    let masked = level_beside(&apart, lights, calibrator)?;
+    let masked = level_beside(&apart, lights, calibrator, at_a_time)?;
     if let Some(moving) = &mut apart.moving {
         moving.masked = masked;
     }
@@ -270,26 +261,18 @@ fn level_beside(
     apart: &Apart,
     lights: &mut [SolvedLight],
     calibrator: &Calibrator,
+    at_a_time: usize,
 ) -> Result<f64, StackError> {
-    let of_all = apart.moving.is_none().then(|| apart.mask.not_sky());
+    let masks = apart.masks_of_sky(lights.len(), at_a_time);
     let skies: Result<Vec<_>, StackError> = lights
         .par_iter()
-        .enumerate()
-        .map(|(i, light)| {
-            let own = match &of_all {
-                Some(not_sky) => Cow::Borrowed(not_sky),
-                None => Cow::Owned(apart.not_sky(i)),
-            };
-            let masked = own.iter().filter(|&&set| set).count() as f64 / own.len().max(1) as f64;
+        .zip(&masks)
+        .map(|(light, not_sky)| {
             let sky = &light.seen.sky;
-            Ok((
-                sky.beside_ground(&light.light.mosaic, calibrator, &own)?,
-                masked,
-            ))
+            sky.beside_ground(&light.light.mosaic, calibrator, not_sky)
         })
         .collect();
-    let (skies, masked): (Vec<_>, Vec<f64>) = skies?.into_iter().unzip();
-    for (i, (light, sky)) in lights.iter_mut().zip(skies).enumerate() {
+    for (i, (light, sky)) in lights.iter_mut().zip(skies?).enumerate() {
         light.seen.sky = sky;
         let moved = apart.moving.as_ref().map(|moving| moving.on_light(i));
         let ground = moved.as_ref().unwrap_or(apart.mask.ground());
@@ -304,7 +287,9 @@ fn level_beside(
     for (light, offset) in lights.iter_mut().zip(offsets) {
         light.light.sky_offset = offset;
     }
-    Ok(masked.iter().sum::<f64>() / masked.len().max(1) as f64)
+    let pixels = (masks.len() * calibrator.layout().bounds().area()).max(1);
+    let masked: usize = masks.iter().map(|mask| mask.count()).sum();
+    Ok(masked as f64 / pixels as f64)
 }
 
 fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
@@ -313,7 +298,21 @@ fn is_set(mask: &Array2<bool>, x: f64, y: f64) -> bool {
 }
 
 /// One mask for every light: the camera stands still.
-fn for_each(mask: Array2<bool>, lights: usize) -> Vec<Arc<PackedMask>> {
-    let mask = Arc::new(PackedMask::from(&mask));
+fn for_each(mask: &Array2<bool>, lights: usize) -> Vec<Arc<LightMask>> {
+    let mask = Arc::new(LightMask::new(mask));
     (0..lights).map(|_| Arc::clone(&mask)).collect()
+}
+
+/// A mask of its own for every light, some made at a time.
+fn each(
+    lights: usize,
+    at_a_time: usize,
+    mask: impl Fn(usize) -> Array2<bool> + Sync,
+) -> Vec<Arc<LightMask>> {
+    let mut masks = Vec::with_capacity(lights);
+    for first in (0..lights).step_by(at_a_time.max(1)) {
+        let some = (first..(first + at_a_time.max(1)).min(lights)).into_par_iter();
+        masks.par_extend(some.map(|light| Arc::new(LightMask::new(&mask(light)))));
+    }
+    masks
 }

@@ -30,6 +30,7 @@ pub use ground::GroundChoice;
 pub use half_keeper::Halves;
 pub use light::{PoorLight, Seen, SolvedLight};
 pub use measure_job::{MeasureJob, MeasureOutcome};
+pub use memory_plan::MemoryBudget;
 pub use moving_ground::MovingGround;
 pub use night::{
     Choices, Ended, Estimate, NightEvent, NightJob, NightOutcome, NightPlan, NightWatch,
@@ -49,6 +50,7 @@ pub use session::{
 };
 pub use solve::{Solved, find_reference, solve};
 pub use stack_job::{REGION_GRID, StackJob, StackOutcome};
+pub use stack_rows::SkyAlone;
 
 mod args;
 mod blend_border;
@@ -71,10 +73,12 @@ mod ground;
 mod ground_alone;
 mod ground_maps;
 mod half_keeper;
+mod intake;
 mod light;
 mod light_cells;
 mod measure_job;
 mod memory;
+mod memory_plan;
 mod mosaic_args;
 mod moving_ground;
 mod night;
@@ -103,3 +107,4 @@ mod shown_ground;
 mod solve;
 mod solve_still;
 mod stack_job;
+mod stack_rows;

@@ -2,13 +2,17 @@
 
 use crate::light::SolvedLight;
 use align::{cell_means, cell_px};
-use ndarray::{Array2, ArrayView2};
+use ndarray::{Array2, ArrayView2, s};
+use raw::Rect;
 use rayon::prelude::*;
 use stack::{Calibrator, StackError};
 use std::borrow::Cow;
 
 /// Most lights that are kept; of more, as many evenly spread.
-const MOST_LIGHTS: usize = 24;
+pub(crate) const MOST_LIGHTS: usize = 24;
+
+/// Rows of cells made together.
+const CELL_ROWS_AT_ONCE: usize = 16;
 
 /// A light in cells, their side in px.
 pub(crate) fn cells_of(
@@ -18,9 +22,22 @@ pub(crate) fn cells_of(
     let layout = calibrator.layout();
     let pattern_px = layout.cfa.width().max(layout.cfa.height());
     let cell_px = cell_px(layout.width, layout.height, pattern_px);
-    let window = calibrator.window(&light.light.mosaic, &layout.bounds())?;
-    let mosaic = ArrayView2::from_shape((layout.height, layout.width), &window.values);
-    let cells = cell_means(mosaic.expect("a whole frame"), cell_px);
+    let (rows, columns) = (layout.height / cell_px, layout.width / cell_px);
+    let mut cells = Array2::zeros((rows, columns));
+    // Some rows of cells at a time: a whole calibrated light takes twice its mosaic's memory.
+    for first in (0..rows).step_by(CELL_ROWS_AT_ONCE) {
+        let last = (first + CELL_ROWS_AT_ONCE).min(rows);
+        let strip = Rect {
+            x0: 0,
+            y0: first * cell_px,
+            x1: layout.width,
+            y1: last * cell_px,
+        };
+        let window = calibrator.window(&light.light.mosaic, &strip)?;
+        let mosaic = ArrayView2::from_shape((strip.height(), strip.width()), &window.values);
+        let means = cell_means(mosaic.expect("a whole strip"), cell_px);
+        cells.slice_mut(s![first..last, ..]).assign(&means);
+    }
     Ok((cells, cell_px))
 }
 

@@ -6,7 +6,7 @@ use crate::{Inputs, JobError, OpenedResult, Predict, Progress, ResultKind, Stack
 use noise::{CompareOptions, Contender, Foreign, ForeignChannel, Linearity, OwnStack};
 use raw::Encoding;
 use report::{MeasuredChannel, MeasuredReport, MeasuredResult};
-use stack::{ClipOptions, Combine};
+use stack::{ClipOptions, Combine, StackError, StackPart};
 use std::path::PathBuf;
 
 /// What to measure, by what.
@@ -68,14 +68,13 @@ impl MeasureJob {
         }
         let mut outcome = self.frames.run_with_halves(progress)?;
         progress.stage("measuring the result", 0);
+        let channels = 0..outcome.stack.shape().0;
+        let planes: Result<Vec<_>, StackError> = channels
+            .map(|channel| outcome.stack.plane(StackPart::Mean, channel))
+            .collect();
         let own = Contender {
             name: "the stack of the frames".to_owned(),
-            planes: outcome
-                .stack
-                .mean
-                .outer_iter()
-                .map(|p| p.to_owned())
-                .collect(),
+            planes: planes?,
             saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
             scale_arcsec: None,
             shutter_s: None,

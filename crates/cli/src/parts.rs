@@ -4,17 +4,19 @@ use crate::JobError;
 use crate::MovingGround;
 use crate::ground::Apart;
 use crate::half_keeper::{self, HalfKeeper, Halves, KeptTile};
+use crate::memory_plan::MemoryPlan;
 use crate::progress::Progress;
 use crate::stack_job::positions_px;
+use crate::stack_rows::SkyAlone;
 use align::Star;
-use ndarray::{Array2, Array3};
+use ndarray::Array2;
 use noise::{
     GainReport, NoiseObserver, NoiseOptions, Part, Region, ReportContext, SensorTrack, StarMask,
     StarMaskOptions, StarPair, StarShapeObserver, Summary, TileNoise,
 };
 use stack::{
-    Calibrator, Combine, GroundMask, Light, PackedMask, Stack, StackError, StackOptions,
-    TileObserver,
+    Calibrator, Combine, DemosaicMethod, GroundMask, Light, LightMask, OutputGrid, StackOptions,
+    StoredStack, TileObserver,
 };
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -23,7 +25,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 const LEAST_SHARE: f64 = 0.05;
 
 /// The ground of a finished job.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Ground {
     /// Where it is in the picture; with what it sweeps during the reference, when it moves.
     pub mask: GroundMask,
@@ -31,9 +33,8 @@ pub struct Ground {
     pub noise: Option<Summary>,
     /// Where it lies in the lights, when it moves in the frame.
     pub moving: Option<MovingGround>,
-    /// The sky alone, `[channel, row, column]`, where the ground moves: NaN where too few
-    /// lights see it.
-    pub sky: Option<Array3<f32>>,
+    /// The sky alone, where the ground moves: NaN where too few lights see it.
+    pub sky: Option<SkyAlone>,
 }
 
 impl Ground {
@@ -58,12 +59,14 @@ pub(crate) struct Parts<'a> {
     pub noise: &'a NoiseOptions,
     /// Whether the half-stacks of the sky are kept.
     pub keep: bool,
+    /// Where stacks are kept, and how much is done at a time.
+    pub plan: &'a MemoryPlan,
     pub progress: &'a dyn Progress,
 }
 
 /// The picture, and what was seen of its noise by part.
 pub(crate) struct Stacked {
-    pub stack: Stack,
+    pub stack: StoredStack,
     /// What the stars' observer saw.
     pub star_tiles: Vec<Vec<StarPair>>,
     /// The half-stacks of the sky, when they are kept.
@@ -112,24 +115,30 @@ impl Parts<'_> {
             });
         };
         let mask = &apart.mask;
-        let masks = apart.masks_of_sky(self.lights.len());
+        let at_a_time = self.plan.frames_at_a_time;
+        let masks = apart.masks_of_sky(self.lights.len(), at_a_time);
         let hidden = mask.not_pure_sky();
         let (sky, tiles, star_tiles) = self.sky(stars, &masks, Some(&hidden), track)?;
         drop(masks);
         let (tiles, halves) = self.join_halves(tiles);
 
         let lights = apart.lights_of_ground(self.lights);
-        let masks = apart.masks_of_ground(lights.len());
+        let masks = apart.masks_of_ground(lights.len(), at_a_time);
         let hidden = mask.ground().mapv(|ground| !ground);
         let observer = self.noise_observer(Some(&hidden));
-        let (ground, of_ground) = self.part("stacking the ground", &lights, &masks, &observer)?;
+        let (mut joined, of_ground) =
+            self.part("stacking the ground", &lights, &masks, &observer)?;
         // Where the camera stands still it does not move on the sensor, and neither does its
         // fixed pattern.
         let size = self.calibrator.layout().bounds();
         let positions_px = positions_px(&lights, (size.width(), size.height()));
-        let alone = apart.moving.as_ref().map(|_| well_seen(&sky));
+        stack::join_stored(&sky, &mut joined, mask)?;
+        let alone = match apart.moving {
+            Some(_) => Some(SkyAlone::new(sky)?),
+            None => None,
+        };
         Ok(Stacked {
-            stack: stack::join(sky, &ground, mask),
+            stack: joined,
             star_tiles,
             halves,
             seen: Seen {
@@ -176,7 +185,7 @@ impl Parts<'_> {
     }
 
     /// The largest samples of the lights as they were taken: trails of the stars.
-    pub fn trails(&self) -> Result<Stack, StackError> {
+    pub fn trails(&self) -> Result<StoredStack, JobError> {
         let options = StackOptions {
             combine: Combine::Max,
             ..*self.options
@@ -195,10 +204,10 @@ impl Parts<'_> {
     fn sky(
         &self,
         stars: &StarShapeObserver,
-        masks: &[Arc<PackedMask>],
+        masks: &[Arc<LightMask>],
         hidden: Option<&Array2<bool>>,
         track: Option<SensorTrack>,
-    ) -> Result<(Stack, Vec<KeptTile>, Vec<Vec<StarPair>>), StackError> {
+    ) -> Result<(StoredStack, Vec<KeptTile>, Vec<Vec<StarPair>>), JobError> {
         let noise = self.noise_observer(hidden).with_track(track);
         let keeper = HalfKeeper {
             noise,
@@ -235,11 +244,14 @@ impl Parts<'_> {
         &self,
         stage: &str,
         lights: &[Light],
-        masks: &[Arc<PackedMask>],
+        masks: &[Arc<LightMask>],
         observer: &O,
-    ) -> Result<(Stack, Vec<O::Summary>), StackError> {
-        let layout = self.calibrator.layout();
-        let tiles = layout.bounds().tiles(stack::TILE_PX).len();
+    ) -> Result<(StoredStack, Vec<O::Summary>), JobError>
+    where
+        O::Summary: Send,
+    {
+        let grid = self.grid();
+        let tiles = grid.bounds().tiles(stack::TILE_PX).len();
         self.progress.stage(stage, tiles);
         let most = AtomicUsize::new(0);
         let advance = |done: usize, _: usize| {
@@ -247,7 +259,38 @@ impl Parts<'_> {
             self.progress.advance(done);
         };
         let (calibrator, options) = (self.calibrator, self.options);
-        stack::stack_masked(lights, masks, calibrator, options, observer, &advance)
+        let channels = calibrator.layout().cfa.channels().len();
+        let (width, height) = grid.size();
+        let shape = (channels, height, width);
+        let mut stack = StoredStack::new(shape, &self.plan.stack_place)?;
+        let summaries = self.tiles_at_a_time(|| {
+            let into = &mut stack;
+            stack::stack_into(lights, masks, calibrator, options, observer, &advance, into)
+        })??;
+        Ok((stack, summaries))
+    }
+
+    /// The pixels of a stack.
+    fn grid(&self) -> OutputGrid {
+        let layout = self.calibrator.layout();
+        let scale = match self.options.demosaic {
+            DemosaicMethod::Superpixel => 0.5,
+            DemosaicMethod::Bilinear | DemosaicMethod::GradientCorrected => 1.0,
+        };
+        OutputGrid::new(scale, (layout.width, layout.height))
+    }
+
+    /// Does work on tiles with as many threads as the plan allows.
+    pub(crate) fn tiles_at_a_time<T: Send>(
+        &self,
+        work: impl FnOnce() -> T + Send,
+    ) -> Result<T, JobError> {
+        let threads = self.plan.tiles_at_a_time;
+        if threads >= rayon::current_num_threads() {
+            return Ok(work());
+        }
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+        Ok(pool.map_err(|_| JobError::Threads(threads))?.install(work))
     }
 }
 
@@ -297,21 +340,6 @@ impl Seen {
         }
         Ok((noise, Some(ground)))
     }
-}
-
-/// What enough lights see of a sky: elsewhere it is noisier than a single light's ground.
-fn well_seen(sky: &Stack) -> Array3<f32> {
-    const LEAST_COVERAGE: f32 = 0.3;
-    let mut alone = sky.mean.clone();
-    for (mut plane, weight) in alone.outer_iter_mut().zip(sky.weight.outer_iter()) {
-        let full = weight.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
-        plane.zip_mut_with(&weight, |value, weight| {
-            if *weight < LEAST_COVERAGE * full {
-                *value = f32::NAN;
-            }
-        });
-    }
-    alone
 }
 
 /// The regions that a part fills enough of.

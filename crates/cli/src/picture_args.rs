@@ -30,11 +30,12 @@ pub struct PictureArgs {
     /// good from poor
     #[arg(long)]
     pub keep_all: bool,
-    /// Most memory for frames and result, such as 2G or 800M; beyond it frames wait in a
-    /// scratch file. A quarter of the machine's when not given, at most 4G
+    /// Most memory to use at any time, such as 2G or 800M, whatever the number of frames; what
+    /// does not fit waits in scratch files. A quarter of the machine's when not given, at most 4G
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]
     pub memory: Option<u64>,
-    /// Folder for scratch data
+    /// Folder for scratch files, which never outlive the job; the system's for temporary files
+    /// when not given
     #[arg(long, value_name = "DIR")]
     pub scratch: Option<PathBuf>,
     /// Threads to use; all cores when not given

@@ -1,6 +1,7 @@
 //! How far a job has come, told to whoever wants to know.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::Write;
 use std::time::{Duration, Instant};
 
 /// Hears how a job goes on; called from any thread.
@@ -9,12 +10,15 @@ pub trait Progress: Sync {
     fn stage(&self, name: &str, steps: usize);
     /// `done` steps of the stage are done.
     fn advance(&self, done: usize);
+    /// Something to know while the job goes on.
+    fn note(&self, line: &str);
 }
 
 /// Hears nothing.
 impl Progress for () {
     fn stage(&self, _: &str, _: usize) {}
     fn advance(&self, _: usize) {}
+    fn note(&self, _: &str) {}
 }
 
 /// A progress bar on standard error; draws nothing where that is no terminal.
@@ -41,6 +45,13 @@ impl Progress for Bar {
 
     fn advance(&self, done: usize) {
         self.0.set_position(done as u64);
+    }
+
+    fn note(&self, line: &str) {
+        self.0.suspend(|| {
+            // Nobody is left to be told when this fails.
+            let _ = writeln!(std::io::stderr(), "note: {line}");
+        });
     }
 }
 

@@ -5,16 +5,16 @@ use crate::args::Format;
 use crate::reporting::report;
 use crate::result_names::{FITS, PNG, REGIONS, REPORT, TIFF};
 use crate::stack_job::{StackJob, StackOutcome};
+use crate::stack_rows::PartRows;
 use export::{
-    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite,
+    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite, PictureRows,
     PreviewOptions, TiffCompression, TiffOptions, refuse_existing, write_fits, write_png16,
     write_regions_png, write_tiff_f32,
 };
-use ndarray::{Array3, ArrayView2, Axis};
 use noise::{GainReport, Region, RegionNoise};
 use raw::FrameInfo;
 use report::Report;
-use stack::Stack;
+use stack::StackPart;
 use std::path::{Path, PathBuf};
 
 /// Where results go and what may happen to earlier ones.
@@ -143,9 +143,16 @@ impl ResultFolder {
             comment: "pixels to one of the lights, each way".to_owned(),
         }));
         let ground = outcome.ground.as_ref();
+        let sky = ground.and_then(|ground| ground.sky.as_ref());
+        let part = |part| PartRows(&outcome.stack, part);
         let finished = Finished {
-            stack: &outcome.stack,
-            sky: ground.and_then(|ground| ground.sky.as_ref()),
+            picture: FitsPicture {
+                mean: &part(StackPart::Mean),
+                variance: &part(StackPart::Variance),
+                weight: &part(StackPart::Weight),
+                rejected: Some(&part(StackPart::Rejected)),
+                sky: sky.map(|sky| sky as &dyn PictureRows),
+            },
             made_of: format!("{} frames combined", outcome.lights.len()),
             cards,
             info: &info,
@@ -202,11 +209,7 @@ impl ResultFolder {
             overwrite: self.overwrite,
             ..TiffOptions::default()
         };
-        write_tiff_f32(
-            &self.dir.join(TIFF),
-            &planes(&finished.stack.mean),
-            &options,
-        )?;
+        write_tiff_f32(&self.dir.join(TIFF), finished.picture.mean, &options)?;
         Ok(())
     }
 
@@ -223,16 +226,7 @@ impl ResultFolder {
             overwrite: self.overwrite,
             ..FitsOptions::default()
         };
-        let stack = finished.stack;
-        let sky = finished.sky.map(planes);
-        let picture = FitsPicture {
-            mean: &planes(&stack.mean),
-            variance: &planes(&stack.variance),
-            weight: &planes(&stack.weight),
-            rejected: Some(&stack.rejected.axis_iter(Axis(0)).collect::<Vec<_>>()),
-            sky: sky.as_deref(),
-        };
-        write_fits(&self.dir.join(FITS), &picture, &options)?;
+        write_fits(&self.dir.join(FITS), &finished.picture, &options)?;
         Ok(())
     }
 
@@ -245,7 +239,7 @@ impl ResultFolder {
             overwrite: self.overwrite,
             ..PreviewOptions::default()
         };
-        write_png16(&self.dir.join(PNG), &planes(&finished.stack.mean), &preview)?;
+        write_png16(&self.dir.join(PNG), finished.picture.mean, &preview)?;
         Ok(preview)
     }
 
@@ -261,17 +255,15 @@ impl ResultFolder {
             ..preview.clone()
         };
         let path = self.dir.join(REGIONS);
-        let planes = planes(&finished.stack.mean);
-        write_regions_png(&path, &planes, regions, &map)?;
+        write_regions_png(&path, finished.picture.mean, regions, &map)?;
         Ok(())
     }
 }
 
 /// A picture to be written, and what is said of it.
 pub(crate) struct Finished<'a> {
-    pub stack: &'a Stack,
-    /// The sky alone, where the picture shows ground over it.
-    pub sky: Option<&'a Array3<f32>>,
+    /// The stack; its sky is there where the picture shows ground over it.
+    pub picture: FitsPicture<'a>,
     /// What it is made of, in words.
     pub made_of: String,
     /// Further cards of the FITS header.
@@ -321,8 +313,4 @@ fn map_regions(noise: &GainReport, scale: f64) -> Vec<MapRegion> {
 
 fn software() -> String {
     concat!("radicand ", env!("CARGO_PKG_VERSION")).to_owned()
-}
-
-fn planes(stack: &Array3<f32>) -> Vec<ArrayView2<'_, f32>> {
-    stack.axis_iter(Axis(0)).collect()
 }

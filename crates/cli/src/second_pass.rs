@@ -3,11 +3,11 @@
 use crate::JobError;
 use crate::ground::Apart;
 use crate::parts::{Ground, Parts};
-use ndarray::{Array2, Array3, Axis};
+use ndarray::Array2;
 use noise::{HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, StarMaskOptions, TILE_PX};
 use stack::{
-    ChannelCoverage, DemosaicMethod, DropShape, FirstPass, FromMosaic, GroundMask, Kernel,
-    MosaicStack, OutputGrid, Stack, StackOptions, lights_needed, stack_from_mosaic,
+    ChannelCoverage, DemosaicMethod, DropShape, FirstPass, FromMosaic, GroundMask, MosaicStack,
+    OutputGrid, StackError, StackOptions, StackPart, StoredStack, lights_needed, stack_from_mosaic,
 };
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -45,15 +45,17 @@ impl Parts<'_> {
     /// and on the ground.
     pub fn photosites(
         &self,
-        first: Stack,
+        stack: StoredStack,
         ground: Option<&mut Ground>,
         options: FromMosaic,
-    ) -> Result<(Stack, SecondPass), JobError> {
+    ) -> Result<(StoredStack, SecondPass), JobError> {
         let layout = self.calibrator.layout();
-        let reached = self.reached(&first, ground.as_deref());
+        let reached = self.reached(&stack, ground.as_deref())?;
         let apart = ground.as_deref().map(apart);
-        let masks = apart.map_or_else(Vec::new, |apart| apart.masks_of_sky(self.lights.len()));
-        let first = FirstPass::new(first, self.lights.len(), &layout.cfa, self.options);
+        let (n, at_a_time) = (self.lights.len(), self.plan.frames_at_a_time);
+        let masks = apart.map_or_else(Vec::new, |apart| apart.masks_of_sky(n, at_a_time));
+        let first = FirstPass::new(&stack, n, &layout.cfa, self.options)?;
+        drop(stack);
         let grid = OutputGrid::new(options.scale, (layout.width, layout.height));
         let block_px = (self.noise.block_px as f64 * options.scale).round() as usize;
         let observer = HalfNoiseObserver::new(
@@ -70,22 +72,26 @@ impl Parts<'_> {
             let done = most.fetch_max(done, Ordering::Relaxed).max(done);
             self.progress.advance(done);
         };
-        let (mut made, tiles) = stack_from_mosaic(
-            self.lights,
-            &masks,
-            self.calibrator,
-            &first,
-            &options,
-            &observer,
-            &advance,
-        )?;
-        let coverage = made.coverage(&|row, col| reached[(row, col)]);
-        let rejected = rejected(&made, self.lights);
-        made.fill(&first);
+        let place = &self.plan.stack_place;
+        let (mut made, tiles) = self.tiles_at_a_time(|| {
+            stack_from_mosaic(
+                self.lights,
+                &masks,
+                self.calibrator,
+                &first,
+                &options,
+                place,
+                &observer,
+                &advance,
+            )
+        })??;
+        let coverage = made.coverage(&|row, col| reached[(row, col)])?;
+        let rejected = rejected(&made, self.lights)?;
+        made.fill(&first)?;
         if let Some(sky) = ground.and_then(|ground| ground.sky.as_mut())
             && options.scale != 1.0
         {
-            *sky = on_grid(sky, &grid);
+            *sky = sky.on_grid(&grid, place)?;
         }
         let sites = layout.cfa.values();
         let share = |channel: &raw::Channel| {
@@ -111,7 +117,10 @@ impl Parts<'_> {
     }
 
     /// Makes the picture anew at half the size, of cells of two by two photosites.
-    pub fn superpixel(&self, ground: Option<&mut Ground>) -> Result<(Stack, SecondPass), JobError> {
+    pub fn superpixel(
+        &self,
+        ground: Option<&mut Ground>,
+    ) -> Result<(StoredStack, SecondPass), JobError> {
         let layout = self.calibrator.layout();
         let half = OutputGrid::new(0.5, (layout.width, layout.height));
         let options = StackOptions {
@@ -132,22 +141,28 @@ impl Parts<'_> {
             return Ok((stack, made));
         };
         let (apart, n) = (apart(ground), self.lights.len());
-        let (sky, _) = parts.part(stage, self.lights, &apart.masks_of_sky(n), &())?;
+        let at_a_time = self.plan.frames_at_a_time;
+        let (sky, _) = parts.part(stage, self.lights, &apart.masks_of_sky(n, at_a_time), &())?;
         let lights = apart.lights_of_ground(self.lights);
-        let masks = apart.masks_of_ground(n);
-        let (of_ground, _) = parts.part("superpixels of the ground", &lights, &masks, &())?;
+        let masks = apart.masks_of_ground(n, at_a_time);
+        let (mut joined, _) = parts.part("superpixels of the ground", &lights, &masks, &())?;
         if let Some(alone) = ground.sky.as_mut() {
-            *alone = on_grid(alone, &half);
+            *alone = alone.on_grid(&half, &self.plan.stack_place)?;
         }
         let (width, height) = half.size();
         let shown = |(row, col)| ground.mask.ground()[half.reference_pixel(row, col)];
         let mask = GroundMask::new(Array2::from_shape_fn((height, width), shown));
-        Ok((stack::join(sky, &of_ground, &mask), made))
+        stack::join_stored(&sky, &mut joined, &mask)?;
+        Ok((joined, made))
     }
 
     /// Where half of the lights show the sky, on the reference.
-    fn reached(&self, first: &Stack, ground: Option<&Ground>) -> Array2<bool> {
-        let weight = first.weight.index_axis(Axis(0), 0);
+    fn reached(
+        &self,
+        first: &StoredStack,
+        ground: Option<&Ground>,
+    ) -> Result<Array2<bool>, StackError> {
+        let weight = first.plane(StackPart::Weight, 0)?;
         let most = weight.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
         let mut reached = weight.mapv(|weight| weight >= REACHED * most);
         if let Some(ground) = ground {
@@ -155,7 +170,7 @@ impl Parts<'_> {
                 *reached &= !hidden
             });
         }
-        reached
+        Ok(reached)
     }
 
     /// Stars, and what is not reached, on the pixels of a grid.
@@ -185,36 +200,19 @@ fn apart(ground: &Ground) -> Apart {
 
 /// Share of the photosites rejected, by channel; weights are taken for those of the typical
 /// light.
-fn rejected(made: &MosaicStack, lights: &[stack::Light]) -> Vec<f64> {
+fn rejected(made: &MosaicStack, lights: &[stack::Light]) -> Result<Vec<f64>, StackError> {
     let weights = lights.iter().map(|light| f64::from(light.weight));
     let weight = weights.sum::<f64>() / lights.len().max(1) as f64;
-    let stack = &made.stack;
-    let of = |channel: usize| {
-        let rejected = stack.rejected.index_axis(Axis(0), channel);
-        let rejected: f64 = rejected.iter().map(|&n| f64::from(n)).sum();
-        let kept = stack.weight.index_axis(Axis(0), channel);
-        let kept = kept.iter().map(|&w| f64::from(w)).sum::<f64>() / weight;
-        rejected / (rejected + kept).max(1.0)
+    let sum = |part, channel| -> Result<f64, StackError> {
+        let plane = made.stack.plane(part, channel)?;
+        Ok(plane.iter().map(|&value| f64::from(value)).sum())
     };
-    (0..stack.mean.dim().0).map(of).collect()
-}
-
-/// Planes of the reference on a grid.
-fn on_grid(planes: &Array3<f32>, grid: &OutputGrid) -> Array3<f32> {
-    let (step, start) = (1.0 / grid.scale(), grid.to_reference(0.0));
-    let map = align::Homography([[step, 0.0, start], [0.0, step, start], [0.0, 0.0, 1.0]]);
-    let map = align::PixelMap::from_homography(map);
-    let (width, height) = grid.size();
-    let mut out = Array3::zeros((planes.dim().0, height, width));
-    for (plane, mut out) in planes.outer_iter().zip(out.outer_iter_mut()) {
-        out.assign(&stack::resample_plane(
-            plane,
-            &map,
-            Kernel::Cubic,
-            (width, height),
-        ));
-    }
-    out
+    let of = |channel: usize| {
+        let rejected = sum(StackPart::Rejected, channel)?;
+        let kept = sum(StackPart::Weight, channel)? / weight;
+        Ok(rejected / (rejected + kept).max(1.0))
+    };
+    (0..made.stack.shape().0).map(of).collect()
 }
 
 impl Photosites {

@@ -7,7 +7,9 @@ use crate::fitting::{
     DarkScaling, Taken, calibration_mismatch, dark_scale, light_mismatch, master_mismatch,
     most_common, of_one_exposure,
 };
+use crate::intake::Intake;
 use crate::light::PoorLight;
+use crate::memory_plan::{MemoryBudget, MemoryPlan};
 use crate::progress::Progress;
 use crate::result_names::RESULT_NAMES;
 use ndarray::Array2;
@@ -15,11 +17,11 @@ use raw::{
     DecodeError, DecodeOptions, FrameInfo, FrameKind, RawlerProcess, SitePattern, SurveyOptions,
     SurveyedFrame, printable,
 };
-use stack::{MosaicStore, SensorLayout, StackError, StoredMosaic};
+use stack::{SensorLayout, StoredMosaic};
 use std::fmt;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 /// Where the frames of a job come from.
 #[derive(Clone, Debug, Default)]
@@ -169,6 +171,8 @@ pub struct Session {
     pub dark_scale: Option<f64>,
     /// What is not used, each with its reason.
     pub left_out: Vec<LeftOut>,
+    /// How the job stays within its memory; there when there are frames.
+    pub(crate) plan: Option<MemoryPlan>,
     /// SHA-256 over the digests of all files, in ascending order: what went in, by
     /// content.
     pub digest: String,
@@ -187,11 +191,11 @@ pub fn decode_options() -> DecodeOptions {
 ///
 /// # Errors
 ///
-/// When an input does not exist, when scratch data cannot be written, or when there is
-/// no light among the inputs.
+/// When an input does not exist, when the budget is too small or scratch data cannot be
+/// written, or when there is no light among the inputs.
 pub fn gather(
     inputs: &Inputs,
-    store: MosaicStore,
+    budget: &MemoryBudget,
     progress: &dyn Progress,
 ) -> Result<Session, JobError> {
     let light = match inputs.lights_by {
@@ -244,7 +248,7 @@ pub fn gather(
         }
     }
     files.sort();
-    let frames = read(&files, store, &mut session, progress)?;
+    let frames = read(&files, budget, &mut session, progress)?;
     let (looked_at, readable) = (files.len(), frames.len());
     session.sort_out(frames, inputs.dark_scaling);
     if session.lights.is_empty() {
@@ -271,31 +275,28 @@ fn is_earlier_result(file: &Path, results: &Path) -> bool {
 /// Decodes all files into the store; what cannot be read is left out.
 fn read(
     files: &[(PathBuf, Option<FrameKind>)],
-    store: MosaicStore,
+    budget: &MemoryBudget,
     session: &mut Session,
     progress: &dyn Progress,
-) -> Result<Vec<SessionFrame>, StackError> {
+) -> Result<Vec<SessionFrame>, JobError> {
     let paths: Vec<PathBuf> = files.iter().map(|(path, _)| path.clone()).collect();
     let options = SurveyOptions {
         decode: decode_options(),
-        ..SurveyOptions::default()
+        threads: budget.threads,
     };
     progress.stage("reading frames", paths.len());
     let done = AtomicUsize::new(0);
-    let stored = Mutex::new((store, Vec::new()));
+    let intake = Mutex::new(Intake::new(budget, paths.len(), progress));
     let survey = raw::survey_with(&paths, &options, |i, frame| {
-        let layout = SensorLayout::of(&frame.mosaic);
-        let mut stored = stored
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
-        let mosaic = stored.0.put(frame.mosaic.data);
-        stored.1.push((i, layout, mosaic));
+        let mut intake = intake.lock().unwrap_or_else(PoisonError::into_inner);
+        let go_on = intake.take(i, frame);
         progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+        go_on
     });
-    let (_, mut stored) = stored
-        .into_inner()
-        .unwrap_or_else(|poisoned| poisoned.into_inner());
-    stored.sort_by_key(|(i, ..)| *i);
+    let intake = intake.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let (stored, plan) = intake.finish()?;
+    session.plan = plan;
+    let survey = survey.expect("it is stopped by errors alone");
     session.digest = digest(&paths);
     let mut frames = Vec::with_capacity(stored.len());
     let mut stored = stored.into_iter();
@@ -306,7 +307,7 @@ fn read(
     for (i, (file, (_, stated))) in survey.files.into_iter().zip(files).enumerate() {
         match file.outcome {
             Ok((frame, verdict)) => {
-                let (_, layout, mosaic) = stored.next().expect("every readable frame was stored");
+                let stored = stored.next().expect("every readable frame was stored");
                 let (kind, because) = match stated {
                     Some(kind) => (*kind, "given as such".to_owned()),
                     None => (verdict.kind, verdict.because),
@@ -315,8 +316,8 @@ fn read(
                     frame,
                     kind,
                     because,
-                    mosaic: mosaic?,
-                    layout,
+                    mosaic: stored.mosaic,
+                    layout: stored.layout,
                 };
                 match first_of(i).filter(|_| kind == FrameKind::Light) {
                     Some(first) => {

@@ -7,7 +7,7 @@ use align::{PixelMap, find_ground, find_moving_ground};
 use ndarray::Array2;
 
 /// Most lights whose own view of a moving ground is taken.
-const MOST_VIEWS: usize = 4;
+pub(crate) const MOST_VIEWS: usize = 4;
 /// Share of a light that no view shows from which another is taken.
 const LEAST_HIDDEN: f64 = 0.01;
 /// Columns and rows of the points of a light that views are held against.

@@ -36,7 +36,7 @@ pub struct Solved {
 ///
 /// - `ground`: where the reference shows ground, as far as it is known: what shines there is no
 ///   star;
-/// - `memory_bytes`: memory for the lights that are looked at together.
+/// - `at_a_time`: lights that are looked at together, which bounds the memory.
 ///
 /// Lights that do not fit are moved to the session's left-out ones, with the reason.
 ///
@@ -50,10 +50,10 @@ pub fn solve(
     reference: Option<&Path>,
     ground: Option<&Array2<bool>>,
     cull: &CullOptions,
-    memory_bytes: u64,
+    at_a_time: usize,
     progress: &dyn Progress,
 ) -> Result<Solved, JobError> {
-    let mut seen = look_at_all(&session.lights, &calibrator, memory_bytes, progress)?;
+    let mut seen = look_at_all(&session.lights, &calibrator, at_a_time, progress)?;
     progress.stage("aligning", session.lights.len());
     let size = session.lights[0].frame.size;
     let (reference, mut places) = match reference {
@@ -160,17 +160,17 @@ fn realign(
 
 /// Stars, sky and noise of every light.
 ///
-/// - `memory_bytes`: memory for the lights that are looked at together.
+/// - `at_a_time`: lights that are looked at together, which bounds the memory.
 pub(crate) fn look_at_all(
     lights: &[SessionFrame],
     calibrator: &Calibrator,
-    memory_bytes: u64,
+    at_a_time: usize,
     progress: &dyn Progress,
 ) -> Result<Vec<Seen>, StackError> {
     progress.stage("finding stars", lights.len());
     let done = AtomicUsize::new(0);
     let mut seen = Vec::with_capacity(lights.len());
-    for few in lights.chunks(lights_at_a_time(calibrator, memory_bytes)) {
+    for few in lights.chunks(at_a_time.max(1)) {
         let of_few: Result<Vec<Seen>, StackError> = few
             .par_iter()
             .map(|light| {
@@ -210,14 +210,6 @@ fn grade(seen: &mut [Seen], places: &[Place], reference: usize, size: (usize, us
     for (seen, quality) in seen.iter_mut().zip(quality) {
         seen.quality = quality;
     }
-}
-
-/// How many lights are searched for stars together: each takes a calibrated copy, the
-/// plane it is searched on, and working room.
-fn lights_at_a_time(calibrator: &Calibrator, memory_bytes: u64) -> usize {
-    const BYTES_PER_PX: u64 = 16;
-    let of_one = BYTES_PER_PX * calibrator.layout().bounds().area() as u64;
-    (memory_bytes / of_one.max(1)).clamp(1, 1024) as usize
 }
 
 /// The light that a path names.

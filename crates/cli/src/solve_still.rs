@@ -22,7 +22,7 @@ pub(crate) fn solve_still(
     session: &mut Session,
     calibrator: Calibrator,
     reference: Option<&Path>,
-    memory_bytes: u64,
+    at_a_time: usize,
     progress: &dyn Progress,
 ) -> Result<Solved, JobError> {
     let n_lights = session.lights.len();
@@ -37,7 +37,7 @@ pub(crate) fn solve_still(
         Some(path) => find_reference(session, path)?,
         None => n_lights / 2,
     };
-    let seen = look_at_all(&session.lights, &calibrator, memory_bytes, progress)?;
+    let seen = look_at_all(&session.lights, &calibrator, at_a_time, progress)?;
     let passing: Vec<Star> = seen.iter().flat_map(|seen| seen.stars.clone()).collect();
     let frames = std::mem::take(&mut session.lights);
     let kept = frames.into_iter().zip(seen).map(|(frame, seen)| Kept {

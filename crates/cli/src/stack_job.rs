@@ -8,6 +8,7 @@ use crate::ground::{GroundChoice, set_apart, shown_ground};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
+use crate::memory_plan::{Anew, Making, MemoryBudget, MemoryPlan};
 use crate::parts::{Ground, Parts, Stacked};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
@@ -22,7 +23,7 @@ use noise::{
 };
 use raw::{Channel, FrameKind};
 use stack::{
-    Calibrator, Combine, DemosaicMethod, FromMosaic, MosaicStore, SensorLayout, Stack, StackOptions,
+    Calibrator, Combine, DemosaicMethod, FromMosaic, SensorLayout, StackOptions, StoredStack,
 };
 use std::path::PathBuf;
 
@@ -50,9 +51,9 @@ pub struct StackJob {
     pub ground: GroundChoice,
     /// When lights are left out.
     pub cull: CullOptions,
-    /// Memory for frames and result, bytes.
+    /// Most memory that the job takes, bytes.
     pub memory_bytes: u64,
-    /// Folder for frames beyond that.
+    /// Folder for scratch files, where frames and result wait that do not fit in it.
     pub scratch_dir: PathBuf,
 }
 
@@ -78,7 +79,7 @@ impl StackJob {
 #[derive(Debug)]
 pub struct StackOutcome {
     /// The picture.
-    pub stack: Stack,
+    pub stack: StoredStack,
     /// How photosites became the picture, where they did: then it is on a grid of its own.
     pub second_pass: Option<SecondPass>,
     /// The estimator it was made by, where the job left a choice.
@@ -140,8 +141,8 @@ impl StackJob {
     fn run_keeping(&self, halves: bool, progress: &dyn Progress) -> Result<StackOutcome, JobError> {
         let mut stopwatch = Stopwatch::default();
         let mask = self.ground.read()?;
-        let store = MosaicStore::new(self.memory_for_mosaics(), &self.scratch_dir);
-        let mut session = gather(&self.inputs, store, progress)?;
+        let budget = self.budget(halves);
+        let mut session = gather(&self.inputs, &budget, progress)?;
         stopwatch.lap("read");
         if let Some(path) = &self.reference {
             find_reference(&session, path)?;
@@ -151,29 +152,31 @@ impl StackJob {
         self.ground.check_size(mask.as_ref(), calibrator.layout())?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
-        // What is not kept for mosaics is free until there is a result.
-        let memory_bytes = self.memory_bytes - self.memory_for_mosaics();
+        let plan = session.plan.clone().expect("there are lights");
+        let at_a_time = plan.frames_at_a_time;
         let solved = match self.ground.is_all(mask.as_ref()) {
-            true => solve_still(&mut session, calibrator, reference, memory_bytes, progress)?,
+            true => solve_still(&mut session, calibrator, reference, at_a_time, progress)?,
             false => solve(
                 &mut session,
                 calibrator,
                 reference,
                 mask.as_ref(),
                 &self.cull,
-                memory_bytes,
+                at_a_time,
                 progress,
             )?,
         };
         stopwatch.lap("align");
-        self.stack(session, solved, mask, stopwatch, halves, progress)
+        self.stack(session, solved, mask, &plan, stopwatch, halves, progress)
     }
 
+    #[allow(clippy::too_many_arguments, reason = "the second half of the job")]
     fn stack(
         &self,
         session: Session,
         solved: Solved,
         given: Option<Array2<bool>>,
+        plan: &MemoryPlan,
         mut stopwatch: Stopwatch,
         keep: bool,
         progress: &dyn Progress,
@@ -196,6 +199,7 @@ impl StackJob {
                 &mut lights,
                 reference,
                 &calibrator,
+                plan.frames_at_a_time,
                 progress,
             )?,
         };
@@ -233,6 +237,7 @@ impl StackJob {
             options: &stacking,
             noise: &options,
             keep,
+            plan,
             progress,
         };
         let Stacked {
@@ -248,7 +253,7 @@ impl StackJob {
         stopwatch.lap("stack");
         let scale = field_scale(&geometry, &lights);
         let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
-        let faint = stars_of_stack(&stack, &layout, saturation_dn);
+        let faint = stars_of_stack(&stack, &layout, saturation_dn)?;
         let sensor = sensor(&session, &lights, &faint, &layout)?;
         let patterns = pattern_priors(&session, &lights, &sensor);
         let report = seen.report(&ReportContext {
@@ -268,7 +273,10 @@ impl StackJob {
             Some(options) => parts
                 .photosites(stack, ground.as_mut(), options)
                 .map(anew)?,
-            None if half_size => parts.superpixel(ground.as_mut()).map(anew)?,
+            None if half_size => {
+                drop(stack);
+                parts.superpixel(ground.as_mut()).map(anew)?
+            }
             None => (stack, None),
         };
         if second_pass.is_some() {
@@ -367,14 +375,35 @@ impl StackJob {
         }
     }
 
-    /// What is left for mosaics beside the result and the work on it.
-    fn memory_for_mosaics(&self) -> u64 {
-        const SHARE: f64 = 0.5;
-        (self.memory_bytes as f64 * SHARE) as u64
+    /// What the job may take in memory.
+    pub fn memory_budget(&self) -> MemoryBudget {
+        self.budget(false)
+    }
+
+    fn budget(&self, halves: bool) -> MemoryBudget {
+        let trails = self.options.combine == Combine::Max;
+        MemoryBudget {
+            limit_bytes: self.memory_bytes,
+            scratch_dir: self.scratch_dir.clone(),
+            threads: rayon::current_num_threads(),
+            making: match (halves, &self.ground) {
+                (true, _) => Making::WithHalves,
+                (false, GroundChoice::None | GroundChoice::All) if !trails => Making::OneStack,
+                // Of trails, the stack that is measured and the one that is shown.
+                (false, _) => Making::SkyAndGround,
+            },
+            anew: match (self.from_mosaic, self.options.demosaic) {
+                (Some(options), _) => Anew::Photosites {
+                    scale: options.scale,
+                },
+                (None, DemosaicMethod::Superpixel) => Anew::HalfSize,
+                (None, _) => Anew::No,
+            },
+        }
     }
 }
 
-fn anew((stack, made): (Stack, SecondPass)) -> (Stack, Option<SecondPass>) {
+fn anew((stack, made): (StoredStack, SecondPass)) -> (StoredStack, Option<SecondPass>) {
     (stack, Some(made))
 }
 

@@ -213,31 +213,6 @@ fn a_folder_without_permission_is_named() {
     assert_eq!(beside(temp.path()), ["locked"]);
 }
 
-#[cfg(target_os = "linux")]
-#[test]
-fn scratch_data_that_cannot_be_written_are_named() {
-    let temp = night();
-    let scratch = ["--memory", "1k", "--scratch", "no/such/folder"];
-    let args = [&["stack", "lights", "-o", "result"], &scratch[..]].concat();
-    let run = radicand_ends(temp.path(), &args, 1);
-    assert!(run.stderr.contains("no/such/folder"), "{}", run.stderr);
-    assert!(!temp.path().join("result").exists(), "no half result");
-    // With a scratch folder the same memory gives the same picture.
-    let stack = |output: &str, more: &[&str]| {
-        let args = ["stack", "lights", "-o", output, "--format", "tiff"];
-        radicand_ends(temp.path(), &[&args[..], more].concat(), 0);
-        std::fs::read(temp.path().join(output).join("stack.tif")).expect("a picture")
-    };
-    std::fs::create_dir(temp.path().join("scratch")).expect("a folder");
-    let slow = stack("slow", &["--memory", "1k", "--scratch", "scratch"]);
-    assert!(slow == stack("fast", &[]), "scratch changed the picture");
-    assert_eq!(
-        folder_digests(&temp.path().join("scratch")).len(),
-        1,
-        "scratch is left"
-    );
-}
-
 #[test]
 fn json_is_all_that_standard_output_holds() {
     let temp = night();

@@ -4,6 +4,8 @@ use super::{Console, Done, overwrite};
 use crate::args::BlendArgs;
 use crate::results::Finished;
 use crate::{BlendJob, BlendOutcome, JobError, ResultFolder};
+use export::{Counts, FitsPicture};
+use ndarray::{Array3, ArrayView2};
 use std::path::Path;
 
 pub(super) fn run(args: &BlendArgs, console: &Console) -> Result<Done, JobError> {
@@ -20,9 +22,15 @@ pub(super) fn run(args: &BlendArgs, console: &Console) -> Result<Done, JobError>
         job.run(progress.as_ref())
     };
     let outcome = outcome.inspect_err(|_| folder.abandon())?;
+    let stack = &outcome.stack;
     folder.write_pictures(&Finished {
-        stack: &outcome.stack,
-        sky: None,
+        picture: FitsPicture {
+            mean: &views(&stack.mean),
+            variance: &views(&stack.variance),
+            weight: &views(&stack.weight),
+            rejected: Some(&Counts(&views(&stack.rejected))),
+            sky: None,
+        },
         made_of: "a sky over a ground shot apart from it".to_owned(),
         cards: Vec::new(),
         info: &outcome.info,
@@ -83,4 +91,8 @@ fn speak(outcome: &BlendOutcome, console: &Console) {
         100.0 * shares.ground,
         100.0 * shares.sky_of_ground
     ));
+}
+
+fn views<T>(planes: &Array3<T>) -> Vec<ArrayView2<'_, T>> {
+    planes.outer_iter().collect()
 }

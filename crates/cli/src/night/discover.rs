@@ -3,9 +3,10 @@
 use super::watch::{NightEvent, NightWatch};
 use crate::content::{ContentDigest, file_digest};
 use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
+use crate::memory_plan::MemoryBudget;
 use crate::result_names::{FITS, REPORT};
 use crate::{JobError, decode_options};
-use raw::{Cfa, FrameInfo, FrameKind, SurveyOptions, printable};
+use raw::{Cfa, FrameInfo, FrameKind, Reading, SurveyOptions, printable};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -113,6 +114,7 @@ pub(crate) fn discover(
     root: &Path,
     output: &Path,
     gap_s: f64,
+    budget: &MemoryBudget,
     watch: &dyn NightWatch,
 ) -> Result<Discovery, JobError> {
     let list = raw::collect_files(&[root.to_owned()]);
@@ -131,7 +133,7 @@ pub(crate) fn discover(
     files.retain(|file| !lies_under(file, output.as_deref()) && !is_result(file));
     let looked_at = files.len();
     let unique = by_content(files, &mut left_out);
-    let frames = survey(unique, &mut left_out, watch);
+    let frames = survey(unique, &mut left_out, budget, watch);
     left_out.sort();
     Ok(Discovery {
         sets: sets(frames, gap_s),
@@ -179,20 +181,28 @@ fn by_content(files: Vec<PathBuf>, left_out: &mut Vec<(PathBuf, String)>) -> Vec
 fn survey(
     unique: Vec<Unique>,
     left_out: &mut Vec<(PathBuf, String)>,
+    budget: &MemoryBudget,
     watch: &dyn NightWatch,
 ) -> Vec<FoundFrame> {
     let paths: Vec<PathBuf> = unique.iter().map(|one| one.paths[0].clone()).collect();
     let options = SurveyOptions {
         decode: decode_options(),
-        ..SurveyOptions::default()
+        threads: budget.threads,
     };
     let files = paths.len();
     watch.hear(&NightEvent::Survey { files });
     let done = AtomicUsize::new(0);
-    let survey = raw::survey_with(&paths, &options, |_, _| {
+    let most_px = AtomicUsize::new(0);
+    let survey = raw::survey_with(&paths, &options, |_, frame| {
+        let px = frame.mosaic.data.len();
+        let px = most_px.fetch_max(px, Ordering::Relaxed).max(px);
         let done = done.fetch_add(1, Ordering::Relaxed) + 1;
         watch.hear(&NightEvent::Surveyed { done, files });
+        Reading::On {
+            files_at_a_time: budget.files_at_a_time(px),
+        }
     });
+    let survey = survey.expect("nothing stops it");
     let mut frames = Vec::new();
     for (mut one, file) in unique.into_iter().zip(survey.files) {
         let path = one.paths.remove(0);

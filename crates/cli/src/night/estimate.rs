@@ -2,9 +2,10 @@
 
 use super::place::Place;
 use super::plan::SessionPlan;
-use crate::StackJob;
 use crate::args::Format;
+use crate::memory_plan::FrameSize;
 use crate::result_names::REPORT;
+use crate::{JobError, StackJob};
 use report::Report;
 
 /// Seconds of one worker for a million pixels of a light, from reading to measuring, where no
@@ -22,7 +23,7 @@ const CHANNELS: u64 = 3;
 pub struct Estimate {
     /// Time, s; rough.
     pub seconds: f64,
-    /// Memory beside the frames', bytes.
+    /// Memory at the most, bytes.
     pub memory_bytes: u64,
     /// Result, bytes, at most.
     pub disk_bytes: u64,
@@ -73,7 +74,7 @@ fn pixels(plan: &SessionPlan) -> u64 {
     u64::from(plan.session.width) * u64::from(plan.session.height)
 }
 
-/// What a session takes; the arithmetic of memory is in `docs/how-it-works.md`.
+/// What a session takes.
 pub(crate) fn estimate(
     plan: &SessionPlan,
     speed: &Speed,
@@ -83,12 +84,7 @@ pub(crate) fn estimate(
     let px = pixels(plan);
     let scale = stack.from_mosaic.map_or(1.0, |mosaic| mosaic.scale);
     let result_px = (scale * scale * px as f64) as u64;
-    let workers = rayon::current_num_threads() as u64;
-    let mosaics = 2 * px * plan.count() as u64;
-    let mosaics_in_memory = mosaics.min(stack.memory_bytes / 2);
-    let result_and_ground = (2 * 14 * CHANNELS + 9) * result_px;
-    let star_search = 15 * px * workers;
-    let masters = 8 * px;
+    let (memory_bytes, scratch_bytes) = memory_and_scratch(plan, stack);
     let of_format = |format: &Format| match format {
         Format::Tiff => 4 * CHANNELS * result_px,
         // Mean, variance and weight as floats, the count in 16 bits, and perhaps the sky.
@@ -97,8 +93,24 @@ pub(crate) fn estimate(
     };
     Estimate {
         seconds: speed.seconds(plan),
-        memory_bytes: mosaics_in_memory + masters + result_and_ground.max(star_search),
+        memory_bytes,
         disk_bytes: formats.iter().map(of_format).sum(),
-        scratch_bytes: mosaics - mosaics_in_memory,
+        scratch_bytes,
+    }
+}
+
+/// Memory and scratch data of a session, bytes; the least that it takes, where that is more
+/// than it is allowed. Filters are taken for a Bayer array.
+fn memory_and_scratch(plan: &SessionPlan, stack: &StackJob) -> (u64, u64) {
+    let size = FrameSize {
+        width: plan.session.width as usize,
+        height: plan.session.height as usize,
+        channels: CHANNELS as usize,
+        pattern_px: 2,
+    };
+    match stack.memory_budget().plan_only(&size, plan.count()) {
+        Ok(plan) => (plan.memory_bytes, plan.scratch_bytes),
+        Err(JobError::Memory { needed, .. }) => (needed.0, 0),
+        Err(_) => (0, 0),
     }
 }

@@ -76,7 +76,8 @@ impl NightPlan {
     ///
     /// When the root cannot be listed, or the output holds originals.
     pub fn of(job: &NightJob, watch: &dyn NightWatch) -> Result<Self, JobError> {
-        let found = discover(&job.root, &job.output, job.gap_s, watch)?;
+        let budget = job.stack.memory_budget();
+        let found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
         let root = &job.root;
         let scaling = job.stack.inputs.dark_scaling;
         let mut used = BTreeSet::new();

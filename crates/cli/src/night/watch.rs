@@ -141,4 +141,13 @@ impl Progress for Stages<'_> {
             self.watch.hear(&NightEvent::Stage { name, done, steps });
         }
     }
+
+    fn note(&self, line: &str) {
+        let mut at = self
+            .at
+            .lock()
+            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        at.log.push_str(&format!("note: {line}\n"));
+        self.watch.hear(&NightEvent::Note(line));
+    }
 }
