@@ -52,6 +52,11 @@ pub fn srgb_encode(linear: f64) -> f64 {
     }
 }
 
+/// CIE XYZ with D65 white to linear sRGB.
+pub(crate) fn xyz_to_srgb() -> [[f64; 3]; 3] {
+    invert(&SRGB_TO_XYZ).expect("primaries that span a space")
+}
+
 /// `matrix` times the column `color`.
 pub(crate) fn transform(matrix: &[[f64; 3]; 3], color: [f64; 3]) -> [f64; 3] {
     matrix.map(|row| row[0] * color[0] + row[1] * color[1] + row[2] * color[2])

@@ -6,6 +6,7 @@
 use crate::planes::{Shape, shape_of};
 use crate::reread::{SelfCheck, reread};
 use crate::strips::{StripLayout, deflate, interleave, native_bytes, predict_rows};
+use crate::tiff16::ascii;
 use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
 use rayon::prelude::*;
 use std::path::Path;
@@ -310,13 +311,6 @@ impl FiniteRange {
     }
 }
 
-/// What the ASCII type of TIFF can hold.
-fn ascii(text: &str) -> String {
-    text.chars()
-        .map(|c| if c.is_ascii() && c != '\0' { c } else { '?' })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -368,10 +362,5 @@ mod tests {
         assert_eq!(range, want);
         let nothing = FiniteRange::EMPTY;
         assert!(nothing.low > nothing.high);
-    }
-
-    #[test]
-    fn text_that_is_not_ascii_is_marked() {
-        assert_eq!(ascii("20 s, 15 °C\0"), "20 s, 15 ?C?");
     }
 }

@@ -1,10 +1,12 @@
-//! Pictures to files: float TIFF, FITS, PNG preview; whole or not at all.
+//! Pictures to files: float TIFF, FITS, linear DNG, TIFF for printing, PNG preview; whole or
+//! not at all.
 //!
 //! A picture is a slice of planes, one (monochrome) or three (red, green, blue), all
 //! of one shape, indexed `[row, column]`, in linear DN; or whatever can be read by rows like
 //! that ([`PictureRows`]), so that it need not fit in memory. NaN marks a pixel without a
 //! value, and negative values are kept. [`write_tiff_f32`] and [`write_fits`] store
-//! every value bit for bit; [`write_png16`] renders a preview for the eye, and
+//! every value bit for bit, [`write_linear_dng`] in 16 bits for raw developers;
+//! [`write_png16`] renders a preview for the eye, [`write_print_tiff`] the same at full size, and
 //! [`write_regions_png`] one with the regions of the noise report over it.
 //!
 //! Every writer goes through [`AtomicFile`]: the file appears complete under its name
@@ -36,8 +38,10 @@ pub use color::{camera_to_srgb, srgb_encode};
 pub use error::ExportError;
 pub use fits::{CardValue, FitsOptions, FitsPicture, HeaderCard, write_fits};
 pub use float_tiff::{TiffCompression, TiffContainer, TiffOptions, write_tiff_f32};
+pub use linear_dng::{DngOptions, write_linear_dng};
 pub use planes::{Counts, PictureRows};
 pub use preview::{PreviewOptions, write_png16};
+pub use print_tiff::{PrintOptions, write_print_tiff};
 pub use region_map::{MapRegion, write_regions_png};
 pub use reread::{SelfCheck, check_tiff_f32};
 pub use stretch::AsinhStretch;
@@ -47,10 +51,12 @@ mod color;
 mod error;
 mod fits;
 mod float_tiff;
+mod linear_dng;
 mod orientation;
 mod planes;
 mod png_file;
 mod preview;
+mod print_tiff;
 mod region_map;
 mod rendering;
 mod reread;
@@ -58,3 +64,4 @@ mod shrink;
 mod sky_level;
 mod stretch;
 mod strips;
+mod tiff16;

@@ -49,7 +49,7 @@ pub(crate) fn render(planes: &[Array2<f32>], options: &PreviewOptions) -> Dynami
 }
 
 /// How values become light.
-struct Rendering {
+pub(crate) struct Rendering {
     /// Sky background of each channel, DN.
     sky_dn: [f64; 3],
     /// White balance and color matrix in one.
@@ -62,7 +62,8 @@ struct Rendering {
 }
 
 impl Rendering {
-    fn new(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
+    /// What these planes, or smaller ones of the same picture, ask for.
+    pub(crate) fn new(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
         let step = sample_step(planes[0].len());
         let sky_of = |plane: &Array2<f32>| {
             let values = plane.iter().step_by(step).copied().collect();
@@ -118,7 +119,7 @@ impl Rendering {
     }
 
     /// Fills `out` with one row, pixel by pixel.
-    fn render_row(&self, planes: &[Array2<f32>], row: usize, out: &mut [u16]) {
+    pub(crate) fn render_row(&self, planes: &[Array2<f32>], row: usize, out: &mut [u16]) {
         for (column, pixel) in out.chunks_exact_mut(planes.len()).enumerate() {
             let light = self.light(camera_color(planes, row, column));
             let shown = self.stretch.map_or([0.0; 3], |stretch| {

@@ -227,6 +227,63 @@ fn preview_decodes_to_the_approved_pixels() {
     check_facts(written);
 }
 
+fn dng_options() -> DngOptions {
+    DngOptions {
+        camera: Some("Borealis NX-2".to_owned()),
+        lens: Some("Borealis 17mm F1.8".to_owned()),
+        exposure_s: Some(13.0),
+        iso: Some(3200),
+        f_number: Some(1.8),
+        focal_length_mm: Some(17.0),
+        captured: Some("2031:01:14 23:12:00".to_owned()),
+        white_balance: Some([1.9, 1.0, 1.6]),
+        // Invented, and near those of real sensors.
+        color_matrix: Some([
+            [0.72, -0.21, -0.06],
+            [-0.43, 1.22, 0.24],
+            [-0.09, 0.21, 0.58],
+        ]),
+        saturation_dn: Some(4000.0),
+        orientation: 1,
+        description: Some("20 lights, 20 s".to_owned()),
+        software: Some("radicand".to_owned()),
+        overwrite: Overwrite::Yes,
+    }
+}
+
+#[test]
+#[cfg(target_endian = "little")]
+fn dng_is_the_approved_file() {
+    let mut written = Vec::new();
+    for (name, n_planes) in [("linear_90x60_gray.dng", 1), ("linear_90x60.dng", 3)] {
+        let path = folder().join(name);
+        write_linear_dng(&path, &views(&sky(60, 90, n_planes)), &dng_options()).unwrap();
+        written.push((name, fs::read(&path).unwrap()));
+    }
+    check_facts(written);
+}
+
+#[test]
+#[cfg(target_endian = "little")]
+fn print_tiff_is_the_approved_file() {
+    let mut written = Vec::new();
+    for (name, n_planes) in [("print_90x60_gray.tif", 1), ("print_90x60.tif", 3)] {
+        let path = folder().join(name);
+        let options = PrintOptions {
+            look: PreviewOptions {
+                overwrite: Overwrite::Yes,
+                ..PreviewOptions::default()
+            },
+            description: Some("20 lights, 20 s".to_owned()),
+            software: Some("radicand".to_owned()),
+            ..PrintOptions::default()
+        };
+        write_print_tiff(&path, &views(&sky(60, 90, n_planes)), &options).unwrap();
+        written.push((name, fs::read(&path).unwrap()));
+    }
+    check_facts(written);
+}
+
 /// The reference works in f64 as well; the two differ by rounding.
 const STRETCH_TOLERANCE: f64 = 1e-12;
 
