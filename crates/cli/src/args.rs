@@ -240,7 +240,7 @@ pub struct BlendArgs {
     )]
     pub mask: GroundChoice,
     /// Pictures to write; of a blend png is the preview alone
-    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = Format::USUAL)]
     pub format: Vec<Format>,
     /// Replace an existing result
     #[arg(long)]
@@ -317,8 +317,17 @@ pub enum Format {
     Tiff,
     /// stack.fits: mean, variance, weight, rejected
     Fits,
+    /// stack.dng: 16 bits, linear, for raw developers
+    Dng,
     /// preview.png: 16 bits, stretched; with a noise report regions.png: gain by region
     Png,
+    /// print.tif: the preview's look at full size, 16 bits, sRGB
+    Print,
+}
+
+impl Format {
+    /// Those that are written unless others are asked for.
+    pub const USUAL: [Self; 4] = [Self::Tiff, Self::Fits, Self::Dng, Self::Png];
 }
 
 fn parse_blend_mask(text: &str) -> Result<GroundChoice, String> {

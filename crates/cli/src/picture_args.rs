@@ -42,7 +42,7 @@ pub struct PictureArgs {
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub threads: Option<u16>,
     /// Pictures to write
-    #[arg(long, value_enum, value_delimiter = ',', default_values_t = [Format::Tiff, Format::Fits, Format::Png])]
+    #[arg(long, value_enum, value_delimiter = ',', default_values_t = Format::USUAL)]
     pub format: Vec<Format>,
 }
 

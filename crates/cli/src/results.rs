@@ -3,16 +3,16 @@
 use crate::JobError;
 use crate::args::Format;
 use crate::reporting::report;
-use crate::result_names::{FITS, PNG, REGIONS, REPORT, TIFF};
+use crate::result_names::{DNG, FITS, PNG, PRINT, REGIONS, REPORT, TIFF};
 use crate::stack_job::{StackJob, StackOutcome};
 use crate::stack_rows::PartRows;
 use export::{
-    AtomicFile, CardValue, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite, PictureRows,
-    PreviewOptions, TiffCompression, TiffOptions, refuse_existing, write_fits, write_png16,
-    write_regions_png, write_tiff_f32,
+    AtomicFile, CardValue, DngOptions, FitsOptions, FitsPicture, HeaderCard, MapRegion, Overwrite,
+    PictureRows, PreviewOptions, PrintOptions, TiffCompression, TiffOptions, refuse_existing,
+    write_fits, write_linear_dng, write_png16, write_print_tiff, write_regions_png, write_tiff_f32,
 };
 use noise::{GainReport, Region, RegionNoise};
-use raw::FrameInfo;
+use raw::{CaptureTime, FrameInfo};
 use report::Report;
 use stack::StackPart;
 use std::path::{Path, PathBuf};
@@ -94,6 +94,8 @@ impl ResultFolder {
             match format {
                 Format::Tiff => &[TIFF],
                 Format::Fits => &[FITS],
+                Format::Dng => &[DNG],
+                Format::Print => &[PRINT],
                 Format::Png if self.has_regions => &[PNG, REGIONS],
                 Format::Png => &[PNG],
             }
@@ -180,6 +182,8 @@ impl ResultFolder {
             match format {
                 Format::Tiff => self.write_tiff(finished)?,
                 Format::Fits => self.write_fits(finished)?,
+                Format::Dng => self.write_dng(finished)?,
+                Format::Print => self.write_print(finished)?,
                 Format::Png => preview = Some(self.write_preview(finished)?),
             }
         }
@@ -230,17 +234,55 @@ impl ResultFolder {
         Ok(())
     }
 
+    fn write_dng(&self, finished: &Finished) -> Result<(), JobError> {
+        let info = finished.info;
+        let options = DngOptions {
+            camera: info.camera.clone(),
+            lens: info.lens.clone(),
+            exposure_s: info.exposure_s,
+            iso: info.iso,
+            f_number: info.aperture,
+            focal_length_mm: info.focal_length_mm,
+            captured: info.captured.map(|captured| exif_time(&captured)),
+            white_balance: info.white_balance,
+            color_matrix: info.color_matrix,
+            saturation_dn: finished.saturation_dn,
+            orientation: info.orientation,
+            description: Some(finished.made_of.clone()),
+            software: Some(software()),
+            overwrite: self.overwrite,
+        };
+        write_linear_dng(&self.dir.join(DNG), finished.picture.mean, &options)?;
+        Ok(())
+    }
+
+    fn write_print(&self, finished: &Finished) -> Result<(), JobError> {
+        let options = PrintOptions {
+            look: self.look(finished),
+            description: Some(finished.made_of.clone()),
+            software: Some(software()),
+            ..PrintOptions::default()
+        };
+        write_print_tiff(&self.dir.join(PRINT), finished.picture.mean, &options)?;
+        Ok(())
+    }
+
     fn write_preview(&self, finished: &Finished) -> Result<PreviewOptions, JobError> {
-        let preview = PreviewOptions {
+        let preview = self.look(finished);
+        write_png16(&self.dir.join(PNG), finished.picture.mean, &preview)?;
+        Ok(preview)
+    }
+
+    /// How the picture is made visible.
+    fn look(&self, finished: &Finished) -> PreviewOptions {
+        PreviewOptions {
             orientation: finished.info.orientation,
             white_balance: finished.info.white_balance,
             color_matrix: finished.info.color_matrix,
             saturation_dn: finished.saturation_dn,
             overwrite: self.overwrite,
             ..PreviewOptions::default()
-        };
-        write_png16(&self.dir.join(PNG), finished.picture.mean, &preview)?;
-        Ok(preview)
+        }
     }
 
     /// A smaller preview with the regions of the noise report over it.
@@ -309,6 +351,11 @@ fn map_regions(noise: &GainReport, scale: f64) -> Vec<MapRegion> {
         }
     }
     shown.into_iter().map(region).collect()
+}
+
+/// A time as EXIF spells it.
+fn exif_time(captured: &CaptureTime) -> String {
+    captured.local.strftime("%Y:%m:%d %H:%M:%S").to_string()
 }
 
 fn software() -> String {

@@ -8,7 +8,7 @@ use synth::Scene;
 
 pub(super) fn run(args: &DemoArgs, console: &Console) -> Result<Done, JobError> {
     let overwrite = overwrite(args.overwrite);
-    let formats = [Format::Tiff, Format::Fits, Format::Png];
+    let formats = Format::USUAL;
     let folder = ResultFolder::prepare(&args.output.join("result"), &formats, overwrite)?;
     let scene = Scene::named("demo").ok_or_else(|| JobError::UnknownScene("demo".to_owned()))?;
     let night = args.output.join("night");

@@ -89,7 +89,7 @@ pub(crate) fn estimate(
         Format::Tiff => 4 * CHANNELS * result_px,
         // Mean, variance and weight as floats, the count in 16 bits, and perhaps the sky.
         Format::Fits => (3 * 4 + 2 + 4) * CHANNELS * result_px,
-        Format::Png => 2 * CHANNELS * result_px,
+        Format::Dng | Format::Print | Format::Png => 2 * CHANNELS * result_px,
     };
     Estimate {
         seconds: speed.seconds(plan),
