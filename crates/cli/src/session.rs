@@ -14,7 +14,7 @@ use crate::progress::Progress;
 use crate::result_names::RESULT_NAMES;
 use ndarray::Array2;
 use raw::{
-    DecodeError, DecodeOptions, FrameInfo, FrameKind, RawlerProcess, SitePattern, SurveyOptions,
+    DecodeError, DecodeOptions, FrameInfo, FrameKind, DecoderProcess, SitePattern, SurveyOptions,
     SurveyedFrame, printable,
 };
 use stack::{SensorLayout, StoredMosaic};
@@ -178,11 +178,11 @@ pub struct Session {
     pub digest: String,
 }
 
-/// How files are read: the second decoder is this very program, started anew.
+/// How files are read: foreign decoders run in this very program, started anew.
 pub fn decode_options() -> DecodeOptions {
-    let second_decoder = std::env::current_exe().ok().map(RawlerProcess::new);
+    let decoder_process = std::env::current_exe().ok().map(DecoderProcess::new);
     DecodeOptions {
-        second_decoder,
+        decoder_process,
         ..DecodeOptions::default()
     }
 }

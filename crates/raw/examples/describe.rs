@@ -3,7 +3,7 @@
 //! It is also its own second decoder, as any program that uses one should be.
 #![allow(clippy::print_stdout, reason = "this program's job is to print")]
 
-use radicand_raw::{DecodeOptions, Frame, RawlerProcess};
+use radicand_raw::{DecodeOptions, Frame, DecoderProcess};
 use std::path::Path;
 
 fn main() {
@@ -12,7 +12,7 @@ fn main() {
         std::process::exit(status);
     }
     let options = DecodeOptions {
-        second_decoder: std::env::current_exe().ok().map(RawlerProcess::new),
+        decoder_process: std::env::current_exe().ok().map(DecoderProcess::new),
         ..DecodeOptions::default()
     };
     for path in &args {

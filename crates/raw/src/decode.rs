@@ -1,12 +1,12 @@
 //! One file to one frame.
 
-use crate::camera_raw::Rawloader;
 use crate::content::Content;
 use crate::dng::{Dng, Linear};
 use crate::fits::Fits;
+use crate::foreign::Foreign;
 use crate::metadata::Metadata;
 use crate::sensor::Sensor;
-use crate::{DecodeError, DecodeFault, Decoder, Frame, RawlerProcess, complete};
+use crate::{DecodeError, DecodeFault, Decoder, DecoderProcess, Frame, complete};
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -18,8 +18,9 @@ pub struct DecodeOptions {
     pub max_file_bytes: u64,
     /// Largest sensor, pixels. Default 300 million.
     pub max_pixels: u64,
-    /// Second decoder for what the first cannot read. Default `None`.
-    pub second_decoder: Option<RawlerProcess>,
+    /// Process in which the foreign decoders run. Default `None`: then rawloader runs in this
+    /// one, without limits of memory and time, and rawler not at all.
+    pub decoder_process: Option<DecoderProcess>,
 }
 
 impl Default for DecodeOptions {
@@ -27,7 +28,7 @@ impl Default for DecodeOptions {
         Self {
             max_file_bytes: 1 << 30,
             max_pixels: 300_000_000,
-            second_decoder: None,
+            decoder_process: None,
         }
     }
 }
@@ -37,8 +38,8 @@ impl Default for DecodeOptions {
 /// The content decides, never the name. A file that ends early is an error also where a
 /// decoder would have filled the rest with zeros. Nothing is ever written.
 ///
-/// Uncompressed DNG and FITS are read here; anything else is given to rawloader, and
-/// what that cannot read to [`DecodeOptions::second_decoder`].
+/// Uncompressed DNG and FITS are read here; anything else is given to the library
+/// rawloader, and what that cannot read to rawler, in a [`DecoderProcess`].
 ///
 /// # Errors
 ///
@@ -114,7 +115,7 @@ pub(crate) fn decode_bytes(
 
 /// Asks the decoders in turn; what one refuses as unsupported is asked of the next.
 fn first_success(file: &RawFile) -> Result<(Decoder, Sensor), DecodeFault> {
-    let second = file.options.second_decoder.as_ref();
+    let foreign = Foreign::all(file.options.decoder_process.as_ref());
     let mut decoders: Vec<&dyn Decode> = Vec::new();
     if let Some(dng) = &file.dng {
         file.check_size(dng.n_pixels())?;
@@ -123,8 +124,7 @@ fn first_success(file: &RawFile) -> Result<(Decoder, Sensor), DecodeFault> {
         }
     }
     if decoders.is_empty() {
-        decoders.push(&Rawloader);
-        decoders.extend(second.map(|second| second as &dyn Decode));
+        decoders.extend(foreign.iter().map(|foreign| foreign as &dyn Decode));
     }
     let mut tried = Vec::new();
     for decoder in decoders {

@@ -24,7 +24,7 @@
 //! `x` runs to the right, `y` down, and `(0.0, 0.0)` is the **center** of the first
 //! pixel of the active area. Arrays are indexed `[row, column]`.
 
-pub use child::{CHILD_ARGUMENT, RawlerProcess, run_child};
+pub use child::{CHILD_ARGUMENT, DecoderProcess, run_child};
 pub use classify::{Verdict, classify};
 pub use decode::{DecodeOptions, decode};
 pub use error::{DecodeError, DecodeFault};
@@ -42,7 +42,6 @@ pub use survey::{
     Unreadable, collect_files, survey, survey_with,
 };
 
-mod camera_raw;
 mod child;
 mod classify;
 mod complete;
@@ -51,6 +50,7 @@ mod decode;
 mod dng;
 mod error;
 mod fits;
+mod foreign;
 mod frame;
 mod metadata;
 mod mosaic;

@@ -8,7 +8,7 @@ use radicand_raw::{Channel, DecodeFault, DecodeOptions, Decoder, Mosaic, decode}
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use std::path::PathBuf;
-use support::{fixtures, shared, with_second_decoder};
+use support::{fixtures, shared, with_decoder_process};
 
 #[derive(Deserialize)]
 struct Values {
@@ -142,7 +142,7 @@ fn the_second_decoder_agrees_on_geometry_and_filters() {
     ] {
         let expected = expected(file);
         let path = fixtures("raw").join(file);
-        let frame = decode(&path, &with_second_decoder()).expect("rawler reads it");
+        let frame = decode(&path, &with_decoder_process()).expect("rawler reads it");
         assert_eq!(frame.info.decoder, Decoder::Rawler);
         assert_eq!(frame.mosaic.size(), (expected.width, expected.height));
         assert_eq!(filters(&frame.mosaic), expected.cfa);

@@ -2,12 +2,12 @@
 
 mod support;
 
-use radicand_raw::{Cfa, DecodeFault, DecodeOptions, Decoder, RawlerProcess, decode};
+use radicand_raw::{Cfa, DecodeFault, DecodeOptions, Decoder, DecoderProcess, decode};
 use rawler::ljpeg92::LjpegCompressor;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 use support::dng::Dng;
-use support::{example, fixtures, with_second_decoder};
+use support::{example, fixtures, with_decoder_process};
 
 /// A raw that rawloader refuses, so that the child is asked.
 fn refused_by_the_first() -> PathBuf {
@@ -16,9 +16,9 @@ fn refused_by_the_first() -> PathBuf {
 
 /// What the second decoder is said to have said.
 #[track_caller]
-fn second_said(path: &Path, process: RawlerProcess) -> String {
+fn second_said(path: &Path, process: DecoderProcess) -> String {
     let options = DecodeOptions {
-        second_decoder: Some(process),
+        decoder_process: Some(process),
         ..DecodeOptions::default()
     };
     let error = decode(path, &options).expect_err("the child fails");
@@ -40,7 +40,7 @@ fn order_to(how: &str, dir: &Path) -> PathBuf {
 #[track_caller]
 fn misbehave(how: &str) -> String {
     let dir = tempfile::tempdir().expect("a temporary folder");
-    let process = RawlerProcess::new(example("misbehaving_child"));
+    let process = DecoderProcess::new(example("misbehaving_child"));
     second_said(&order_to(how, dir.path()), process)
 }
 
@@ -71,9 +71,9 @@ fn a_child_that_hangs_is_ended() {
         .arg(&path)
         .spawn()
         .expect("a program");
-    let process = RawlerProcess {
+    let process = DecoderProcess {
         timeout: Duration::from_millis(300),
-        ..RawlerProcess::new(example("misbehaving_child"))
+        ..DecoderProcess::new(example("misbehaving_child"))
     };
     let said = second_said(&path, process);
     let left = at_work_on(&path);
@@ -110,7 +110,7 @@ fn a_child_that_says_nothing_is_told() {
 fn a_program_that_is_not_there_is_told() {
     let said = second_said(
         &refused_by_the_first(),
-        RawlerProcess::new("/nowhere/at-all"),
+        DecoderProcess::new("/nowhere/at-all"),
     );
     assert!(said.starts_with("cannot start /nowhere/at-all"), "{said}");
 }
@@ -118,15 +118,15 @@ fn a_program_that_is_not_there_is_told() {
 #[cfg(unix)]
 #[test]
 fn the_memory_limit_holds() {
-    let limited = |memory_limit_bytes| RawlerProcess {
+    let limited = |memory_limit_bytes| DecoderProcess {
         memory_limit_bytes,
-        ..RawlerProcess::new(example("describe"))
+        ..DecoderProcess::new(example("describe"))
     };
     // 768 x 512 values of 2 bytes and the program itself do not fit in 12 MB ...
     let said = second_said(&refused_by_the_first(), limited(12_000_000));
     assert!(!said.is_empty());
     // ... and do in the default.
-    let frame = decode(&refused_by_the_first(), &with_second_decoder());
+    let frame = decode(&refused_by_the_first(), &with_decoder_process());
     assert_eq!(frame.expect("rawler reads it").mosaic.size(), (768, 512));
 }
 
@@ -159,7 +159,7 @@ fn lossless_jpeg_is_read_by_the_first_decoder_or_the_second() {
         let file = tempfile::NamedTempFile::new().expect("a temporary file");
         let bytes = lossless_jpeg(&samples, 64, predictor).bytes();
         std::fs::write(file.path(), &bytes).expect("a writable file");
-        let frame = decode(file.path(), &with_second_decoder()).expect("a valid DNG");
+        let frame = decode(file.path(), &with_decoder_process()).expect("a valid DNG");
         assert_eq!(frame.info.decoder, decoder);
         let mosaic = frame.mosaic;
         assert_eq!(mosaic.size(), (59, 39));
@@ -170,7 +170,7 @@ fn lossless_jpeg_is_read_by_the_first_decoder_or_the_second() {
         assert_eq!(mosaic.black_level_dn.values(), [510.0, 511.0, 512.0, 513.0]);
         assert_eq!(mosaic.white_level_dn.values(), [16000.0]);
         std::fs::write(file.path(), &bytes[..bytes.len() - 9]).expect("a writable file");
-        let error = decode(file.path(), &with_second_decoder()).expect_err("it ends early");
+        let error = decode(file.path(), &with_decoder_process()).expect_err("it ends early");
         assert!(
             matches!(error.fault, DecodeFault::Truncated { .. }),
             "{error}"
@@ -193,7 +193,7 @@ fn a_file_that_ends_early_is_an_error_with_both_decoders() {
         let lengths = (0..N_EACH).map(|i| i * whole.len() / N_EACH);
         for length in lengths.chain([whole.len() - 1]) {
             std::fs::write(&path, &whole[..length]).expect("a writable folder");
-            let outcome = decode(&path, &with_second_decoder());
+            let outcome = decode(&path, &with_decoder_process());
             assert!(
                 outcome.is_err(),
                 "{length} of {} bytes of {file} were read",

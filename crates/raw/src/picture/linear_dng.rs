@@ -5,8 +5,8 @@
 //! removed, negative values kept, nothing clipped. Source: DNG 1.7.1 (from memory), ch. 4.
 
 use super::{Encoding, Picture, PictureContainer, Source, channels, planes_of};
-use crate::camera_raw::full_color;
 use crate::decode::RawFile;
+use crate::foreign::full_color;
 use crate::dng::{PHOTOMETRIC_LINEAR_RAW, camera_facts};
 use crate::metadata::Metadata;
 use crate::tiff_tags::{Directory, Tiff, tag};
@@ -72,20 +72,23 @@ fn read(
             "white levels {white:?} are not above black levels {black:?}"
         )));
     }
-    let file = RawFile {
-        path: source.path,
-        bytes: source.bytes,
-        dng: None,
-        options: source.options,
-    };
     Ok(Picture {
-        info: Metadata::read(&file).into_info(source.path, Decoder::Dng, camera_facts(directories)),
+        info: Metadata::read(&raw_file(source)).into_info(source.path, Decoder::Dng, camera_facts(directories)),
         container: PictureContainer::LinearDng,
         channels,
         planes,
         saturation_dn: Some(saturation),
         encoding: Encoding::Linear,
     })
+}
+
+fn raw_file<'a>(source: &Source<'a>) -> RawFile<'a> {
+    RawFile {
+        path: source.path,
+        bytes: source.bytes,
+        dng: None,
+        options: source.options,
+    }
 }
 
 /// A level by channel; one number, or one of each repeat, stands for all.
@@ -115,14 +118,14 @@ fn active_area(linear: &Directory, (width, height): (usize, usize)) -> Result<Re
 
 /// Lossless JPEG and the like, by the raw library.
 fn compressed(source: &Source, size: (usize, usize)) -> Result<Vec<Array2<f32>>, DecodeFault> {
-    let (found, values) = full_color(source.bytes, N_CHANNELS)?;
+    let (found, values) = full_color(&raw_file(source), N_CHANNELS)?;
     if found != size || values.len() != size.0 * size.1 * N_CHANNELS {
         return Err(DecodeFault::Malformed(format!(
             "{} x {} px stated, {} x {} px decoded",
             size.0, size.1, found.0, found.1
         )));
     }
-    Ok(planes_of(|at| values[at], size, N_CHANNELS, N_CHANNELS))
+    Ok(planes_of(|at| f32::from(values[at]), size, N_CHANNELS, N_CHANNELS))
 }
 
 fn uncompressed(

@@ -5,7 +5,7 @@ pub mod dng;
 pub mod fits;
 pub mod scene;
 
-use radicand_raw::{DecodeOptions, RawlerProcess};
+use radicand_raw::{DecodeOptions, DecoderProcess};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -55,9 +55,9 @@ pub fn example(name: &str) -> PathBuf {
 }
 
 /// Options with the second decoder of the `describe` example.
-pub fn with_second_decoder() -> DecodeOptions {
+pub fn with_decoder_process() -> DecodeOptions {
     DecodeOptions {
-        second_decoder: Some(RawlerProcess::new(example("describe"))),
+        decoder_process: Some(DecoderProcess::new(example("describe"))),
         ..DecodeOptions::default()
     }
 }
