@@ -3,7 +3,7 @@
 //! It is also its own second decoder, as any program that uses one should be.
 #![allow(clippy::print_stdout, reason = "this program's job is to print")]
 
-use radicand_raw::{DecodeOptions, Frame, DecoderProcess};
+use radicand_raw::{DecodeOptions, DecoderProcess, Frame};
 use std::path::Path;
 
 fn main() {
@@ -18,7 +18,10 @@ fn main() {
     for path in &args {
         match radicand_raw::decode(Path::new(path), &options) {
             Ok(frame) => describe(&frame),
-            Err(error) => println!("{error}"),
+            Err(error) => match radicand_raw::open(Path::new(path), &options) {
+                Ok(opened) => println!("a picture, or many shots: {:?}", opened.shots),
+                Err(of_picture) => println!("{error}\n{of_picture}"),
+            },
         }
     }
 }

@@ -8,9 +8,9 @@
 //! It inherits an empty environment, the root folder, and three open files; see
 //! [`limits`] for what it may take.
 
+use crate::Decoder;
 use crate::decode::RawFile;
 use crate::foreign::Decoded;
-use crate::Decoder;
 use std::ffi::OsString;
 use std::fs::File;
 use std::path::{Path, PathBuf};

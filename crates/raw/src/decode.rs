@@ -153,27 +153,45 @@ impl Decode for UncompressedDng {
     }
 }
 
-pub(crate) fn read(path: &Path, max_bytes: u64) -> Result<Vec<u8>, DecodeFault> {
+/// Refuses what is no regular file or too long to be a frame, without opening it.
+///
+/// # Errors
+///
+/// [`DecodeError`], as [`decode`] would give it.
+pub fn check_file(path: &Path, options: &DecodeOptions) -> Result<(), DecodeError> {
+    let checked = length(path, options.max_file_bytes).map(|_| ());
+    checked.map_err(|fault| DecodeError::new(path, fault))
+}
+
+fn too_large(asked: u64, allowed: u64) -> DecodeFault {
+    DecodeFault::LimitExceeded {
+        what: "bytes of the file",
+        asked,
+        allowed,
+    }
+}
+
+/// The length of a regular file, bytes, that may be read.
+fn length(path: &Path, max_bytes: u64) -> Result<u64, DecodeFault> {
     // Asked before opening: a pipe would wait for a writer that never comes.
     let stated = std::fs::metadata(path)?;
     if !stated.is_file() {
         return Err(DecodeFault::Unsupported("not a regular file".to_owned()));
     }
-    let too_large = |asked| DecodeFault::LimitExceeded {
-        what: "bytes of the file",
-        asked,
-        allowed: max_bytes,
-    };
-    if stated.len() > max_bytes {
-        return Err(too_large(stated.len()));
+    match stated.len() {
+        length if length > max_bytes => Err(too_large(length, max_bytes)),
+        length => Ok(length),
     }
-    let mut bytes = Vec::with_capacity(stated.len() as usize);
+}
+
+pub(crate) fn read(path: &Path, max_bytes: u64) -> Result<Vec<u8>, DecodeFault> {
+    let mut bytes = Vec::with_capacity(length(path, max_bytes)? as usize);
     // One byte more than allowed shows that the file has grown meanwhile.
     let file = File::open(path)?;
     file.take(max_bytes.saturating_add(1))
         .read_to_end(&mut bytes)?;
     if bytes.len() as u64 > max_bytes {
-        return Err(too_large(bytes.len() as u64));
+        return Err(too_large(bytes.len() as u64, max_bytes));
     }
     Ok(bytes)
 }

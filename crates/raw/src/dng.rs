@@ -6,6 +6,7 @@
 //! (from memory), chapter 4.
 
 use crate::mosaic::{Cfa, Channel, SitePattern};
+use crate::packing::{check_plain, sample_bytes};
 use crate::sensor::{CameraFacts, Sensor};
 use crate::tiff_tags::{Directory, Tiff, tag};
 use crate::{DecodeFault, Rect};
@@ -103,7 +104,6 @@ impl<'a> Dng<'a> {
     /// The values of an uncompressed DNG as stored, row by row.
     pub(crate) fn samples(&self) -> Result<Vec<u16>, DecodeFault> {
         let chunk = Chunks::of(self);
-        let mut data = vec![0; self.n_pixels()];
         let ranges = self.raw.data_ranges();
         let needed = chunk.n_across(self.width) * self.height.div_ceil(chunk.rows);
         if ranges.len() < needed {
@@ -112,6 +112,9 @@ impl<'a> Dng<'a> {
                 ranges.len()
             )));
         }
+        let packed = sample_bytes([self.width, self.height, 1], self.bits);
+        check_plain(packed, self.bytes)?;
+        let mut data = vec![0; self.n_pixels()];
         for (i, (offset, length)) in ranges.into_iter().take(needed).enumerate() {
             self.read_chunk(&chunk, i, offset, length, &mut data)?;
         }

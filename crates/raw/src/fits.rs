@@ -9,6 +9,7 @@
 use crate::decode::RawFile;
 use crate::metadata::{Metadata, parse_time, white_balance};
 use crate::mosaic::{Cfa, SitePattern};
+use crate::packing::{check_packed, sample_bytes};
 use crate::quiet::contained;
 use crate::sensor::{CameraFacts, Sensor};
 use crate::{DecodeFault, Decoder, Frame, FrameKind, Rect};
@@ -77,6 +78,16 @@ impl<'a> FitsFile<'a> {
 
     /// The values as stored.
     pub(crate) fn data(&self, hdu: &Hdu) -> Result<ImageData, DecodeFault> {
+        if let HduInfo::CompressedImage {
+            zbitpix, znaxes, ..
+        } = &hdu.info
+        {
+            let n_values = znaxes
+                .iter()
+                .fold(1, |n: usize, &side| n.saturating_mul(side));
+            let bits = zbitpix.unsigned_abs() as usize;
+            check_packed(sample_bytes([n_values, 1, 1], bits), self.bytes)?;
+        }
         contained(|| fitsio_pure::image::read_image_data(self.bytes, hdu))
             .map_err(damaged)?
             .map_err(|error| damaged(error.to_string()))

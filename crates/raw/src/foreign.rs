@@ -128,9 +128,11 @@ impl Decode for Foreign<'_> {
         let fits = |dng: &&Dng| self.decoder == Decoder::Rawloader || dng.size() == (width, height);
         match file.dng.as_ref().filter(fits) {
             Some(dng) => Ok(dng.sensor(decoded.samples, linear)),
-            None => decoded.into_sensor().map_err(|said| DecodeFault::Undecodable {
-                tried: vec![(self.decoder, said)],
-            }),
+            None => decoded
+                .into_sensor()
+                .map_err(|said| DecodeFault::Undecodable {
+                    tried: vec![(self.decoder, said)],
+                }),
         }
     }
 }

@@ -26,7 +26,7 @@
 
 pub use child::{CHILD_ARGUMENT, DecoderProcess, run_child};
 pub use classify::{Verdict, classify};
-pub use decode::{DecodeOptions, decode};
+pub use decode::{DecodeOptions, check_file, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
@@ -54,6 +54,7 @@ mod foreign;
 mod frame;
 mod metadata;
 mod mosaic;
+mod packing;
 mod picture;
 mod plane;
 mod printable;

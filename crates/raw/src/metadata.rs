@@ -9,6 +9,7 @@
 use crate::decode::RawFile;
 use crate::quiet::contained;
 use crate::sensor::CameraFacts;
+use crate::tiff_tags::Tiff;
 use crate::{CaptureTime, Decoder, FrameInfo, FrameKind};
 use std::collections::HashMap;
 use std::path::Path;
@@ -55,6 +56,9 @@ pub(crate) struct Metadata {
 impl Metadata {
     /// Reads the EXIF of a camera raw or DNG.
     pub(crate) fn read(file: &RawFile) -> Self {
+        if !is_plain(file.bytes) {
+            return Self::default();
+        }
         let by_nom = contained(|| nom_tags(file.path)).unwrap_or_default();
         let by_nom = Self::from_tags(&by_nom);
         if by_nom.exposure_s.is_some() && by_nom.captured.is_some() {
@@ -194,6 +198,20 @@ pub(crate) fn color_matrix(values: &[f64]) -> Option<[[f32; 3]; 3]> {
     let values: [f64; 9] = values.try_into().ok()?;
     let valid = values.iter().all(|v| v.is_finite()) && values.iter().any(|v| *v != 0.0);
     valid.then(|| [0, 1, 2].map(|row| [0, 1, 2].map(|col| values[3 * row + col] as f32)))
+}
+
+/// Whether the TIFF structures in a file, wherever it holds them, are what readers can bear.
+fn is_plain(bytes: &[u8]) -> bool {
+    /// Structures in one file; those of boxes have four.
+    const MOST: usize = 64;
+    let is_start = |start: &[u8]| start == b"II\x2a\0" || start == b"MM\0\x2a";
+    let places = bytes.windows(4).enumerate();
+    let mut starts = places
+        .filter(|(_, start)| is_start(start))
+        .map(|(at, _)| at);
+    let first = Tiff::new(bytes).is_none_or(|tiff| tiff.is_plain());
+    let inner = |at: usize| Tiff::new(&bytes[at..]).is_none_or(|tiff| tiff.is_plain());
+    first && starts.by_ref().take(MOST).all(inner) && starts.next().is_none()
 }
 
 type Tags = HashMap<u16, Value>;

@@ -37,6 +37,8 @@ pub(crate) mod tag {
     pub(crate) const CFA_REPEAT_PATTERN_DIM: u16 = 33421;
     pub(crate) const CFA_PATTERN: u16 = 33422;
     pub(crate) const EXIF_IFD: u16 = 34665;
+    pub(crate) const GPS_IFD: u16 = 34853;
+    pub(crate) const INTEROP_IFD: u16 = 40965;
     pub(crate) const FOCAL_PLANE_X_RESOLUTION: u16 = 41486;
     pub(crate) const FOCAL_PLANE_RESOLUTION_UNIT: u16 = 41488;
     pub(crate) const SOURCE_IMAGES_OF_COMPOSITE: u16 = 42081;
@@ -76,6 +78,16 @@ struct Entry {
     value_offset: usize,
 }
 
+impl Entry {
+    fn n_bytes(&self) -> usize {
+        size_of_type(self.field_type).saturating_mul(self.count)
+    }
+
+    fn end(&self) -> usize {
+        self.value_offset.saturating_add(self.n_bytes())
+    }
+}
+
 impl<'a> Tiff<'a> {
     /// `None` when `bytes` do not begin with a byte-order mark.
     pub(crate) fn new(bytes: &'a [u8]) -> Option<Self> {
@@ -92,8 +104,13 @@ impl<'a> Tiff<'a> {
         self.big_endian
     }
 
-    /// All directories, the first one first, sub-directories after their parent.
+    /// All directories of pictures, the first one first, sub-directories after their parent.
     pub(crate) fn directories(&self) -> Vec<Directory<'a>> {
+        self.linked_by(&[tag::SUB_IFDS])
+    }
+
+    /// The directories that follow each other, or stand in one of these tags of another.
+    fn linked_by(&self, links: &[u16]) -> Vec<Directory<'a>> {
         let mut directories = Vec::new();
         let mut seen = HashSet::new();
         let mut pending: Vec<usize> = self.u32_at(4).into_iter().collect();
@@ -105,11 +122,30 @@ impl<'a> Tiff<'a> {
                 continue;
             };
             pending.extend(next);
-            let children = directory.integers(tag::SUB_IFDS).unwrap_or_default();
-            pending.extend(children.iter().rev().take(MAX_DIRECTORIES));
+            for &link in links {
+                let children = directory.integers(link).unwrap_or_default();
+                pending.extend(children.iter().rev().take(MAX_DIRECTORIES));
+            }
             directories.push(directory);
         }
         directories
+    }
+
+    /// Whether each byte stands for about one value of one entry, as in every sound file.
+    ///
+    /// Entries may point at the same bytes, and readers copy the values of each: a hostile
+    /// megabyte stands for gigabytes.
+    pub(crate) fn is_plain(&self) -> bool {
+        const ROOM_BYTES: usize = 1 << 16;
+        let links = [tag::SUB_IFDS, tag::EXIF_IFD, tag::GPS_IFD, tag::INTEROP_IFD];
+        let directories = self.linked_by(&links);
+        let of = |directory: &Directory| -> usize {
+            let entries = directory.entries.iter();
+            let inside = entries.filter(|entry| entry.end() <= self.bytes.len());
+            inside.map(|entry| 12 + entry.n_bytes()).sum()
+        };
+        let stated: usize = directories.iter().map(of).sum();
+        directories.len() < MAX_DIRECTORIES && stated <= 2 * self.bytes.len() + ROOM_BYTES
     }
 
     /// The directory at an offset that a tag points to.
@@ -238,6 +274,12 @@ impl Directory<'_> {
         let text = String::from_utf8_lossy(bytes);
         let text = text.split('\0').next()?.trim();
         (!text.is_empty()).then(|| text.to_owned())
+    }
+
+    /// Whether every entry states no more values than the file has room for.
+    pub(crate) fn counts_fit(&self) -> bool {
+        let most = self.tiff.bytes.len();
+        self.entries.iter().all(|entry| entry.n_bytes() <= most)
     }
 
     /// Pixels of the picture described, 0 when the directory describes none.

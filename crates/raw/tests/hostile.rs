@@ -3,14 +3,11 @@
 mod support;
 
 use radicand_raw::{DecodeFault, DecodeOptions, decode};
-use rand::{Rng, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::path::Path;
 use support::fits::{card, unsigned_16};
-use support::fixtures;
-
-/// Bytes changed by one mutation, at most.
-const MAX_CHANGES: usize = 24;
+use support::{fixtures, mutate::mutate, with_decoder_process};
 
 fn seeds() -> Vec<(&'static str, Vec<u8>)> {
     let raw = |name: &str| std::fs::read(fixtures("raw").join(name)).expect("a fixture");
@@ -44,45 +41,20 @@ fn survive(path: &Path, bytes: &[u8], options: &DecodeOptions) -> bool {
     }
 }
 
-/// Changes some bytes, mostly near the front and the end, where the structure is.
-fn mutate(bytes: &mut [u8], rng: &mut ChaCha8Rng) {
-    for _ in 0..rng.random_range(1..=MAX_CHANGES) {
-        let reach = match rng.random_range(0..4) {
-            0 => bytes.len(),
-            1 => 64,
-            _ => 1024,
-        };
-        let reach = reach.min(bytes.len());
-        let at = rng.random_range(0..reach);
-        let at = if rng.random_range(0..4) == 0 {
-            bytes.len() - 1 - at
-        } else {
-            at
-        };
-        bytes[at] = match rng.random_range(0..4) {
-            0 => 0,
-            1 => 0xff,
-            2 => bytes[at] ^ (1 << rng.random_range(0..8)),
-            _ => rng.random(),
-        };
-    }
-}
-
 #[test]
 fn mutated_files_never_panic() {
-    const N_EACH: u64 = 60;
+    const N_EACH: u64 = 40;
     let dir = tempfile::tempdir().expect("a temporary folder");
-    let options = DecodeOptions {
-        max_pixels: 20_000_000,
-        ..DecodeOptions::default()
-    };
+    let options = with_decoder_process();
     let mut n_read = 0;
-    for (extension, seed) in seeds() {
+    let seeds = seeds();
+    for (i, (extension, seed)) in seeds.iter().enumerate() {
+        let (_, other) = &seeds[(i + 1) % seeds.len()];
         let path = dir.path().join(format!("mutated.{extension}"));
         for case in 0..N_EACH {
             let mut rng = ChaCha8Rng::seed_from_u64(case);
             let mut bytes = seed.clone();
-            mutate(&mut bytes, &mut rng);
+            mutate(&mut bytes, other, &mut rng);
             n_read += usize::from(survive(&path, &bytes, &options));
         }
     }
@@ -117,6 +89,46 @@ fn every_truncation_is_an_error() {
             "a {extension} without its last byte was read"
         );
     }
+}
+
+/// What a program with little memory says of a file; it must come to an end of its own.
+#[cfg(unix)]
+#[track_caller]
+fn described_with_little_memory(file: &str) -> String {
+    // The program and the stacks of its threads need a good part of that.
+    const KILOBYTES: u64 = 450_000;
+    let script = format!("ulimit -v {KILOBYTES}; exec \"$0\" \"$1\"");
+    let output = std::process::Command::new("sh")
+        .args(["-c", &script])
+        .arg(support::example("describe"))
+        .arg(fixtures("hostile").join(file))
+        .output()
+        .expect("a shell");
+    assert!(output.status.success(), "{file}: {output:?}");
+    String::from_utf8(output.stdout).expect("it speaks UTF-8")
+}
+
+#[cfg(unix)]
+#[test]
+fn what_was_found_stays_harmless() {
+    let found = [
+        ("plain_mosaic.dng", "the pixels needs 578000000 bytes"),
+        ("plain_colors.dng", "the pixels needs 1734000000 bytes"),
+        ("plain.tif", "needs 1734000000 bytes of pixels"),
+        ("deflate.tif", "needs 3468000000 bytes of pixels"),
+        ("picture.png", "needs 1734000000 bytes of pixels"),
+        ("rice.fits.fz", "needs 578000000 bytes of pixels"),
+        ("signed.arw", "rawloader says \"its answer broke off"),
+        ("counted.tif", "more values than the file can hold"),
+        ("shared.tif", "a picture"),
+    ];
+    for (file, says) in found {
+        let said = described_with_little_memory(file);
+        assert!(said.contains(says), "{file}: {said}");
+    }
+    let files = std::fs::read_dir(fixtures("hostile")).expect("fixtures");
+    let n_files = files.count();
+    assert_eq!(n_files, found.len() + 2, "a file without a word here");
 }
 
 #[test]

@@ -54,11 +54,13 @@ impl Limits {
     /// Takes from this process what it will not need; none of it can be had back.
     #[cfg(unix)]
     pub(super) fn enforce(self) -> Result<(), String> {
-        use rustix::process::{Resource, Rlimit, setrlimit};
+        use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
         let limit = |resource, what: &str, current: u64, maximum: u64| {
+            // A limit that stands already cannot be raised, and does as well.
+            let stands = getrlimit(resource).maximum.unwrap_or(u64::MAX);
             let limit = Rlimit {
-                current: Some(current),
-                maximum: Some(maximum),
+                current: Some(current.min(stands)),
+                maximum: Some(maximum.min(stands)),
             };
             setrlimit(resource, limit).map_err(|error| format!("cannot limit its {what}: {error}"))
         };

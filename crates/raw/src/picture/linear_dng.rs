@@ -6,9 +6,10 @@
 
 use super::{Encoding, Picture, PictureContainer, Source, channels, planes_of};
 use crate::decode::RawFile;
-use crate::foreign::full_color;
 use crate::dng::{PHOTOMETRIC_LINEAR_RAW, camera_facts};
+use crate::foreign::full_color;
 use crate::metadata::Metadata;
+use crate::packing::{check_plain, sample_bytes};
 use crate::tiff_tags::{Directory, Tiff, tag};
 use crate::{DecodeFault, Decoder, Rect};
 use ndarray::{Array2, s};
@@ -73,7 +74,11 @@ fn read(
         )));
     }
     Ok(Picture {
-        info: Metadata::read(&raw_file(source)).into_info(source.path, Decoder::Dng, camera_facts(directories)),
+        info: Metadata::read(&raw_file(source)).into_info(
+            source.path,
+            Decoder::Dng,
+            camera_facts(directories),
+        ),
         container: PictureContainer::LinearDng,
         channels,
         planes,
@@ -125,7 +130,12 @@ fn compressed(source: &Source, size: (usize, usize)) -> Result<Vec<Array2<f32>>,
             size.0, size.1, found.0, found.1
         )));
     }
-    Ok(planes_of(|at| f32::from(values[at]), size, N_CHANNELS, N_CHANNELS))
+    Ok(planes_of(
+        |at| f32::from(values[at]),
+        size,
+        N_CHANNELS,
+        N_CHANNELS,
+    ))
 }
 
 fn uncompressed(
@@ -173,6 +183,8 @@ fn uncompressed(
             ranges.len()
         )));
     }
+    let plain = sample_bytes([width, height, N_CHANNELS], bits);
+    check_plain(plain, source.bytes)?;
     let mut planes = vec![Array2::zeros((height, width)); N_CHANNELS];
     let row_bytes = wide * in_chunk * value.bytes;
     for (i, &(offset, length)) in ranges.iter().take(needed).enumerate() {

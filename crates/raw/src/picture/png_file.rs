@@ -2,6 +2,7 @@
 
 use super::{Encoding, Picture, PictureContainer, Source, channels, planes_of};
 use crate::metadata::Metadata;
+use crate::packing::{check_packed, sample_bytes};
 use crate::quiet::contained;
 use crate::sensor::CameraFacts;
 use crate::{DecodeFault, Decoder as ReadBy};
@@ -24,6 +25,9 @@ fn read(source: &Source) -> Result<Picture, DecodeFault> {
     let header = decoder.read_header_info().map_err(wrong)?;
     let (width, height) = (header.width as usize, header.height as usize);
     source.check_size(width, height)?;
+    let samples = header.color_type.samples();
+    let packed = sample_bytes([width, height, samples], header.bit_depth as usize);
+    check_packed(packed, source.bytes)?;
     let mut reader = decoder.read_info().map_err(wrong)?;
     let encoding = match (reader.info().srgb, reader.info().gama_chunk) {
         (Some(_), _) => Encoding::Srgb,

@@ -3,7 +3,9 @@
 use super::{Encoding, Picture, PictureContainer, Source, channels, planes_of};
 use crate::decode::RawFile;
 use crate::metadata::Metadata;
+use crate::packing::{check_packed, sample_bytes};
 use crate::quiet::contained;
+use crate::tiff_tags::{Directory, Tiff};
 use crate::{DecodeFault, Decoder as ReadBy};
 use std::io::Cursor;
 use tiff::ColorType;
@@ -27,7 +29,7 @@ pub(super) fn picture(source: &Source) -> Result<Picture, DecodeFault> {
         dng: None,
         options: source.options,
     };
-    let facts = crate::tiff_tags::Tiff::new(source.bytes)
+    let facts = Tiff::new(source.bytes)
         .map(|tiff| crate::dng::camera_facts(&tiff.directories()))
         .unwrap_or_default();
     let info = Metadata::read(&file).into_info(source.path, ReadBy::Tiff, facts);
@@ -56,6 +58,12 @@ fn pixels(source: &Source) -> Result<Pixels, DecodeFault> {
         tiff::TiffError::UnsupportedError(what) => DecodeFault::Unsupported(what.to_string()),
         other => DecodeFault::Malformed(other.to_string()),
     };
+    // The library makes room for as many values as an entry states before it reads them.
+    if !counts_fit(source.bytes) {
+        return Err(DecodeFault::Malformed(
+            "an entry of its directory states more values than the file can hold".to_owned(),
+        ));
+    }
     let mut decoder = Decoder::new(Cursor::new(source.bytes)).map_err(wrong)?;
     let (width, height) = decoder.dimensions().map_err(wrong)?;
     let (width, height) = (width as usize, height as usize);
@@ -73,6 +81,8 @@ fn pixels(source: &Source) -> Result<Pixels, DecodeFault> {
             )));
         }
     };
+    let packed = sample_bytes([width, height, samples], color.bit_depth().into());
+    check_packed(packed, source.bytes)?;
     let planar = decoder
         .find_tag_unsigned::<u16>(Tag::PlanarConfiguration)
         .map_err(wrong)?
@@ -117,6 +127,33 @@ fn pixels(source: &Source) -> Result<Pixels, DecodeFault> {
         }
     };
     Ok(Pixels { planes, highest })
+}
+
+/// Whether the first directory states no more values than the file has room for.
+fn counts_fit(bytes: &[u8]) -> bool {
+    match (bytes.get(..4), Tiff::new(bytes)) {
+        (Some(b"II\x2b\0" | b"MM\0\x2b"), _) => big_counts_fit(bytes).unwrap_or(false),
+        (_, Some(tiff)) => tiff.directories().first().is_none_or(Directory::counts_fit),
+        _ => false,
+    }
+}
+
+/// The same of a BigTIFF, whose entries have 20 bytes with a count of 8.
+fn big_counts_fit(bytes: &[u8]) -> Option<bool> {
+    let big_endian = bytes.starts_with(b"MM");
+    let long = |at: u64| -> Option<u64> {
+        let at = usize::try_from(at).ok()?;
+        let bytes: [u8; 8] = bytes.get(at..at.checked_add(8)?)?.try_into().ok()?;
+        Some(match big_endian {
+            true => u64::from_be_bytes(bytes),
+            false => u64::from_le_bytes(bytes),
+        })
+    };
+    let first = long(8)?;
+    let n_entries = long(first)?.min(bytes.len() as u64);
+    let counts = (0..n_entries).map_while(|i| long(first.checked_add(8 + 20 * i + 4)?));
+    // The widest value has 8 bytes; at least one byte stands for each of several.
+    Some(counts.into_iter().all(|count| count <= bytes.len() as u64))
 }
 
 fn length(values: &DecodingResult) -> usize {

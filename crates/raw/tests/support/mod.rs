@@ -3,6 +3,7 @@
 
 pub mod dng;
 pub mod fits;
+pub mod mutate;
 pub mod scene;
 
 use radicand_raw::{DecodeOptions, DecoderProcess};

@@ -2,7 +2,9 @@
 
 mod support;
 
-use radicand_raw::{Cfa, DecodeFault, DecodeOptions, Decoder, DecoderProcess, decode};
+use radicand_raw::{
+    CHILD_ARGUMENT, Cfa, DecodeFault, DecodeOptions, Decoder, DecoderProcess, decode,
+};
 use rawler::ljpeg92::LjpegCompressor;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -104,6 +106,65 @@ fn a_child_that_babbles_is_not_believed() {
 fn a_child_that_says_nothing_is_told() {
     let said = misbehave("silent");
     assert!(said.starts_with("its answer broke off"), "{said}");
+}
+
+#[test]
+fn a_child_that_promises_much_is_given_no_memory_for_it() {
+    let said = misbehave("promise");
+    let nothing = "its answer broke off after 0 of 280000000 values";
+    assert!(said.starts_with(nothing), "{said}");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_child_inherits_nothing_but_the_file() {
+    let length = refused_by_the_first().metadata().expect("a fixture").len();
+    let said = misbehave("tell");
+    assert_eq!(said, format!("RAYON_NUM_THREADS; /; {length} bytes"));
+}
+
+/// The limits of a process, by their names.
+#[cfg(target_os = "linux")]
+fn limits_of(process: u32) -> Vec<(String, String)> {
+    let limits = std::fs::read_to_string(format!("/proc/{process}/limits")).unwrap_or_default();
+    let limit = |line: &str| {
+        let name = line.get(..26)?.trim().to_owned();
+        Some((name, line.get(26..47)?.trim().to_owned()))
+    };
+    limits.lines().filter_map(limit).collect()
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_child_limits_itself_before_it_reads() {
+    const MOST_LOOKS: usize = 1_000_000;
+    let args = [CHILD_ARGUMENT, "rawler", "700000000", "7", "waiting.raw"];
+    let mut child = std::process::Command::new(example("describe"))
+        .args(args)
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("a program");
+    let of = |name: &str, limits: &[(String, String)]| -> Option<String> {
+        let found = limits.iter().find(|(known, _)| known == name)?;
+        Some(found.1.clone())
+    };
+    // Memory is limited last.
+    let last = |limits: &Vec<_>| of("Max address space", limits).as_deref() == Some("700000000");
+    let limits = (0..MOST_LOOKS).map(|_| limits_of(child.id())).find(last);
+    drop(child.stdin.take());
+    let status = child.wait().expect("it was started here");
+    let limits = limits.expect("limits are set while it waits for the file");
+    for (name, value) in [
+        ("Max cpu time", "7"),
+        ("Max open files", "3"),
+        ("Max file size", "0"),
+        ("Max core file size", "0"),
+    ] {
+        assert_eq!(of(name, &limits).as_deref(), Some(value), "{name}");
+    }
+    // An empty file is no raw.
+    assert_eq!(status.code(), Some(1));
 }
 
 #[test]
