@@ -14,7 +14,7 @@ use crate::progress::Progress;
 use crate::result_names::RESULT_NAMES;
 use ndarray::Array2;
 use raw::{
-    DecodeError, DecodeOptions, FrameInfo, FrameKind, DecoderProcess, SitePattern, SurveyOptions,
+    DecodeError, DecodeOptions, DecoderProcess, FrameInfo, FrameKind, SitePattern, SurveyOptions,
     SurveyedFrame, printable,
 };
 use stack::{SensorLayout, StoredMosaic};

@@ -160,12 +160,18 @@ struct Unique {
 
 /// Files by content, in the order of the first path of each.
 fn by_content(files: Vec<PathBuf>, left_out: &mut Vec<(PathBuf, String)>) -> Vec<Unique> {
-    let digests: Vec<_> = files.par_iter().map(|path| file_digest(path)).collect();
+    let options = decode_options();
+    let digest = |path: &PathBuf| match raw::check_file(path, &options) {
+        Ok(()) => file_digest(path).map_err(|error| format!("cannot be read: {error}")),
+        // What is too long to be a frame is not read to its end for that.
+        Err(error) => Err(error.fault.to_string()),
+    };
+    let digests: Vec<_> = files.par_iter().map(digest).collect();
     let mut paths: BTreeMap<ContentDigest, Vec<PathBuf>> = BTreeMap::new();
     for (path, digest) in files.into_iter().zip(digests) {
         match digest {
             Ok(digest) => paths.entry(digest).or_default().push(path),
-            Err(error) => left_out.push((path, format!("cannot be read: {error}"))),
+            Err(reason) => left_out.push((path, reason)),
         }
     }
     let unique = paths.into_iter().map(|(digest, mut paths)| {

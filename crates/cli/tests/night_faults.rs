@@ -1,0 +1,234 @@
+//! Nights on full disks, among what cannot be read, and over folders that vanish: each is
+//! named with a remedy, the rest is done, and the originals stay as they are.
+#![cfg(unix)]
+
+mod support;
+
+use radicand_tests::folder_digests;
+use serde_json::Value;
+use std::fs;
+use std::io::{BufRead, BufReader};
+use std::os::unix::fs::{PermissionsExt, symlink};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use support::archive::{archive, json, night, remains};
+use support::{Run, check_schema_at, command, radicand_ends};
+
+/// A night in which no file can grow beyond so many blocks of 512 bytes, as on a disk that is
+/// full at that point of every write.
+fn night_on_a_full_disk(base: &Path, out: &str, blocks: u64) -> Run {
+    // Ignored signals stay ignored in what is started: writes then fail as on a full disk.
+    let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" \"$@\"");
+    let program = env!("CARGO_BIN_EXE_radicand");
+    let output = Command::new("sh")
+        .args(["-c", &script, program, "night", "archive", "-o", out])
+        .current_dir(base)
+        .stdin(Stdio::null())
+        .output()
+        .expect("a shell");
+    let text = |bytes| String::from_utf8(bytes).expect("the program speaks UTF-8");
+    Run {
+        status: output.status.code().expect("the program ends by itself"),
+        stdout: text(output.stdout),
+        stderr: text(output.stderr),
+    }
+}
+
+/// Folders that have the place of a finished session.
+fn finished(out: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(out).into_iter().flatten().flatten();
+    let folders = entries
+        .map(|entry| entry.path())
+        .filter(|path| path.is_dir());
+    let others = ["failed", ".radicand-night"].map(|name| out.join(name));
+    folders.filter(|path| !others.contains(path)).collect()
+}
+
+#[test]
+fn a_disk_that_is_full_at_any_write_costs_no_byte() {
+    let temp = archive();
+    let base = temp.path();
+    // One session shows it as well as two.
+    fs::remove_dir_all(base.join("archive/two")).expect("a folder");
+    let before = folder_digests(&base.join("archive"));
+    assert_eq!(night(base, "whole", &[]).status, 0);
+    let whole = remains(&base.join("whole"));
+    // Each limit is just below the size of one of the files, which then is the first to fail.
+    let mut limits: Vec<u64> = whole
+        .keys()
+        .map(|path| base.join("whole").join(path))
+        .filter(|path| path.is_file())
+        .map(|path| (path.metadata().expect("a file").len() - 1) / 512)
+        .collect();
+    limits.sort();
+    limits.dedup_by_key(|blocks| *blocks / 4);
+    assert!(limits.len() > 5, "{limits:?}");
+    for blocks in limits {
+        let run = night_on_a_full_disk(base, "starved", blocks);
+        assert_eq!(run.status, 1, "{blocks} blocks: {run:?}");
+        assert!(!run.stderr.contains("panicked"), "{}", run.stderr);
+        assert!(run.stderr.contains("starved"), "no file: {}", run.stderr);
+        assert!(
+            run.stderr.contains("make room"),
+            "no way out: {}",
+            run.stderr
+        );
+        // What has its place is whole: here nothing came so far.
+        let done = finished(&base.join("starved"));
+        assert!(done.is_empty(), "{blocks} blocks: {done:?}");
+    }
+    let run = night(base, "starved", &[]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert_eq!(whole, remains(&base.join("starved")));
+    assert_eq!(before, folder_digests(&base.join("archive")));
+}
+
+/// Makes a file that its owner may not read, or says aloud that here everything can be read.
+#[expect(clippy::print_stderr, reason = "says aloud what could not be tried")]
+fn make_unreadable(path: &Path) -> bool {
+    fs::write(path, "locked away").expect("a file");
+    fs::set_permissions(path, fs::Permissions::from_mode(0o000)).expect("permissions");
+    let binds = fs::File::open(path).is_err();
+    if !binds {
+        eprintln!("permissions do not bind this user: no file is unreadable by them");
+        fs::remove_file(path).expect("a file");
+    }
+    binds
+}
+
+#[test]
+fn what_cannot_be_read_is_named_and_costs_nothing_else() {
+    let temp = archive();
+    let base = temp.path();
+    let root = base.join("archive");
+    let fifo = root.join("one/lights/pipe.dng");
+    let made = Command::new("mkfifo").arg(&fifo).status();
+    assert!(made.is_ok_and(|status| status.success()), "a pipe");
+    fs::create_dir(root.join("one/lights/folder.dng")).expect("a folder");
+    symlink("nowhere.dng", root.join("one/lights/dangling.dng")).expect("a link");
+    symlink("/dev/zero", root.join("one/lights/endless.dng")).expect("a link");
+    // Longer than any disk, and empty on it.
+    let sparse = fs::File::create(root.join("two/lights/sparse.dng")).expect("a file");
+    sparse.set_len(3 << 30).expect("room for a hole");
+    let locked = make_unreadable(&root.join("two/lights/locked.dng"));
+
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 3, "{run:?}");
+    let index = json(&base.join("out/night.json"));
+    check_schema_at("night.schema.json", &index);
+    let sessions = index["sessions"].as_array().expect("sessions");
+    let used = |session: &Value| session["result"]["frames_used"].as_u64();
+    assert_eq!(sessions.iter().filter_map(used).collect::<Vec<_>>(), [4, 4]);
+    let left_out = index["left_out"].as_array().expect("faults");
+    let mut faults = vec![
+        ("one/lights/dangling.dng", "No such file"),
+        (
+            "two/lights/sparse.dng",
+            "bytes of the file: 3221225472 asked",
+        ),
+    ];
+    faults.extend(locked.then_some(("two/lights/locked.dng", "Permission denied")));
+    assert_eq!(left_out.len(), faults.len(), "{left_out:?}");
+    for (file, says) in faults {
+        let own = left_out.iter().find(|fault| fault["file"] == file);
+        let own = own.unwrap_or_else(|| panic!("{file} is not named: {left_out:?}"));
+        let reason = own["reason"].as_str().expect("a reason");
+        assert!(reason.contains(says), "{file}: {reason}");
+        assert!(run.stderr.contains(file), "{}", run.stderr);
+    }
+}
+
+#[test]
+fn a_folder_that_vanishes_meanwhile_fails_its_own_session() {
+    let temp = archive();
+    let base = temp.path();
+    let root = base.join("archive");
+    // The session that comes last, and the folder it is in.
+    let planned = night(base, "out", &["--dry-run", "--json"]);
+    let last: Value = serde_json::from_str(planned.stdout.lines().last().expect("sessions"))
+        .unwrap_or_else(|error| panic!("{error}: {planned:?}"));
+    let folder = last["session"]["folders"][0].as_str().expect("a folder");
+    let moved = folder.split('/').next().expect("a name");
+
+    let mut command = command(base, &["night", "archive", "-o", "out", "--json"]);
+    let mut child = command
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    let mut stdout = BufReader::new(child.stdout.take().expect("its output")).lines();
+    let is_first = |line: &String| line.contains("session_begins");
+    let begun = stdout.by_ref().map_while(Result::ok).find(is_first);
+    assert!(begun.is_some(), "no session begins");
+    fs::rename(root.join(moved), base.join("elsewhere")).expect("another place");
+    stdout.for_each(drop);
+    let ended = child.wait_with_output().expect("an end");
+    let stderr = String::from_utf8_lossy(&ended.stderr);
+    assert_eq!(ended.status.code(), Some(3), "{stderr}");
+    let index = json(&base.join("out/night.json"));
+    let sessions = index["sessions"].as_array().expect("sessions").iter();
+    for session in sessions {
+        let own = session["folders"][0].as_str().expect("a folder");
+        match own == folder {
+            false => assert_eq!(session["state"], "done", "{session:#}"),
+            true => {
+                assert_eq!(session["state"], "failed", "{session:#}");
+                let reason = session["reason"].as_str().expect("a reason");
+                assert!(reason.contains("No such file"), "{reason}");
+                assert!(stderr.contains(reason), "{stderr}");
+            }
+        }
+    }
+    // Back in its place it is done, and the other is not done again.
+    fs::rename(base.join("elsewhere"), root.join(moved)).expect("its place");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 0, "{run:?}");
+}
+
+#[test]
+fn frames_of_different_sizes_are_no_stack_and_no_end() {
+    let temp = archive();
+    let base = temp.path();
+    for (n, dimensions) in ["180x150", "200x170", "220x160"].into_iter().enumerate() {
+        let folder = format!("made/{n}");
+        let scene = ["simulate", "tripod-burst", "--dimensions", dimensions];
+        let of = ["--frames", "1", "-o", &folder];
+        radicand_ends(base, &[&scene[..], &of[..]].concat(), 0);
+        let light = base.join(folder).join("lights/shot_0001.dng");
+        let mixed = base.join("archive/mixed");
+        fs::create_dir_all(&mixed).expect("a folder");
+        fs::rename(light, mixed.join(format!("{n}.dng"))).expect("another place");
+    }
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 3, "{run:?}");
+    let index = json(&base.join("out/night.json"));
+    let sessions = index["sessions"].as_array().expect("sessions").iter();
+    let (mixed, others): (Vec<_>, Vec<_>) = sessions.partition(|s| s["folders"][0] == "mixed");
+    assert_eq!((mixed.len(), others.len()), (3, 2));
+    assert!(others.iter().all(|session| session["state"] == "done"));
+    for session in mixed {
+        let reason = session["reason"].as_str().expect("a reason");
+        assert!(reason.contains("1 of 1 lights can be used"), "{reason}");
+    }
+}
+
+#[test]
+fn an_output_that_cannot_be_written_is_named() {
+    let temp = archive();
+    let base = temp.path();
+    let before = folder_digests(&base.join("archive"));
+    // Where the index is to be lies a folder: sessions are done, and the rest is told.
+    fs::create_dir_all(base.join("out/night.json")).expect("a folder");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 1, "{run:?}");
+    assert!(run.stderr.contains("out/night.json"), "{}", run.stderr);
+    fs::remove_dir(base.join("out/night.json")).expect("a folder");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(
+        run.stdout.contains("2 of 2 sessions done"),
+        "{}",
+        run.stdout
+    );
+    assert_eq!(before, folder_digests(&base.join("archive")));
+}
