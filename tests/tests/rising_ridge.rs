@@ -5,8 +5,9 @@
 
 use align::{Homography, PixelMap};
 use ndarray::Array2;
-use radicand::{Inputs, StackJob, StackOutcome};
+use radicand::{GroundChoice, Inputs, StackJob, StackOutcome};
 use radicand_tests::{shot_of, whole_plane};
+use std::path::Path;
 use synth::{Scene, Simulator, Weather, write_scene};
 
 const LIGHTS: usize = 8;
@@ -22,24 +23,8 @@ struct Known {
 /// Lights two minutes apart: the ground moves 50 px to the left and 13 px up from each to the
 /// next. The first is the reference.
 fn night(ridge_deg: f64, relief_deg: f64) -> Known {
-    let mut scene = Scene::named("tracked-ground").expect("a scene");
-    ((scene.width, scene.height), scene.frames) = (SIZE, LIGHTS);
-    (scene.exposure_s, scene.gap_s) = (20.0, 120.0);
-    scene.sessions.clear();
-    if let Some(ground) = &mut scene.ground {
-        (ground.ridge_deg, ground.relief_deg) = (ridge_deg, relief_deg);
-        ground.trees_deg = 0.4;
-    }
-    let temp = tempfile::tempdir().expect("a folder");
-    write_scene(&scene, temp.path(), |_| ()).expect("a scene on disk");
-    let lights = temp.path().join("lights");
-    let mut job = StackJob::new(Inputs {
-        lights: vec![lights.clone()],
-        ..Inputs::default()
-    });
-    job.reference = Some(lights.join("shot_0001.dng"));
-    let outcome = job.run(&()).expect("a stack");
-    assert_eq!(outcome.lights.len(), LIGHTS);
+    let scene = scene(ridge_deg, relief_deg);
+    let outcome = stacked(&scene, |_| GroundChoice::Auto);
     let bare = Scene {
         ground: None,
         ..scene.clone()
@@ -49,6 +34,33 @@ fn night(ridge_deg: f64, relief_deg: f64) -> Known {
         bare: Simulator::new(&bare).expect("sound"),
         outcome,
     }
+}
+
+fn scene(ridge_deg: f64, relief_deg: f64) -> Scene {
+    let mut scene = Scene::named("tracked-ground").expect("a scene");
+    ((scene.width, scene.height), scene.frames) = (SIZE, LIGHTS);
+    (scene.exposure_s, scene.gap_s) = (20.0, 120.0);
+    scene.sessions.clear();
+    if let Some(ground) = &mut scene.ground {
+        (ground.ridge_deg, ground.relief_deg) = (ridge_deg, relief_deg);
+        ground.trees_deg = 0.4;
+    }
+    scene
+}
+
+fn stacked(scene: &Scene, ground: impl FnOnce(&Path) -> GroundChoice) -> StackOutcome {
+    let temp = tempfile::tempdir().expect("a folder");
+    write_scene(scene, temp.path(), |_| ()).expect("a scene on disk");
+    let lights = temp.path().join("lights");
+    let mut job = StackJob::new(Inputs {
+        lights: vec![lights.clone()],
+        ..Inputs::default()
+    });
+    job.reference = Some(lights.join("shot_0001.dng"));
+    job.ground = ground(temp.path());
+    let outcome = job.run(&()).expect("a stack");
+    assert_eq!(outcome.lights.len(), scene.frames);
+    outcome
 }
 
 impl Known {
@@ -211,4 +223,45 @@ fn a_ridge_of_which_the_reference_shows_nothing_is_kept_out_of_the_sky() {
     // The lower corner that the last light does not reach may be ground for all that is known.
     night.check_masks(0.06);
     night.check_sky();
+}
+
+#[test]
+fn a_given_mask_moves_with_its_ground() {
+    let scene = Scene {
+        frames: 4,
+        ..scene(15.6, 1.6)
+    };
+    let simulator = Simulator::new(&scene).expect("sound");
+    let cover = |light| simulator.ground_cover(light).expect("a ground");
+    let outcome = stacked(&scene, |folder| {
+        let path = folder.join("mask.png");
+        let white = |x: u32, y: u32| 255 * u8::from(cover(0)[(y as usize, x as usize)] > 0.5);
+        let (width, height) = (SIZE.0 as u32, SIZE.1 as u32);
+        let mask = image::GrayImage::from_fn(width, height, |x, y| image::Luma([white(x, y)]));
+        mask.save(&path).expect("a mask");
+        GroundChoice::Mask(path)
+    });
+    let ground = outcome.ground.as_ref().expect("a ground");
+    assert!(!ground.taken_for_still);
+    let moving = ground.moving.as_ref().expect("a ground that moves");
+    for light in 0..scene.frames {
+        let cover = cover(light);
+        let out = moving.swept(light).not_sky();
+        let leaks = out.iter().zip(&cover);
+        let leaks = leaks.filter(|&(&out, &cover)| !out && cover > 0.02).count();
+        println!("light {light}: {leaks} px leak");
+        // What comes into the light from below and from the side is not on the mask.
+        let rows = 300..SIZE.1;
+        assert!(leaks < SIZE.0 * rows.len() / 50, "light {light}: {leaks}");
+    }
+}
+
+#[test]
+fn a_tracked_sky_without_ground_has_none() {
+    let scene = Scene {
+        ground: None,
+        frames: 4,
+        ..scene(15.6, 1.6)
+    };
+    assert!(stacked(&scene, |_| GroundChoice::Auto).ground.is_none());
 }

@@ -133,6 +133,8 @@ pub(crate) struct Apart {
     pub mask: GroundMask,
     /// Where it lies in the lights, when it moves.
     pub moving: Option<MovingGround>,
+    /// Whether a ground that was given is only taken to stand still: the lights do not tell.
+    pub taken_for_still: bool,
 }
 
 impl Apart {
@@ -195,6 +197,7 @@ pub(crate) fn set_apart(
     progress.stage("looking for ground", lights.len());
     let cells = LightCells::new(lights, calibrator)?;
     let places = ground_maps(&cells, reference, given.as_ref(), progress)?;
+    let not_followed = given.is_some() && places.is_none();
     let moving = match places.as_ref().filter(|places| places.moves) {
         None => None,
         Some(places) => {
@@ -212,6 +215,7 @@ pub(crate) fn set_apart(
         Some(moving) => Apart {
             mask: moving.swept(reference),
             moving: Some(moving),
+            taken_for_still: false,
         },
         None => {
             let still = match given {
@@ -229,7 +233,11 @@ pub(crate) fn set_apart(
             let Some(mask) = still.map(GroundMask::new) else {
                 return Ok(None);
             };
-            Apart { mask, moving: None }
+            Apart {
+                mask,
+                moving: None,
+                taken_for_still: not_followed,
+            }
         }
     };
     let masked = level_beside(&apart, lights, calibrator, at_a_time)?;

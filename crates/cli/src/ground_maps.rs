@@ -18,6 +18,11 @@ const RIDGE_CELLS: usize = 2;
 /// Neighbors in time without the ground from which no more are looked at, as long as none
 /// has it.
 const MOST_MISSES: usize = 3;
+/// Share of the lights that show the ground from which its motion is believed.
+const LEAST_MOVED: f64 = 0.2;
+/// Distance from where the turn of the others has it at which a place is not believed, px:
+/// smeared ridges that agree do so to two.
+const MISPLACED_PX: f64 = 20.0;
 /// Share of the lights that must show the ground where the stars do not tell its place.
 const LEAST_SEEN: f64 = 0.75;
 
@@ -165,15 +170,19 @@ impl<'a> Search<'a> {
 
     /// Maps of all lights from the places on those that show the ground.
     fn joined(&self, of: usize, places: &[Option<GroundPlace>]) -> Option<GroundMaps> {
+        let turn = self.turn(of, places);
+        let places = &self.believed(of, places, turn.as_ref());
         let unseen = |&i: &usize| i != of && places[i].is_none();
         let unseen: Vec<usize> = (0..places.len()).filter(unseen).collect();
         let others = places.len() - 1;
         let seen = others - unseen.len();
-        let moves = places
+        let moved = places
             .iter()
             .flatten()
-            .any(|place| place.moved_px > f64::max(STILL_PX, MOTION_SIGMAS * place.error_px));
-        let turn = self.turn(of, places);
+            .filter(|place| place.moved_px > f64::max(STILL_PX, MOTION_SIGMAS * place.error_px))
+            .count();
+        // One place among many may be wrong.
+        let moves = moved as f64 > LEAST_MOVED * seen as f64;
         // What nothing else speaks for has to be seen nearly everywhere.
         if turn.is_none() && (seen as f64) < LEAST_SEEN * others as f64 {
             return None;
@@ -196,6 +205,23 @@ impl<'a> Search<'a> {
             unseen,
             moves,
         })
+    }
+
+    /// The places without those that contradict the turn that the others agree on.
+    fn believed(
+        &self,
+        of: usize,
+        places: &[Option<GroundPlace>],
+        turn: Option<&GroundTurn>,
+    ) -> Vec<Option<GroundPlace>> {
+        let misplaced = |light: usize, place: &GroundPlace| {
+            let seen = turn.zip(self.seen(of, light, place));
+            seen.is_some_and(|(turn, seen)| turn.distance_px(&seen, self.size) > MISPLACED_PX)
+        };
+        let places = places.iter().enumerate();
+        places
+            .map(|(i, place)| place.clone().filter(|place| !misplaced(i, place)))
+            .collect()
     }
 
     /// Where the ground should lie on a light, by its place on another.

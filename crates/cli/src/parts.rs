@@ -33,6 +33,8 @@ pub struct Ground {
     pub noise: Option<Summary>,
     /// Where it lies in the lights, when it moves in the frame.
     pub moving: Option<MovingGround>,
+    /// Whether it is only taken to stand still: the lights do not tell.
+    pub taken_for_still: bool,
     /// The sky alone, where the ground moves: NaN where too few lights see it.
     pub sky: Option<SkyAlone>,
 }
@@ -150,6 +152,7 @@ impl Parts<'_> {
                         mask: apart.mask,
                         noise: None,
                         moving: apart.moving,
+                        taken_for_still: apart.taken_for_still,
                         sky: alone,
                     },
                 }),
@@ -311,6 +314,7 @@ impl Seen {
                 mask,
                 noise: Some(noise.summary.clone()),
                 moving: None,
+                taken_for_still: false,
                 sky: None,
             };
             return Ok((noise, Some(ground)));

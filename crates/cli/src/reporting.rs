@@ -471,6 +471,10 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
             frames: guessed.len() as u32,
         });
     }
+    let still_by_stars = outcome.geometry.pole.is_some();
+    if ground.is_some_and(|ground| ground.taken_for_still) && !still_by_stars {
+        warnings.push(Warning::GroundNotFollowed);
+    }
     for light in &outcome.lights {
         if let Some(fault) = &light.fault {
             warnings.push(Warning::KeptAnyway {

@@ -195,6 +195,7 @@ fn apart(ground: &Ground) -> Apart {
     Apart {
         mask: ground.mask.clone(),
         moving: ground.moving.clone(),
+        taken_for_still: ground.taken_for_still,
     }
 }
 

@@ -120,6 +120,8 @@ pub enum Warning {
         /// How many.
         frames: u32,
     },
+    /// A given ground that could not be followed from light to light.
+    GroundNotFollowed,
     /// Skies of a blend whose brightness differs from what the exposures say.
     SkiesDiffer {
         /// Factor by the sky near the ridge.
@@ -236,6 +238,7 @@ impl Warning {
             Self::KeptAnyway { .. } => "kept_anyway",
             Self::GroundSmears { .. } => "ground_smears",
             Self::GroundGuessed { .. } => "ground_guessed",
+            Self::GroundNotFollowed => "ground_not_followed",
             Self::SkiesDiffer { .. } => "skies_differ",
             Self::RidgeStep { .. } => "ridge_step",
             Self::BrightnessUnknown => "brightness_unknown",
@@ -344,6 +347,9 @@ impl Warning {
                 "the ground was not found in {frames} frames, {file} the first: it is kept out of \
                  the sky where it should be by the stars"
             ),
+            Self::GroundNotFollowed => "the ground of the given mask could not be followed from \
+                 light to light: it is taken to stand still"
+                .to_owned(),
             Self::SkiesDiffer {
                 measured,
                 by_exposure,
@@ -468,6 +474,10 @@ impl Warning {
                 .to_owned(),
             Self::GroundGuessed { .. } => "look along the ridge in the picture; leave these frames \
                  out if it is smeared there"
+                .to_owned(),
+            Self::GroundNotFollowed => "nothing to do where the camera stood on a tripod; where it \
+                 followed the sky, this ground smears: stack again with a reference that shows \
+                 more of it, and look along the ridge"
                 .to_owned(),
             Self::SkiesDiffer { .. } => "take both within minutes of each other; a ground in \
                  moonlight or dawn is brought to the sky's brightness as a whole"

@@ -63,17 +63,29 @@ impl GroundTurn {
             median(&mut late.map(|(s, turn)| turn[axis] / s).collect::<Vec<_>>())
         };
         let rate = [along(0)?, along(1)?, along(2)?];
-        // A turn about the axis moves the corners, and hardly the middle.
-        let corner_px = 0.5 * (size.0 as f64).hypot(size.1 as f64);
-        let moves_px = [lens.focal_px(), lens.focal_px(), corner_px];
+        let found = Self { rate, lens: *lens };
         let mut off: Vec<f64> = turned
             .iter()
-            .map(|(s, turn)| length([0, 1, 2].map(|k| (turn[k] - s * rate[k]) * moves_px[k])))
+            .map(|&(s, turn)| found.off_px(s, turn, size))
             .collect();
         let off_rate = (length(rate) - SIDEREAL_RAD_PER_S).abs();
         let sidereal = off_rate < FOCAL_ERROR * SIDEREAL_RAD_PER_S
             || off_rate * longest_s * lens.focal_px() < AGREE_PX;
-        (median(&mut off)? < AGREE_PX && sidereal).then_some(Self { rate, lens: *lens })
+        (median(&mut off)? < AGREE_PX && sidereal).then_some(found)
+    }
+
+    /// How far a ground that was found lies from where this takes it, px; NaN where that cannot
+    /// be told.
+    pub fn distance_px(&self, seen: &SeenGround, size: (usize, usize)) -> f64 {
+        let turned = turned(seen, &self.lens, size);
+        turned.map_or(f64::NAN, |turned| self.off_px(seen.seconds, turned, size))
+    }
+
+    /// A turn about the axis moves the corners, and hardly the middle.
+    fn off_px(&self, seconds: f64, turned: [f64; 3], (width, height): (usize, usize)) -> f64 {
+        let corner_px = 0.5 * (width as f64).hypot(height as f64);
+        let moves_px = [self.lens.focal_px(), self.lens.focal_px(), corner_px];
+        length([0, 1, 2].map(|k| (turned[k] - seconds * self.rate[k]) * moves_px[k]))
     }
 
     /// The lens with the focal length by which the ground in a picture turns at the sidereal

@@ -141,6 +141,7 @@ pub fn all_warnings() -> Vec<Warning> {
             file: "night/IMG_0042.dng".to_owned(),
             frames: 2,
         },
+        Warning::GroundNotFollowed,
         Warning::SkiesDiffer {
             measured: 0.61,
             by_exposure: 0.44,
