@@ -7,7 +7,9 @@
 //! value, and negative values are kept. [`write_tiff_f32`] and [`write_fits`] store
 //! every value bit for bit, [`write_linear_dng`] in 16 bits for raw developers;
 //! [`write_png16`] renders a preview for the eye, [`write_print_tiff`] the same at full size, and
-//! [`write_regions_png`] one with the regions of the noise report over it.
+//! [`write_regions_png`] one with the regions of the noise report over it. For pages,
+//! [`choose_spots`] says where a picture is worth a close look, and [`SharedRendering`]
+//! draws what is to be held against each other by one curve.
 //!
 //! Every writer goes through [`AtomicFile`]: the file appears complete under its name
 //! or not at all, and an existing file stays unless [`Overwrite::Yes`] says otherwise.
@@ -44,6 +46,8 @@ pub use preview::{PreviewOptions, write_png16};
 pub use print_tiff::{PrintOptions, write_print_tiff};
 pub use region_map::{MapRegion, write_regions_png};
 pub use reread::{SelfCheck, check_tiff_f32};
+pub use shared_rendering::{SharedRendering, SmallPicture};
+pub use spots::{Spot, SpotKind, choose_spots};
 pub use stretch::AsinhStretch;
 
 mod atomic;
@@ -60,8 +64,10 @@ mod print_tiff;
 mod region_map;
 mod rendering;
 mod reread;
+mod shared_rendering;
 mod shrink;
 mod sky_level;
+mod spots;
 mod stretch;
 mod strips;
 mod tiff16;

@@ -4,6 +4,7 @@ use crate::{AtomicFile, ExportError};
 use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{DynamicImage, ImageResult};
 use std::io::Write;
+use std::path::Path;
 
 /// Longest side of a PNG picture, px (ISO/IEC 15948:2004, 11.2.2).
 pub(crate) const LONGEST_SIDE: usize = i32::MAX as usize;
@@ -19,20 +20,31 @@ const SRGB_CHUNK: [u8; 13] = *b"\x00\x00\x00\x01sRGB\x00\xae\xce\x1c\xe9";
 /// Writes the picture, in sRGB, to `file` and commits it.
 pub(crate) fn write_png(mut file: AtomicFile, picture: &DynamicImage) -> Result<(), ExportError> {
     let path = file.target().to_owned();
-    let png = encode(picture).map_err(|error| ExportError::encode(&path, "make the PNG", error))?;
-    let (header, rest) = png.split_at(HEADER_BYTES);
-    for part in [header, &SRGB_CHUNK, rest] {
-        file.write_all(part)
-            .map_err(|error| ExportError::io(&path, "write the PNG", error))?;
-    }
+    let png = png_bytes(&path, picture, CompressionType::Fast)?;
+    file.write_all(&png)
+        .map_err(|error| ExportError::io(&path, "write the PNG", error))?;
     file.commit()
 }
 
-fn encode(picture: &DynamicImage) -> ImageResult<Vec<u8>> {
+/// The bytes of the picture as a PNG file, in sRGB.
+///
+/// - `path`: the file they are for, which errors name.
+pub(crate) fn png_bytes(
+    path: &Path,
+    picture: &DynamicImage,
+    compression: CompressionType,
+) -> Result<Vec<u8>, ExportError> {
+    let png = encode(picture, compression);
+    let png = png.map_err(|error| ExportError::encode(path, "make the PNG", error))?;
+    let (header, rest) = png.split_at(HEADER_BYTES);
+    Ok([header, &SRGB_CHUNK, rest].concat())
+}
+
+fn encode(picture: &DynamicImage, compression: CompressionType) -> ImageResult<Vec<u8>> {
     let mut png = Vec::new();
     picture.write_with_encoder(PngEncoder::new_with_quality(
         &mut png,
-        CompressionType::Fast,
+        compression,
         FilterType::Adaptive,
     ))?;
     Ok(png)

@@ -29,26 +29,11 @@ const GRAY_AT: f64 = 0.75;
 /// Renders one or three planes of one shape, as [`write_png16`](crate::write_png16) says:
 /// gray or RGB, 16 bits.
 pub(crate) fn render(planes: &[Array2<f32>], options: &PreviewOptions) -> DynamicImage {
-    const WHOLE: &str = "a sample for every pixel";
-    let rendering = Rendering::new(planes, options);
-    let (rows, columns) = planes[0].dim();
-    let mut samples = vec![0; rows * columns * planes.len()];
-    samples
-        .par_chunks_exact_mut(columns * planes.len())
-        .enumerate()
-        .for_each(|(row, out)| rendering.render_row(planes, row, out));
-    // `shape_of` has limited the sides to what PNG can count.
-    let (width, height) = (columns as u32, rows as u32);
-    if planes.len() == 1 {
-        let gray = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, samples);
-        DynamicImage::ImageLuma16(gray.expect(WHOLE))
-    } else {
-        let color = ImageBuffer::<Rgb<u16>, _>::from_raw(width, height, samples);
-        DynamicImage::ImageRgb16(color.expect(WHOLE))
-    }
+    Rendering::new(planes, options).draw(planes)
 }
 
 /// How values become light.
+#[derive(Clone, Debug)]
 pub(crate) struct Rendering {
     /// Sky background of each channel, DN.
     sky_dn: [f64; 3],
@@ -62,8 +47,8 @@ pub(crate) struct Rendering {
 }
 
 impl Rendering {
-    /// What these planes, or smaller ones of the same picture, ask for.
-    pub(crate) fn new(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
+    /// What shows the sky of these planes, one or three of one shape, as it should look.
+    pub fn new(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
         let step = sample_step(planes[0].len());
         let sky_of = |plane: &Array2<f32>| {
             let values = plane.iter().step_by(step).copied().collect();
@@ -85,6 +70,26 @@ impl Rendering {
             rendering.stretch = Some(stretch_for(&sky));
         }
         rendering
+    }
+
+    /// Draws planes, as many as those it was made for: gray or RGB, 16 bits.
+    pub fn draw(&self, planes: &[Array2<f32>]) -> DynamicImage {
+        const WHOLE: &str = "a sample for every pixel";
+        let (rows, columns) = planes[0].dim();
+        let mut samples = vec![0; rows * columns * planes.len()];
+        samples
+            .par_chunks_exact_mut(columns * planes.len())
+            .enumerate()
+            .for_each(|(row, out)| self.render_row(planes, row, out));
+        // `shape_of` has limited the sides to what PNG can count.
+        let (width, height) = (columns as u32, rows as u32);
+        if planes.len() == 1 {
+            let gray = ImageBuffer::<Luma<u16>, _>::from_raw(width, height, samples);
+            DynamicImage::ImageLuma16(gray.expect(WHOLE))
+        } else {
+            let color = ImageBuffer::<Rgb<u16>, _>::from_raw(width, height, samples);
+            DynamicImage::ImageRgb16(color.expect(WHOLE))
+        }
     }
 
     fn intensities(&self, planes: &[Array2<f32>], step: usize) -> Option<SkyLevel> {

@@ -530,6 +530,9 @@ pub fn tile_memory_bytes(channels: usize, lights: usize) -> u64 {
     let grown = grown_px * grown_px * (sample + size_of::<SampleNoise>());
     (lights * channels * (grown + TILE_PX * TILE_PX * sample)) as u64
 }
+pub use single::light_over;
+
+mod single;
 
 #[cfg(test)]
 pub(crate) mod tests;

@@ -23,8 +23,8 @@ pub use combine::Combine;
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{
-    Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, stack, stack_into, stack_masked,
-    tile_memory_bytes,
+    Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, light_over, stack, stack_into,
+    stack_masked, tile_memory_bytes,
 };
 pub use error::{Bytes, StackError};
 pub use from_mosaic::{

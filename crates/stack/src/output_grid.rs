@@ -71,7 +71,7 @@ impl OutputGrid {
     }
 
     /// The pixels of the reference that a rectangle of this grid touches.
-    pub(crate) fn on_reference(&self, area: &Rect) -> Rect {
+    pub fn on_reference(&self, area: &Rect) -> Rect {
         let first = |at: usize| (at as f64 / self.scale).floor() as usize;
         let end = |at: usize| (at as f64 / self.scale).ceil() as usize;
         let (width, height) = self.reference;
@@ -82,6 +82,18 @@ impl OutputGrid {
             y1: end(area.y1),
         }
         .intersect(&Rect::of_size(width, height))
+    }
+
+    /// The map from the pixels of `area`, counted from its first one, to those of a part of the
+    /// reference, counted from its own.
+    pub fn map_from(&self, area: &Rect, part: &Rect) -> PixelMap {
+        let step = 1.0 / self.scale;
+        let start = |first: usize, of: usize| self.to_reference(first as f64) - of as f64;
+        PixelMap::from_homography(Homography([
+            [step, 0.0, start(area.x0, part.x0)],
+            [0.0, step, start(area.y0, part.y0)],
+            [0.0, 0.0, 1.0],
+        ]))
     }
 }
 
