@@ -163,13 +163,7 @@ impl Comparison {
 ///
 /// - `names`: by result.
 pub fn verdict(names: &[String], results: &[ComparedResult], ratios: &[NoiseRatio]) -> String {
-    let ratio = |of: usize, over: usize| -> Option<Figure> {
-        ratios.iter().find_map(|pair| match (pair.of, pair.over) {
-            (a, b) if (a, b) == (of, over) => Some(pair.ratio),
-            (a, b) if (b, a) == (of, over) => Some(pair.ratio.inverse()),
-            _ => None,
-        })
-    };
+    let ratio = |of: usize, over: usize| ratio_of(ratios, of, over);
     let known: Vec<usize> = (0..names.len())
         .filter(|&k| {
             let over_first = ratio(k, 0);
@@ -226,6 +220,15 @@ pub fn verdict(names: &[String], results: &[ComparedResult], ratios: &[NoiseRati
         .flatten()
         .collect();
     format!("{}.", said.join("; "))
+}
+
+/// Noise of one result over that of another.
+pub(crate) fn ratio_of(ratios: &[NoiseRatio], of: usize, over: usize) -> Option<Figure> {
+    ratios.iter().find_map(|pair| match (pair.of, pair.over) {
+        (a, b) if (a, b) == (of, over) => Some(pair.ratio),
+        (a, b) if (b, a) == (of, over) => Some(pair.ratio.inverse()),
+        _ => None,
+    })
 }
 
 /// Why the results that are not `known` have no noise; `None` without results.

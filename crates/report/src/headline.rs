@@ -1,6 +1,7 @@
 //! The result in one line.
 
 use crate::channel::Channel;
+use crate::figure::Figure;
 use crate::noise::{Evidence, Pattern, Summary};
 use crate::report::Report;
 use crate::sensor::{SensorChannel, Source};
@@ -46,13 +47,14 @@ pub fn sensor_line(report: &Report) -> Option<String> {
         None => "",
     };
     let of_channel = |(channel, sensor): (&Channel, &SensorChannel)| {
-        let gain = sensor.gain_e_per_dn?;
+        let known = |figure: Option<Figure>| figure.filter(|figure| figure.value.is_finite());
+        let gain = known(sensor.gain_e_per_dn)?;
         let (value, error) = (gain.value, gain.error);
         let mut text = format!(
             "{channel:?}: {value:.3} ± {error:.3} e⁻/DN{}",
             name(sensor.gain_source)
         );
-        if let Some(read_e) = sensor.read_noise_e.map(|read| read.value) {
+        if let Some(read_e) = known(sensor.read_noise_e).map(|read| read.value) {
             text += &format!(", read noise {read_e:.2} e⁻{}", name(sensor.read_source));
         }
         Some(text)

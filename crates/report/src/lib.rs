@@ -1,4 +1,4 @@
-//! Numbers to `report.json`: what went into a stack, and what it is worth.
+//! Numbers to `report.json` and `report.html`: what went into a stack, and what it is worth.
 //!
 //! [`Report`] is the file, field by field, in the order of the file: the frames, the
 //! measured noise, the run, the warnings. It is plain data that depends on no other
@@ -10,6 +10,9 @@
 //! [`Plan`] is what `radicand plan --json` says before the shoot.
 //!
 //! [`Night`] is `night.json`: many sessions, and what became of each.
+//!
+//! [`report_page`], [`comparison_page`] and [`night_page`] are the same for people: one file
+//! each, whose texts are shown and never obeyed.
 //!
 //! The meaning of every field, with its unit and when it misleads, is in
 //! `docs/report.md`; `docs/report.schema.json` is the same as a JSON Schema.
@@ -61,6 +64,10 @@ pub use noise::{
     Budget, ChannelNoise, Evidence, Growth, GrowthPoint, Noise, Part, Pattern, PatternBasis,
     Region, Summary,
 };
+pub use page::{
+    ComparedSpot, Picture, Pictures, Spot, SpotKind, calibration_choice, comparison_page,
+    night_page, night_summary, report_page, session_description,
+};
 pub use plan::{
     PLAN_SCHEMA_VERSION, Plan, PlanFrames, PlanGear, PlanLight, PlanMasters, PlanMoonChange,
     PlanMoonHour, PlanNight, PlanPlace, PlanPrint, PlanRule, PlanStill, PlanSub, PlanTracked,
@@ -86,6 +93,7 @@ mod measured;
 mod night;
 mod noise;
 mod number;
+mod page;
 mod plan;
 mod report;
 mod run;
