@@ -12,8 +12,8 @@ pub struct CompareArgs {
     /// 2 to 6 results of the same field: raws, stacks, composites, pictures
     #[arg(required = true, num_args = 2..=6, value_name = "RESULT")]
     pub results: Vec<PathBuf>,
-    /// Folder for compare.json and the crops, made if it is not there; without it nothing
-    /// is written
+    /// Folder for compare.json, comparison.html and the crops, made if it is not there;
+    /// without it nothing is written
     #[arg(short, long)]
     pub output: Option<PathBuf>,
     /// Side of a pixel on the sky, arcsec

@@ -1,10 +1,12 @@
 //! Crops of results side by side, at equal field of view and brightness.
 
+use crate::page::{kind, picture};
 use crate::{JobError, OpenedResult};
-use export::{Overwrite, PreviewOptions, write_png16};
-use ndarray::{Array2, ArrayView2, s};
+use export::{Overwrite, PreviewOptions, SharedRendering, SmallPicture, choose_spots, write_png16};
+use ndarray::{Array2, Array3, ArrayView2, Axis, s};
 use noise::Comparison;
 use raw::Rect;
+use report::ComparedSpot;
 use std::path::Path;
 
 /// Longest side of a crop, px of the coarsest result.
@@ -13,6 +15,15 @@ const LONGEST_PX: usize = 320;
 const MOST_ZOOM: f64 = 2.0;
 /// Between two crops, px.
 const GAP_PX: usize = 8;
+/// Longest side of the small copy that spots are chosen on, px.
+const SMALL_PX: usize = 800;
+/// Most places that a page shows.
+const MOST_SPOTS: usize = 3;
+/// Longest side of a place as a page draws it, px.
+const MOST_DRAWN_PX: usize = 500;
+/// Bytes of all pictures of a page together, not yet compressed: with a third more for their
+/// encoding as text a page stays below 8 MB.
+const PAGE_BYTES: usize = 5_000_000;
 
 /// The file with all crops beside each other.
 pub(crate) const CROPS: &str = "crops.png";
@@ -26,12 +37,7 @@ pub(crate) fn write_crops(
     overwrite: Overwrite,
 ) -> Result<(), JobError> {
     let area = middle(comparison.patch);
-    let finest = comparison
-        .results
-        .iter()
-        .map(|result| 1.0 / result.display_scale)
-        .fold(1.0, f64::max)
-        .min(MOST_ZOOM);
+    let finest = finest(comparison);
     let crops: Vec<Vec<Array2<f32>>> = (0..results.len())
         .map(|k| crop(&results[k], comparison, k, area, finest))
         .collect();
@@ -45,6 +51,96 @@ pub(crate) fn write_crops(
     };
     write_png16(&folder.join(CROPS), &views, &options)?;
     Ok(())
+}
+
+/// A few places of the common sky as every result shows them, drawn by one curve.
+///
+/// - `path`: the page they are for.
+pub(crate) fn spots(
+    path: &Path,
+    results: &[OpenedResult],
+    comparison: &Comparison,
+) -> Result<Vec<ComparedSpot>, JobError> {
+    let patch = comparison.patch;
+    let finest = finest(comparison);
+    // Drawn bytes of a picture are its sides times three channels.
+    let most_px = (PAGE_BYTES / (3 * MOST_SPOTS * results.len().max(1))).isqrt();
+    let side = ((most_px.min(MOST_DRAWN_PX) as f64 / finest) as usize).max(1);
+    let grid = &results[comparison.grid].planes;
+    let of_patch = s![patch.y0..patch.y1, patch.x0..patch.x1];
+    let views: Vec<ArrayView2<f32>> = grid.iter().map(|plane| plane.slice(of_patch)).collect();
+    let small = SmallPicture::of(&views, SMALL_PX);
+    let mut chosen = choose_spots(&small, (side, side), &|_, _| false);
+    chosen.truncate(MOST_SPOTS);
+    let n_planes = results.iter().map(|result| result.planes.len()).max();
+    let seen: Vec<Vec<Array3<f32>>> = chosen
+        .iter()
+        .map(|spot| {
+            let area = Rect {
+                x0: patch.x0 + spot.x0,
+                y0: patch.y0 + spot.y0,
+                x1: patch.x0 + spot.x1,
+                y1: patch.y0 + spot.y1,
+            };
+            let crops = (0..results.len())
+                .map(|k| crop(&results[k], comparison, k, area, finest))
+                .map(|planes| of_as_many(&planes, n_planes.unwrap_or(1)));
+            crops.collect()
+        })
+        .collect();
+    let options = PreviewOptions {
+        white_balance: gray_sky(&views),
+        ..PreviewOptions::default()
+    };
+    let shared = SharedRendering::of(seen.iter().flatten(), &options);
+    let drawn = chosen.iter().zip(&seen).map(|(spot, seen)| {
+        let pictures = seen.iter().map(|values| {
+            let (_, rows, columns) = values.dim();
+            Ok(picture(shared.png(path, values)?, (columns, rows), 1))
+        });
+        Ok(ComparedSpot {
+            kind: kind(spot.kind),
+            results: pictures.collect::<Result<_, JobError>>()?,
+        })
+    });
+    drawn.collect()
+}
+
+/// Multipliers that make a sky gray; crops are drawn without it.
+fn gray_sky(planes: &[ArrayView2<f32>]) -> Option<[f32; 3]> {
+    let [red, green, blue] = planes else {
+        return None;
+    };
+    let level = |plane: &ArrayView2<f32>| {
+        let (sum, n) = plane
+            .iter()
+            .filter(|v| v.is_finite())
+            .fold((0.0, 0_u64), |(sum, n), &value| {
+                (sum + f64::from(value), n + 1)
+            });
+        sum / n as f64
+    };
+    let green = level(green);
+    Some([
+        (green / level(red)) as f32,
+        1.0,
+        (green / level(blue)) as f32,
+    ])
+}
+
+/// As many planes as asked for; the last one stands in for more.
+fn of_as_many(planes: &[Array2<f32>], n: usize) -> Array3<f32> {
+    let views: Vec<ArrayView2<f32>> = (0..n)
+        .map(|plane| planes[plane.min(planes.len() - 1)].view())
+        .collect();
+    ndarray::stack(Axis(0), &views).expect("planes of one shape")
+}
+
+/// Pixels of a crop to one of the grid: those of the finest result, as far as that is enlarged.
+fn finest(comparison: &Comparison) -> f64 {
+    let scales = comparison.results.iter();
+    let finest = scales.map(|result| 1.0 / result.display_scale);
+    finest.fold(1.0, f64::max).min(MOST_ZOOM)
 }
 
 /// A square in the middle, no longer than [`LONGEST_PX`].

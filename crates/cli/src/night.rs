@@ -18,7 +18,6 @@ use report::{Night, SessionState};
 use std::path::PathBuf;
 use std::time::Instant;
 
-pub(crate) use index_page::{chosen, description, summary};
 pub(crate) use pairing::span;
 
 mod attempt;
@@ -26,7 +25,6 @@ mod choices;
 mod collect;
 mod discover;
 mod estimate;
-mod index_page;
 mod lock;
 mod pairing;
 mod place;

@@ -7,6 +7,8 @@ pub(crate) const PRINT: &str = "print.tif";
 pub(crate) const PNG: &str = "preview.png";
 pub(crate) const REGIONS: &str = "regions.png";
 pub(crate) const REPORT: &str = "report.json";
+pub(crate) const PAGE: &str = "report.html";
 
 /// Every file that a result may have.
-pub(crate) const RESULT_NAMES: [&str; 7] = [TIFF, FITS, DNG, PRINT, PNG, REGIONS, REPORT];
+pub(crate) const RESULT_NAMES: [&str; 8] =
+    [TIFF, FITS, DNG, PRINT, PNG, REGIONS, REPORT, PAGE];

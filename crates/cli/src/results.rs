@@ -2,8 +2,9 @@
 
 use crate::JobError;
 use crate::args::Format;
+use crate::page::page;
 use crate::reporting::report;
-use crate::result_names::{DNG, FITS, PNG, PRINT, REGIONS, REPORT, TIFF};
+use crate::result_names::{DNG, FITS, PAGE, PNG, PRINT, REGIONS, REPORT, TIFF};
 use crate::stack_job::{StackJob, StackOutcome};
 use crate::stack_rows::PartRows;
 use export::{
@@ -24,7 +25,7 @@ pub struct ResultFolder {
     formats: Vec<Format>,
     overwrite: Overwrite,
     is_new: bool,
-    /// Whether there will be a picture of the regions of a noise report.
+    /// Whether there will be a noise report: then its regions are drawn, and it has a page.
     has_regions: bool,
 }
 
@@ -101,14 +102,8 @@ impl ResultFolder {
             }
         };
         let pictures = self.formats.iter().flat_map(names).copied();
-        pictures.chain([REPORT]).collect()
-    }
-
-    /// The preview's file, if it is written.
-    pub fn preview(&self) -> Option<PathBuf> {
-        self.formats
-            .contains(&Format::Png)
-            .then(|| self.dir.join(PNG))
+        let page = self.has_regions.then_some(PAGE);
+        pictures.chain([REPORT]).chain(page).collect()
     }
 
     /// The report's file.
@@ -116,12 +111,17 @@ impl ResultFolder {
         self.dir.join(REPORT)
     }
 
+    /// The page for people.
+    pub fn page(&self) -> PathBuf {
+        self.dir.join(PAGE)
+    }
+
     /// The folder.
     pub fn dir(&self) -> &Path {
         &self.dir
     }
 
-    /// Writes the pictures, then the report that speaks of them.
+    /// Writes the pictures, then the report that speaks of them, and its page.
     ///
     /// # Errors
     ///
@@ -168,6 +168,9 @@ impl ResultFolder {
         outcome.stopwatch.lap("write");
         let report = report(job, outcome);
         self.write_report(&report.to_json())?;
+        let path = self.page();
+        let page = page(&path, &report, outcome)?;
+        AtomicFile::write_whole(&path, page.as_bytes(), self.overwrite)?;
         Ok(report)
     }
 

@@ -3,6 +3,7 @@
 use crate::JobError;
 use crate::calibration::calibrator;
 use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
+use crate::close_look::CloseLook;
 use crate::cull::CullOptions;
 use crate::ground::{GroundChoice, set_apart, shown_ground};
 use crate::half_keeper::Halves;
@@ -117,6 +118,8 @@ pub struct StackOutcome {
     pub stopwatch: Stopwatch,
     /// Half-stacks, where they were asked for.
     pub halves: Option<Halves>,
+    /// A few places of the picture beside the same ones of the reference.
+    pub close_look: CloseLook,
 }
 
 impl StackJob {
@@ -282,6 +285,13 @@ impl StackJob {
         if second_pass.is_some() {
             stopwatch.lap("second pass");
         }
+        let reference_light = &inputs[reference];
+        let close_look = parts.close_look(
+            &stack,
+            second_pass.as_ref(),
+            ground.as_ref(),
+            reference_light,
+        )?;
         let calibration = session
             .darks
             .into_iter()
@@ -308,6 +318,7 @@ impl StackJob {
             digest: session.digest,
             stopwatch,
             halves,
+            close_look,
         })
     }
 

@@ -88,6 +88,13 @@ fn a_stack_of_nine_has_a_third_of_the_variance_of_a_stack_of_three() {
         serde_json::from_slice::<Value>(&written).expect("JSON"),
         report
     );
+    let page = std::fs::read_to_string(temp.path().join("versus/comparison.html"));
+    let page = page.expect("a page");
+    assert!(
+        page.contains("<select") || page.contains("role=\"slider\""),
+        "crops side by side"
+    );
+    assert!(page.contains("id=\"ranking\""));
     let crops = raw::open(&temp.path().join("versus/crops.png"), &Default::default());
     let raw::OpenedContent::Picture(crops) = crops.expect("a PNG").content else {
         panic!("crops are a picture");

@@ -166,7 +166,13 @@ fn results_hold_the_formats_asked_for_and_nothing_else() {
     let temp = night();
     let args = ["stack", "lights", "-o", "result", "--format", "fits,png"];
     radicand_ends(temp.path(), &args, 0);
-    let names = ["preview.png", "regions.png", "report.json", "stack.fits"];
+    let names = [
+        "preview.png",
+        "regions.png",
+        "report.html",
+        "report.json",
+        "stack.fits",
+    ];
     let names = names.map(|name| format!("result/{name}"));
     assert_eq!(
         beside(temp.path()),
@@ -317,7 +323,12 @@ fn a_format_asked_for_twice_is_written_once() {
     radicand_ends(temp.path(), &args, 0);
     assert_eq!(
         beside(temp.path()),
-        ["result", "result/report.json", "result/stack.tif"]
+        [
+            "result",
+            "result/report.html",
+            "result/report.json",
+            "result/stack.tif"
+        ]
     );
 }
 

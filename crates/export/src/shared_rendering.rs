@@ -27,7 +27,10 @@ impl SmallPicture {
     pub fn of(planes: &[ArrayView2<'_, f32>], max_side_px: usize) -> Self {
         let (rows, columns) = planes.first().map_or((0, 0), |plane| plane.dim());
         let factor = factor_for(rows, columns, Some(max_side_px));
-        let small = planes.iter().map(|plane| shrink(plane.view(), factor));
+        let small = (0..planes.len()).map(|plane| {
+            // As it lies, not turned.
+            shrink(planes, plane, factor, 1).expect("arrays are read without fail")
+        });
         Self {
             planes: small.collect(),
             factor,

@@ -2,13 +2,14 @@
 
 use super::{Console, Done, overwrite};
 use crate::compare_args::CompareArgs;
-use crate::crops::{CROPS, write_crops};
+use crate::crops::{CROPS, spots, write_crops};
 use crate::{CompareJob, JobError};
 use export::{AtomicFile, Overwrite, refuse_existing};
 use report::{Channel, Comparison, Figure};
 use std::path::Path;
 
 const COMPARE: &str = "compare.json";
+const PAGE: &str = "comparison.html";
 
 pub(super) fn run(args: &CompareArgs, console: &Console) -> Result<Done, JobError> {
     let overwrite = overwrite(args.overwrite);
@@ -27,10 +28,14 @@ pub(super) fn run(args: &CompareArgs, console: &Console) -> Result<Done, JobErro
         })?;
         write_crops(folder, &outcome.opened, &outcome.comparison, overwrite)?;
         AtomicFile::write_whole(&folder.join(COMPARE), &outcome.report.to_json(), overwrite)?;
+        let path = folder.join(PAGE);
+        let spots = spots(&path, &outcome.opened, &outcome.comparison)?;
+        let page = report::comparison_page(&outcome.report, &spots);
+        AtomicFile::write_whole(&path, page.as_bytes(), overwrite)?;
     }
     speak(&outcome.report, console);
     if let Some(folder) = &args.output {
-        console.say(&format!("{}: {CROPS}, {COMPARE}", folder.display()));
+        console.say(&format!("{}: {CROPS}, {COMPARE}, {PAGE}", folder.display()));
     }
     console.emit(&outcome.report.to_json());
     Ok(Done::Whole)
@@ -47,7 +52,7 @@ fn prepare(folder: &Path, args: &CompareArgs, overwrite: Overwrite) -> Result<()
             return Err(JobError::AmongOriginals(folder));
         }
     }
-    for name in [CROPS, COMPARE] {
+    for name in [CROPS, COMPARE, PAGE] {
         refuse_existing(&folder.join(name), overwrite)?;
     }
     Ok(())

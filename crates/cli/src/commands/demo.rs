@@ -24,9 +24,7 @@ pub(super) fn run(args: &DemoArgs, console: &Console) -> Result<Done, JobError> 
         ..Inputs::default()
     };
     let done = stack::finish(&StackJob::new(inputs), &folder, console)?;
-    if let Some(preview) = folder.preview() {
-        console.say(&format!("Look at {}", preview.display()));
-    }
+    console.say(&format!("Open {}", folder.page().display()));
     Ok(done)
 }
 

@@ -2,13 +2,10 @@
 
 use super::{Console, Done};
 use crate::JobError;
-use crate::night::{
-    Ended, NightEvent, NightJob, NightPlan, NightWatch, SessionPlan, chosen, description, span,
-    summary,
-};
+use crate::night::{Ended, NightEvent, NightJob, NightPlan, NightWatch, SessionPlan, span};
 use crate::night_args::NightArgs;
 use crate::progress::{Bar, Progress};
-use report::NightSession;
+use report::{NightSession, calibration_choice, night_summary, session_description};
 use serde_json::{Value, json};
 use std::sync::Mutex;
 
@@ -45,9 +42,9 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     if args.collect {
         let night = job.collect(&watch)?;
         drop(watch);
-        console.say(&summary(&night));
+        console.say(&night_summary(&night));
         console.emit(&line(
-            &json!({ "event": "collected", "summary": summary(&night) }),
+            &json!({ "event": "collected", "summary": night_summary(&night) }),
         ));
         return Ok(Done::given(crate::night::left_out(&night)));
     }
@@ -61,7 +58,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
             fault.reason
         ));
     }
-    let text = summary(night);
+    let text = night_summary(night);
     console.say(&text);
     console.say(&format!(
         "Look at {}",
@@ -149,7 +146,7 @@ fn describe(plan: &SessionPlan, finished: bool) -> String {
     };
     let mut text = format!("{} ({state}): {}", session.id, described(session));
     for choice in &session.calibration {
-        text += &format!("\n  {}", printable(&chosen(choice)));
+        text += &format!("\n  {}", printable(&calibration_choice(choice)));
     }
     for note in &session.notes {
         text += &format!("\n  note: {}", printable(note));
@@ -158,7 +155,7 @@ fn describe(plan: &SessionPlan, finished: bool) -> String {
 }
 
 fn described(session: &NightSession) -> String {
-    printable(&description(session))
+    printable(&session_description(session))
 }
 
 /// A number of bytes, for people; binary units, as `--memory` has them.

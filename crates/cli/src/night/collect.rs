@@ -1,6 +1,5 @@
 //! The index over all sessions, from what is there.
 
-use super::index_page::index_page;
 use super::place::{Place, record};
 use super::plan::{NightPlan, SessionPlan};
 use crate::JobError;
@@ -75,6 +74,6 @@ pub(crate) fn write(night: &Night, place: &Place) -> Result<(), JobError> {
     let json = place.dir().join(NIGHT);
     let page = place.dir().join(INDEX);
     AtomicFile::write_whole(&json, &night.to_json(), Overwrite::Yes)?;
-    AtomicFile::write_whole(&page, index_page(night).as_bytes(), Overwrite::Yes)?;
+    AtomicFile::write_whole(&page, report::night_page(night).as_bytes(), Overwrite::Yes)?;
     Ok(())
 }
