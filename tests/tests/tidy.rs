@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 const MOST_LINES: usize = 600;
 
 /// Folders that hold no sources.
-const SKIPPED: [&str; 4] = ["target", "out", ".git", ".venv"];
+const SKIPPED: [&str; 5] = ["target", "out", ".git", ".venv", "node_modules"];
 
 /// Endings of the files that people write.
 const TEXT: [&str; 6] = ["rs", "toml", "md", "py", "csv", "json"];
