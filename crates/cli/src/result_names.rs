@@ -10,5 +10,4 @@ pub(crate) const REPORT: &str = "report.json";
 pub(crate) const PAGE: &str = "report.html";
 
 /// Every file that a result may have.
-pub(crate) const RESULT_NAMES: [&str; 8] =
-    [TIFF, FITS, DNG, PRINT, PNG, REGIONS, REPORT, PAGE];
+pub(crate) const RESULT_NAMES: [&str; 8] = [TIFF, FITS, DNG, PRINT, PNG, REGIONS, REPORT, PAGE];

@@ -63,8 +63,9 @@ pub fn solve(
         }
         None => choose_and_place(&seen, size),
     };
-    if let Some(ground) = ground {
-        seen[reference].stars.retain(|star| !lies_on(ground, star));
+    if let Some(ground) = ground
+        && leave_out_ground(&mut seen[reference].stars, ground)
+    {
         places = place_all(&seen, reference, size);
     }
     realign(session, &seen, &mut places, reference, size);
@@ -126,10 +127,20 @@ pub fn solve(
     })
 }
 
-/// Whether a detection lies on the ground.
-fn lies_on(ground: &Array2<bool>, star: &Star) -> bool {
-    let at = (star.y.round() as usize, star.x.round() as usize);
-    ground.get(at).copied().unwrap_or(false)
+/// Leaves out what shines on the ground; whether that is anything. Where hardly a star would be
+/// left all stay: the mask is at fault, and that is found out later.
+fn leave_out_ground(stars: &mut Vec<Star>, ground: &Array2<bool>) -> bool {
+    const FEWEST: usize = 12;
+    let in_sky = |star: &Star| {
+        let at = (star.y.round() as usize, star.x.round() as usize);
+        !ground.get(at).copied().unwrap_or(false)
+    };
+    let of_sky = stars.iter().filter(|star| in_sky(star)).count();
+    if of_sky == stars.len() || of_sky < FEWEST {
+        return false;
+    }
+    stars.retain(in_sky);
+    true
 }
 
 /// Aligns anew what lamps hold in place.
