@@ -7,9 +7,6 @@ use report::{Plan, PlanWay};
 /// Time on the clock where neither plan nor user say one, s.
 const HOUR_S: f64 = 3600.0;
 
-/// Most ways in a table that can still be read.
-const MOST_WAYS: usize = 64;
-
 /// A choice of every dial.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Choice {
@@ -33,9 +30,7 @@ pub(crate) fn ways(setting: &Setting, plan: &Plan) -> Vec<PlanWay> {
         .map(|minutes| 60.0 * minutes)
         .or(planned)
         .unwrap_or(HOUR_S);
-    let mut choices = choices(setting, plan, site.read_noise_e);
-    choices.truncate(MOST_WAYS);
-    let mut ways: Vec<PlanWay> = choices
+    let mut ways: Vec<PlanWay> = choices(setting, plan, site.read_noise_e)
         .iter()
         .map(|choice| way(setting, site, choice, clock_s))
         .collect();
