@@ -157,6 +157,21 @@ fn a_fisheye_is_found_and_a_homography_on_it_shows() {
 }
 
 #[test]
+fn every_other_projection_is_chosen_by_the_data() {
+    // A quarter of an hour: what is left of the pole's error falls with the arc.
+    let times_s = evenly(75.0, 13);
+    for (mapping, projection) in [
+        (Mapping::Stereographic, Projection::Stereographic),
+        (Mapping::Equidistant, Projection::Equidistant),
+    ] {
+        let burst = Burst::new(mapping, 560.0, (1200, 900), [0.0; 3]).turning(axis(), &times_s);
+        let model = check_maps(&burst, &Aligned::of(&burst), &clocked(&times_s));
+        check_lens(&model, projection, 560.0);
+        check_pole(&model);
+    }
+}
+
+#[test]
 fn refraction_is_told_from_the_lens_in_minutes() {
     // The zenith is no demand; by it alone pole and focal length are right.
     const ZENITH_DEG: f64 = 3.0;
