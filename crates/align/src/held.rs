@@ -43,8 +43,8 @@ pub fn realign_held(
     let Some(standing) = Standing::of(frames, reference) else {
         return Vec::new();
     };
-    let rests = |place: &&Alignment, share: f64| standing.share(place) >= share;
-    if !places.iter().flatten().any(|place| rests(place, MATTERS)) {
+    let rests = |place: &&Alignment| share_of(place, &standing.stands) >= MATTERS;
+    if !places.iter().flatten().any(|place| rests(place)) {
         return Vec::new();
     }
     let others: Vec<usize> = (0..frames.len()).filter(|&i| i != reference).collect();
@@ -59,13 +59,9 @@ pub fn realign_held(
     let found: Vec<&Alignment> = found
         .filter(|place| place.pairs.len() >= FEWEST_PAIRS)
         .collect();
-    let contradicts = |(i, found): &(usize, Option<Alignment>)| {
-        let both = found.as_ref().zip(places[*i]);
-        both.is_some_and(|(found, place)| {
-            standing.share_moved_by(found, place, frames[reference]) >= MATTERS
-        })
-    };
-    if !moving.iter().any(contradicts) {
+    let lamps = standing.moved_by(&found, frames[reference]);
+    let holds = |place: &Alignment| share_of(place, &lamps) >= MATTERS;
+    if !places.iter().flatten().any(|place| holds(place)) {
         // The stars about the pole stand, and so does their sky.
         return Vec::new();
     }
@@ -78,13 +74,19 @@ pub fn realign_held(
         .into_iter()
         .filter_map(|(i, found)| match (found, &places[i]) {
             (Some(found), _) => Some((i, Ok(found))),
-            (None, Some(place)) if rests(place, 0.5) => {
+            (None, Some(place)) if holds(place) => {
                 let stationary = place.pairs.len();
                 Some((i, Err(AlignError::Held { stationary })))
             }
             (None, _) => None,
         })
         .collect()
+}
+
+/// Share of an alignment's pairs whose star of the reference is among these.
+fn share_of(place: &Alignment, among: &[bool]) -> f64 {
+    let pairs = place.pairs.iter().filter(|&&(own, _)| among[own]);
+    pairs.count() as f64 / place.pairs.len().max(1) as f64
 }
 
 /// The reference's detections that stand still on most frames.
@@ -120,22 +122,17 @@ impl Standing {
         })
     }
 
-    /// Share of an alignment's pairs that stand.
-    fn share(&self, place: &Alignment) -> f64 {
-        let standing = place.pairs.iter().filter(|&&(own, _)| self.stands[own]);
-        standing.count() as f64 / place.pairs.len().max(1) as f64
-    }
-
-    /// Share of an alignment's pairs that stand and that another says should have moved.
-    fn share_moved_by(&self, other: &Alignment, place: &Alignment, reference: &[Star]) -> f64 {
-        let moved = |own: usize| {
-            let star = &reference[own];
-            let (x, y) = other.map.map(star.x, star.y);
-            (x - star.x).hypot(y - star.y) > 2.0 * STILL_PX
+    /// Those of them that most of these alignments say should have moved.
+    fn moved_by(&self, found: &[&Alignment], reference: &[Star]) -> Vec<bool> {
+        let moves = |star: &Star| {
+            let moves = found.iter().filter(|place| {
+                let (x, y) = place.map.map(star.x, star.y);
+                (x - star.x).hypot(y - star.y) > 2.0 * STILL_PX
+            });
+            2 * moves.count() > found.len()
         };
-        let pairs = place.pairs.iter();
-        let moved = pairs.filter(|&&(own, _)| self.stands[own] && moved(own));
-        moved.count() as f64 / place.pairs.len().max(1) as f64
+        let stars = reference.iter().zip(&self.stands);
+        stars.map(|(star, &stands)| stands && moves(star)).collect()
     }
 
     fn stars<'a>(&'a self, reference: &'a [Star]) -> impl Iterator<Item = &'a Star> {
