@@ -233,9 +233,10 @@ fn a_given_mask_moves_with_its_ground() {
     };
     let simulator = Simulator::new(&scene).expect("sound");
     let cover = |light| simulator.ground_cover(light).expect("a ground");
+    let of_reference = cover(0);
     let outcome = stacked(&scene, |folder| {
         let path = folder.join("mask.png");
-        let white = |x: u32, y: u32| 255 * u8::from(cover(0)[(y as usize, x as usize)] > 0.5);
+        let white = |x: u32, y: u32| 255 * u8::from(of_reference[(y as usize, x as usize)] > 0.5);
         let (width, height) = (SIZE.0 as u32, SIZE.1 as u32);
         let mask = image::GrayImage::from_fn(width, height, |x, y| image::Luma([white(x, y)]));
         mask.save(&path).expect("a mask");
