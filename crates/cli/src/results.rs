@@ -138,6 +138,9 @@ impl ResultFolder {
             value: CardValue::Float(exposure_s),
             comment: "[s] of a single light".to_owned(),
         }));
+        let captured = outcome.lights.iter();
+        let captured = captured.filter_map(|light| light.frame.frame.info.captured);
+        cards.extend(start_cards(&captured.collect::<Vec<_>>()));
         let scale = outcome.second_pass.as_ref().map(|seen| seen.grid.scale());
         cards.extend(scale.map(|scale| HeaderCard {
             keyword: "OUTSCALE".to_owned(),
@@ -356,6 +359,43 @@ fn map_regions(noise: &GainReport, scale: f64) -> Vec<MapRegion> {
     shown.into_iter().map(region).collect()
 }
 
+/// When the earliest of these frames was begun: in UTC where all of them state how far their
+/// clock is from it, else by the camera's clock.
+///
+/// Source: FITS Standard 4.0 (2018), sect. 9.2.1 (`LOCAL` is what does not tell its scale).
+fn start_cards(captured: &[CaptureTime]) -> Vec<HeaderCard> {
+    let in_utc = |time: &CaptureTime| {
+        let offset_s = time.utc_offset_s?;
+        let size = std::time::Duration::from_secs(offset_s.unsigned_abs().into());
+        let utc = match offset_s < 0 {
+            true => time.local.checked_add(size),
+            false => time.local.checked_sub(size),
+        };
+        utc.ok()
+    };
+    let utc: Option<Vec<_>> = captured.iter().map(in_utc).collect();
+    let (times, scale) = match utc {
+        Some(utc) => (utc, "UTC"),
+        None => (captured.iter().map(|time| time.local).collect(), "LOCAL"),
+    };
+    let card = |keyword: &str, value: String, comment: &str| HeaderCard {
+        keyword: keyword.to_owned(),
+        value: CardValue::Text(value),
+        comment: comment.to_owned(),
+    };
+    let start = times.into_iter().min();
+    start.map_or_else(Vec::new, |start| {
+        let meaning = match scale {
+            "UTC" => "scale of the times here",
+            _ => "the camera's clock; how far off UTC is not known",
+        };
+        vec![
+            card("DATE-OBS", start.to_string(), "start of the earliest light"),
+            card("TIMESYS", scale.to_owned(), meaning),
+        ]
+    })
+}
+
 /// A time as EXIF spells it.
 fn exif_time(captured: &CaptureTime) -> String {
     captured.local.strftime("%Y:%m:%d %H:%M:%S").to_string()
@@ -363,4 +403,40 @@ fn exif_time(captured: &CaptureTime) -> String {
 
 fn software() -> String {
     concat!("radicand ", env!("CARGO_PKG_VERSION")).to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check(captured: &[(&str, Option<i32>)], want: &[&str]) {
+        let time = |(text, utc_offset_s): &(&str, Option<i32>)| CaptureTime {
+            utc_offset_s: *utc_offset_s,
+            ..CaptureTime::parse(text).expect("a time")
+        };
+        let captured: Vec<CaptureTime> = captured.iter().map(time).collect();
+        let cards = start_cards(&captured);
+        let values = cards.iter().map(|card| match &card.value {
+            CardValue::Text(text) => text.as_str(),
+            other => panic!("{other:?}"),
+        });
+        assert_eq!(values.collect::<Vec<_>>(), want);
+    }
+
+    #[test]
+    fn a_stack_begins_with_its_earliest_light() {
+        check(&[], &[]);
+        let east = [
+            ("2026-01-19T00:30:00", Some(3600)),
+            ("2026-01-19T00:29:00.5", Some(3600)),
+        ];
+        check(&east, &["2026-01-18T23:29:00.5", "UTC"]);
+        check(
+            &[("2026-01-19T21:00:00", Some(-10800))],
+            &["2026-01-20T00:00:00", "UTC"],
+        );
+        let unknown = [("2026-01-19T00:30:00", None), east[1]];
+        check(&unknown, &["2026-01-19T00:29:00.5", "LOCAL"]);
+    }
 }

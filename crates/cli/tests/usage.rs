@@ -180,6 +180,37 @@ fn results_hold_the_formats_asked_for_and_nothing_else() {
     );
 }
 
+/// A text of the header of `stack.fits`: cards of 80 characters, up to `END`.
+fn fits_text(result: &Path, keyword: &str) -> String {
+    let bytes = std::fs::read(result.join("stack.fits")).expect("a file");
+    let mut cards = bytes.chunks_exact(80).map(String::from_utf8_lossy);
+    let head = format!("{keyword:8}= '");
+    let card = cards
+        .by_ref()
+        .take_while(|card| !card.starts_with("END     "))
+        .find(|card| card.starts_with(&head))
+        .unwrap_or_else(|| panic!("no {keyword}"));
+    let text = card[head.len()..].split('\'').next();
+    text.unwrap_or_default().trim_end().to_owned()
+}
+
+#[test]
+fn the_fits_file_says_when_its_first_light_was_begun() {
+    let temp = night();
+    let args = ["stack", "lights", "-o", "result", "--format", "fits"];
+    radicand_ends(temp.path(), &args, 0);
+    let result = temp.path().join("result");
+    let report = report(&result);
+    let frames = report["frames"].as_array().expect("frames");
+    let starts = frames.iter().filter_map(|frame| frame["captured"].as_str());
+    let first = starts.min().expect("a time");
+    let first: jiff::Timestamp = first.parse().expect("a time with its offset from UTC");
+    let start = fits_text(&result, "DATE-OBS");
+    let start: jiff::Timestamp = format!("{start}Z").parse().expect("a time");
+    assert_eq!(start, first);
+    assert_eq!(fits_text(&result, "TIMESYS"), "UTC");
+}
+
 #[test]
 fn an_output_that_cannot_be_written_is_named() {
     let temp = night();
