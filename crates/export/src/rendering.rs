@@ -49,6 +49,28 @@ pub(crate) struct Rendering {
 impl Rendering {
     /// What shows the sky of these planes, one or three of one shape, as it should look.
     pub fn new(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
+        let mut rendering = Self::without_curve(planes, options);
+        if let Some(sky) = rendering.levels(planes, mean) {
+            rendering.show(&sky);
+        }
+        rendering
+    }
+
+    /// The same with black so deep that it lies below the noise of every color on the screen,
+    /// which is larger than that of the intensity: they are noisy one by one.
+    pub fn deep(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
+        let mut rendering = Self::without_curve(planes, options);
+        if let Some(sky) = rendering.levels(planes, mean) {
+            let colors = (0..3).filter_map(|i| rendering.levels(planes, |light| light[i]));
+            let depths =
+                colors.map(|of| of.spread + (sky.level - of.level) / BLACK_BELOW_SKY_SIGMA);
+            let spread = depths.fold(sky.spread, f64::max);
+            rendering.show(&SkyLevel { spread, ..sky });
+        }
+        rendering
+    }
+
+    fn without_curve(planes: &[Array2<f32>], options: &PreviewOptions) -> Self {
         let step = sample_step(planes[0].len());
         let sky_of = |plane: &Array2<f32>| {
             let values = plane.iter().step_by(step).copied().collect();
@@ -58,18 +80,18 @@ impl Rendering {
             [red, green, blue] => [sky_of(red), sky_of(green), sky_of(blue)],
             _ => [sky_of(&planes[0]); 3],
         };
-        let mut rendering = Self {
+        Self {
             sky_dn,
             to_srgb: color_conversion(planes.len(), sky_dn, options),
             saturation_dn: options.saturation_dn.map(f64::from).filter(|dn| *dn > 0.0),
             sky_intensity: 0.0,
             stretch: None,
-        };
-        if let Some(sky) = rendering.intensities(planes, step) {
-            rendering.sky_intensity = sky.level;
-            rendering.stretch = Some(stretch_for(&sky));
         }
-        rendering
+    }
+
+    fn show(&mut self, sky: &SkyLevel) {
+        self.sky_intensity = sky.level;
+        self.stretch = Some(stretch_for(sky));
     }
 
     /// Draws planes, as many as those it was made for: gray or RGB, 16 bits.
@@ -92,13 +114,14 @@ impl Rendering {
         }
     }
 
-    fn intensities(&self, planes: &[Array2<f32>], step: usize) -> Option<SkyLevel> {
+    /// Where the sky lies in what `of` makes of the light.
+    fn levels(&self, planes: &[Array2<f32>], of: impl Fn([f64; 3]) -> f64) -> Option<SkyLevel> {
         let columns = planes[0].ncols();
-        let intensities = (0..planes[0].len())
-            .step_by(step)
-            .map(|at| mean(self.light(camera_color(planes, at / columns, at % columns))) as f32)
+        let values = (0..planes[0].len())
+            .step_by(sample_step(planes[0].len()))
+            .map(|at| of(self.light(camera_color(planes, at / columns, at % columns))) as f32)
             .collect();
-        SkyLevel::of(intensities, BRIGHT_FRACTION)
+        SkyLevel::of(values, BRIGHT_FRACTION)
     }
 
     /// Light above the sky background, linear sRGB primaries, DN of green.
