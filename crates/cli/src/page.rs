@@ -22,20 +22,23 @@ pub(crate) fn page(
         ..PreviewOptions::default()
     };
     let look = &outcome.close_look;
-    // The ground is darker than any sky's noise, and would set the depth of black for all.
+    // The ground is darker than any sky's noise: it would set the depth of black for all, and
+    // by their curve be all black.
     let sky = |seen: &&crate::SpotSeen| seen.spot.kind != export::SpotKind::GroundEdge;
     let models = look.spots.iter().filter(sky).map(|seen| &seen.light);
     let shared = SharedRendering::of(models, &options);
-    let draw = |values: &Array3<f32>| -> Result<Picture, JobError> {
+    let draw = |values: &Array3<f32>, curve: &SharedRendering| -> Result<Picture, JobError> {
         let (_, rows, columns) = values.dim();
-        let png = shared.png(path, values)?;
+        let png = curve.png(path, values)?;
         Ok(picture(png, (columns, rows), info.orientation))
     };
     let spots = look.spots.iter().map(|seen| {
+        let own = (!sky(&seen)).then(|| SharedRendering::of([&seen.light].into_iter(), &options));
+        let curve = own.as_ref().unwrap_or(&shared);
         Ok(report::Spot {
             kind: kind(seen.spot.kind),
-            frame: draw(&seen.light)?,
-            stack: draw(&seen.stack)?,
+            frame: draw(&seen.light, curve)?,
+            stack: draw(&seen.stack, curve)?,
         })
     });
     let size = (outcome.layout.width, outcome.layout.height);

@@ -89,7 +89,9 @@ impl SpotKind {
             }
             Self::Corner => "Where lens and alignment have the hardest work.",
             Self::GroundEdge => {
-                "Where what stands still meets what turns: the join should not show."
+                "Where what stands still meets what turns: the join should not show. Drawn by a \
+                 curve of its own, whose black lies below the ground, so that both sides of the \
+                 join are seen; its noise does not compare with that of the other places."
             }
             Self::Center => "The middle of the field, for comparison with the corner.",
         }
