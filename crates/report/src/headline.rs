@@ -65,10 +65,12 @@ pub fn sensor_line(report: &Report) -> Option<String> {
 
 fn measured(summary: &Summary) -> String {
     let n = summary.frames_used;
-    let error = match 2.0 * summary.gain_area * summary.error {
-        // The square of the gain has twice its relative error.
-        error if error.is_finite() => format!(" ± {error:.1}"),
-        _ => String::new(),
+    // The square of the gain has twice its relative error.
+    let error = 2.0 * summary.gain_area * summary.error;
+    let digits = digits_for(error);
+    let error = match error.is_finite() && error > 0.0 {
+        true => format!(" ± {error:.digits$}"),
+        false => String::new(),
     };
     let scope = if summary.pattern.visible {
         ""
@@ -77,7 +79,7 @@ fn measured(summary: &Summary) -> String {
     };
     let expected = expectation(summary);
     let line = format!(
-        "{n} frames, worth {:.1}{error}{scope} (noise {:.2} times lower; {expected})",
+        "{n} frames, worth {:.digits$}{error}{scope} (noise {:.2} times lower; {expected})",
         summary.effective_frames, summary.gain_area
     );
     if summary.pattern.visible {
@@ -96,6 +98,16 @@ fn measured(summary: &Summary) -> String {
         format!("{line}; a fixed pattern does not show {drift} and may leave {least:.1} ({basis})")
     } else {
         format!("{line}; a fixed pattern does not show {drift}")
+    }
+}
+
+/// Decimals by which an error is not 0: one, else two, else as many as its first digit needs.
+fn digits_for(error: f64) -> usize {
+    match error {
+        error if error > 0.0 && format!("{error:.1}") == "0.0" => {
+            (-error.log10()).ceil().clamp(2.0, 9.0) as usize
+        }
+        _ => 1,
     }
 }
 
@@ -157,6 +169,31 @@ mod tests {
         check(
             |_| (),
             "20 frames, worth 16.0 ± 0.4 (noise 4.00 times lower; √20 = 4.47)",
+        );
+    }
+
+    #[test]
+    fn an_error_is_never_nothing() {
+        let gain = |gain: f64, error: f64| {
+            move |s: &mut Summary| {
+                (s.gain_area, s.effective_frames, s.error) = (gain, gain * gain, error)
+            }
+        };
+        check(
+            gain(4.0, 0.00625),
+            "20 frames, worth 16.0 ± 0.1 (noise 4.00 times lower; √20 = 4.47)",
+        );
+        check(
+            gain(4.0, 0.005),
+            "20 frames, worth 16.00 ± 0.04 (noise 4.00 times lower; √20 = 4.47)",
+        );
+        check(
+            gain(4.0, 0.0005),
+            "20 frames, worth 16.000 ± 0.004 (noise 4.00 times lower; √20 = 4.47)",
+        );
+        check(
+            gain(4.0, 0.0),
+            "20 frames, worth 16.0 (noise 4.00 times lower; √20 = 4.47)",
         );
     }
 
