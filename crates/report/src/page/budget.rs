@@ -169,9 +169,11 @@ fn waterfall(report: &Report, typical: &Typical) -> Markup {
                      worth of the whole. The parts have no errors of their own; together they \
                      are as certain as the worth is."
                     @if borrowed(typical) {
-                        " Not in it is what looks like less noise at 100 % but is borrowed from \
-                         neighboring pixels by demosaicing and resampling: a factor of "
-                        (plain(1.0 / typical.borrowed)) "."
+                        " At 100 % the stack looks less noisy than it is over areas, by a factor \
+                         of "
+                        (plain(1.0 / typical.borrowed))
+                        ": demosaicing and resampling borrow from neighboring pixels. That is \
+                         not in it, since a single frame borrows alike."
                     }
                 }
             }

@@ -3,7 +3,7 @@
 use super::text::{Foreign, plain, sentence, with_error};
 use crate::frame::FrameKind;
 use crate::headline::headline;
-use crate::noise::Evidence;
+use crate::noise::{Evidence, Summary};
 use crate::report::Report;
 use maud::{Markup, html};
 
@@ -106,11 +106,21 @@ fn explanation(report: &Report) -> Markup {
             @if let Some(pixel) = with_error(summary.gain_pixel, summary.gain_pixel_error) {
                 "Pixel by pixel, as the eye sees it at 100 %, noise fell by "
                 strong { (pixel) }
-                " times; what that is beyond the figure above is borrowed from neighboring \
-                 pixels."
+                " times"
+                @if borrows_more(summary) {
+                    "; what that is beyond the figure above is borrowed from neighboring pixels, \
+                     more than a single frame borrows"
+                }
+                "."
             }
         }
     }
+}
+
+/// Whether the gain pixel by pixel is measurably larger than that over areas.
+fn borrows_more(summary: &Summary) -> bool {
+    let error = summary.gain_pixel_error.hypot(summary.error);
+    summary.gain_pixel - summary.gain_area > error
 }
 
 fn warnings(report: &Report) -> Markup {
@@ -130,5 +140,27 @@ fn warnings(report: &Report) -> Markup {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_larger_gain_of_pixels_is_borrowed() {
+        let borrows = |gain_pixel: f64| {
+            borrows_more(&Summary {
+                gain_area: 4.0,
+                error: 0.03,
+                gain_pixel,
+                gain_pixel_error: 0.04,
+                ..Summary::default()
+            })
+        };
+        assert!(borrows(4.06));
+        assert!(!borrows(4.04));
+        assert!(!borrows(3.0));
+        assert!(!borrows(f64::NAN));
     }
 }
