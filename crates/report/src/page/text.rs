@@ -80,13 +80,28 @@ pub(super) fn tick(value: f64) -> String {
     }
 }
 
-/// A text with a capital at its beginning.
+/// A text with a capital at its beginning, unless that is the name of a file.
 pub(super) fn sentence(text: &str) -> String {
+    if begins_with_file(text) {
+        return text.to_owned();
+    }
     let mut chars = text.chars();
     match chars.next() {
         Some(first) => first.to_uppercase().chain(chars).collect(),
         None => String::new(),
     }
+}
+
+/// Whether a text begins with something that has the parts of a path or of a file's name;
+/// names with spaces are known by the colon behind them.
+fn begins_with_file(text: &str) -> bool {
+    let word = text.split_whitespace().next().unwrap_or_default();
+    let before_colon = text.split_once(": ").map_or("", |(before, _)| before);
+    let is_file = |text: &str| {
+        let extension = text.trim_end_matches([':', ',', '.']).split('.').nth(1);
+        text.contains(['/', '\\']) || extension.is_some_and(|extension| !extension.is_empty())
+    };
+    is_file(word) || is_file(before_colon)
 }
 
 /// `1 frame`, `20 frames`.
@@ -105,6 +120,22 @@ mod tests {
     #[track_caller]
     fn check(text: &str, want: &str) {
         assert_eq!(html! { (Foreign(text)) }.into_string(), want);
+    }
+
+    #[test]
+    fn sentences_have_a_capital_but_files_keep_their_name() {
+        assert_eq!(sentence("few frames: clip less."), "Few frames: clip less.");
+        assert_eq!(sentence("ålesund"), "Ålesund");
+        assert_eq!(sentence(""), "");
+        let files = [
+            "demo/result/stack.fits: exposures are not stated",
+            "stack.fits shares frames with another",
+            "nights\\a: the curve was undone",
+            "my night/stack.fits: the curve was undone",
+        ];
+        for text in files {
+            assert_eq!(sentence(text), text);
+        }
     }
 
     #[test]
