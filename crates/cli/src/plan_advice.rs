@@ -82,8 +82,11 @@ fn sky_warnings(night: &PlanNight) -> Vec<(&'static str, String, &'static str)> 
     if night.dark_s == 0.0 {
         warnings.push((
             "no_darkness",
-            format!("it does not get dark: the Sun is never lower than {:.1}°", night.lowest_sun_deg),
-            "choose another date; between nautical and astronomical twilight the brightest stars can be had",
+            format!(
+                "it does not get dark: the Sun is never lower than {:.1}°",
+                night.lowest_sun_deg
+            ),
+            without_darkness(night.lowest_sun_deg),
         ));
     }
     let moonlit_s = night.dark_s - night.moonless_s;
@@ -104,6 +107,22 @@ fn sky_warnings(night: &PlanNight) -> Vec<(&'static str, String, &'static str)> 
         ));
     }
     warnings
+}
+
+/// What a night without darkness is good for.
+///
+/// - `lowest_sun_deg`: 6, 12 and 18 degrees below the horizon end civil, nautical and
+///   astronomical twilight.
+fn without_darkness(lowest_sun_deg: f64) -> &'static str {
+    match lowest_sun_deg {
+        lowest if lowest < -12.0 => {
+            "choose another date; the brighter stars can be had in astronomical twilight, about the middle of the night"
+        }
+        lowest if lowest < -6.0 => {
+            "choose another date; at most the brightest stars show, when the Sun is lowest"
+        }
+        _ => "choose another date; it stays too bright for all but a few stars",
+    }
 }
 
 /// What was taken for granted.
@@ -190,5 +209,19 @@ pub(crate) fn seconds(value: f64) -> String {
             text.strip_suffix(".0").map(str::to_owned).unwrap_or(text)
         }
         value => format!("{value:.0}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_twilight_that_does_not_come_is_not_advised() {
+        assert!(without_darkness(-14.0).contains("astronomical twilight"));
+        assert!(without_darkness(-6.6).contains("the brightest stars"));
+        for lowest in [-12.0, -6.6, -3.0, 5.0] {
+            assert!(!without_darkness(lowest).contains("twilight"), "{lowest}");
+        }
     }
 }
