@@ -318,6 +318,10 @@ fn notes(opened: &[OpenedResult], comparison: &Comparison) -> Vec<String> {
                 .to_owned(),
         );
     }
+    let others_pay_gaps = comparison.results.iter().any(|compared| {
+        let times = compared.clock_s.zip(compared.shutter_s);
+        times.is_some_and(|(clock_s, shutter_s)| clock_s > shutter_s)
+    });
     for (result, compared) in opened.iter().zip(&comparison.results) {
         let name = &compared.name;
         let (slope, error) = (compared.tone.value, compared.tone.error);
@@ -339,6 +343,13 @@ fn notes(opened: &[OpenedResult], comparison: &Comparison) -> Vec<String> {
         if !compared.shares_frames_with.is_empty() {
             notes.push(format!(
                 "{name} shares frames with another result: its noise is not independent of it"
+            ));
+        }
+        let has_no_gap = compared.clock_s.is_some() && compared.clock_s == compared.shutter_s;
+        if has_no_gap && others_pay_gaps {
+            notes.push(format!(
+                "{name}: its time on the clock is that of its shutter alone, while others pay \
+                 the gaps between their frames: per minute on the clock it is favored"
             ));
         }
         if compared.clock_s.is_none() {
