@@ -108,7 +108,7 @@ impl NightJob {
         }
     }
 
-    /// Whether the result of a session is there.
+    /// Whether the result of a session is there, with the content it was made with.
     pub fn is_finished(&self, plan: &SessionPlan) -> bool {
         attempt::is_finished(plan, &Place::existing(&self.output))
     }
@@ -135,11 +135,13 @@ impl NightJob {
         let (mut spent_s, mut foreseen_s) = (0.0, 0.0);
         let mut ended = Vec::new();
         let of = plan.sessions.len();
+        let takes = |plan: &SessionPlan| match attempt::seems_finished(plan, &place) {
+            true => 0.0,
+            false => speed.seconds(plan),
+        };
+        let takes_s: Vec<f64> = plan.sessions.iter().map(takes).collect();
         for (i, session) in plan.sessions.iter().enumerate() {
-            let waiting = plan.sessions[i..]
-                .iter()
-                .filter(|plan| !self.is_finished(plan));
-            let left_s = waiting.map(|plan| speed.seconds(plan)).sum::<f64>();
+            let left_s: f64 = takes_s[i..].iter().sum();
             watch.hear(&NightEvent::Begins {
                 session: &session.session,
                 place: i + 1,

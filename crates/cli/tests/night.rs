@@ -95,6 +95,7 @@ fn what_changes_is_redone_and_nothing_else() {
     check_status(&second, 0);
     assert_eq!(ended(&second, "kept"), 2);
     assert_eq!(there, remains(&base.join("out")));
+    check_damage(base, &there);
     let jobs = check_jobs(base, &there);
 
     // A copy of a whole session is no session of its own.
@@ -136,6 +137,20 @@ fn what_changes_is_redone_and_nothing_else() {
             assert_eq!(after.get(path), Some(digest), "{} changed", path.display());
         }
     }
+}
+
+/// Zeroes one finished picture, whose session then is made again, and no other.
+#[track_caller]
+fn check_damage(base: &Path, there: &BTreeMap<PathBuf, String>) {
+    let is_stack = |path: &&PathBuf| path.ends_with("stack.tif");
+    let stack = there.keys().find(is_stack).expect("a stack");
+    let stack = base.join("out").join(stack);
+    let length = fs::metadata(&stack).expect("a file").len();
+    fs::write(&stack, vec![0; length as usize]).expect("a file");
+    let run = night(base, "out", &["--json"]);
+    check_status(&run, 0);
+    assert_eq!((ended(&run, "kept"), ended(&run, "made")), (1, 1));
+    assert_eq!(*there, remains(&base.join("out")));
 }
 
 /// Puts every fault beside two good sessions, the second under a name that is a trap.

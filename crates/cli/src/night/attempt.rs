@@ -55,8 +55,24 @@ pub(crate) fn attempt(
     }
 }
 
-/// Whether the result of exactly these inputs is there, with all its files.
+/// Whether the result of exactly these inputs is there, every file with the content it was
+/// made with.
 pub(crate) fn is_finished(plan: &SessionPlan, place: &Place) -> bool {
+    has_result(plan, place, |path, content| {
+        file_digest(path).is_ok_and(|digest| hex(&digest) == content.sha256)
+    })
+}
+
+/// As [`is_finished`], but by the lengths of the files: at once, and good for a guess.
+pub(crate) fn seems_finished(plan: &SessionPlan, place: &Place) -> bool {
+    has_result(plan, place, |_, _| true)
+}
+
+fn has_result(
+    plan: &SessionPlan,
+    place: &Place,
+    is_whole: impl Fn(&Path, &NightContent) -> bool,
+) -> bool {
     let folder = place.done(&plan.session.id);
     let Some(result) = record(&folder)
         .filter(|record| record.key == plan.key)
@@ -65,9 +81,10 @@ pub(crate) fn is_finished(plan: &SessionPlan, place: &Place) -> bool {
         return false;
     };
     result.files.iter().all(|file| {
-        let length = std::fs::metadata(folder.join(&file.name)).map(|found| found.len());
+        let path = folder.join(&file.name);
+        let length = std::fs::metadata(&path).map(|found| found.len());
         match (&file.content, length) {
-            (Some(content), Ok(length)) => content.bytes == length,
+            (Some(content), Ok(length)) => content.bytes == length && is_whole(&path, content),
             (None, Ok(_)) => true,
             _ => false,
         }
