@@ -14,6 +14,7 @@ use crate::{Inputs, JobError, StackJob};
 use choices::Choice;
 use lock::Lock;
 use place::Place;
+use plan_file::Kept;
 use report::{Night, SessionState};
 use std::path::PathBuf;
 use std::time::Instant;
@@ -164,7 +165,7 @@ impl NightJob {
             });
             ended.push(how);
         }
-        let mut night = collect::collect(Some(&plan), &self.root, &place);
+        let mut night = collect::collect(&plan, &self.root, &place);
         add_reasons(&mut night, &ended);
         collect::write(&night, &place)?;
         Ok(NightOutcome { night, ended })
@@ -227,8 +228,11 @@ impl NightJob {
     /// When nothing is there, or the index cannot be written.
     pub fn collect(&self, watch: &dyn NightWatch) -> Result<Night, JobError> {
         let (place, lock) = self.enter(watch)?;
-        let plan = plan_file::load(self, &place);
-        let night = collect::collect(plan.as_ref(), &self.root, &place);
+        let night = match plan_file::kept(self, &place) {
+            Some(Kept { plan, fits: true }) => collect::collect(&plan, &self.root, &place),
+            Some(Kept { plan, .. }) => collect::collect_unlisted(Some(&plan), self, &place),
+            None => collect::collect_unlisted(None, self, &place),
+        };
         if night.sessions.is_empty() {
             drop(lock);
             place.abandon();

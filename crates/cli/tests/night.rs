@@ -248,6 +248,16 @@ fn check_jobs(base: &Path, plain: &BTreeMap<PathBuf, String>) -> Vec<String> {
             assert!(child.wait().expect("it ends").success());
         }
     }
+    let other = night(base, "jobs", &["--collect", "--ground", "none"]);
+    check_status(&other, 3);
+    let index = json(&base.join("jobs/night.json"));
+    check_schema_at("night.schema.json", &index);
+    for session in index["sessions"].as_array().expect("sessions") {
+        assert_eq!(session["state"], "waiting", "{session:#}");
+        let reason = session["reason"].as_str().expect("a reason");
+        assert!(reason.contains("other settings"), "{reason}");
+        assert!(other.stderr.contains(reason), "{}", other.stderr);
+    }
     check_status(&night(base, "jobs", &["--collect"]), 0);
     assert_eq!(*plain, remains(&base.join("jobs")));
     // A job that was done is not done again, by whatever machine.

@@ -5,7 +5,7 @@ use crate::JobError;
 use crate::night::{Ended, NightEvent, NightJob, NightPlan, NightWatch, SessionPlan, span};
 use crate::night_args::NightArgs;
 use crate::progress::{Bar, Progress};
-use report::{NightSession, calibration_choice, night_summary, session_description};
+use report::{NightFault, NightSession, calibration_choice, night_summary, session_description};
 use serde_json::{Value, json};
 use std::sync::Mutex;
 
@@ -42,6 +42,12 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     if args.collect {
         let night = job.collect(&watch)?;
         drop(watch);
+        complain_of(&night.left_out, console);
+        for session in &night.sessions {
+            if let Some(reason) = &session.reason {
+                console.complain(&format!("left out: {}: {}", session.id, printable(reason)));
+            }
+        }
         console.say(&night_summary(&night));
         console.emit(&line(
             &json!({ "event": "collected", "summary": night_summary(&night) }),
@@ -51,13 +57,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     let outcome = job.run(&watch)?;
     drop(watch);
     let night = &outcome.night;
-    for fault in &night.left_out {
-        console.complain(&format!(
-            "left out: {}: {}",
-            printable(&fault.file),
-            fault.reason
-        ));
-    }
+    complain_of(&night.left_out, console);
     let text = night_summary(night);
     console.say(&text);
     console.say(&format!(
@@ -74,6 +74,12 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
         return Err(JobError::NothingDone { sessions });
     }
     Ok(Done::given(crate::night::left_out(night)))
+}
+
+fn complain_of(left_out: &[NightFault], console: &Console) {
+    for NightFault { file, reason } in left_out {
+        console.complain(&format!("left out: {}: {reason}", printable(file)));
+    }
 }
 
 fn printable(text: &str) -> String {
@@ -128,13 +134,7 @@ fn say_unused(plan: &NightPlan, console: &Console) {
     for fault in &plan.unused {
         console.say(&format!("{}: {}", printable(&fault.file), fault.reason));
     }
-    for fault in &plan.left_out {
-        console.complain(&format!(
-            "left out: {}: {}",
-            printable(&fault.file),
-            fault.reason
-        ));
-    }
+    complain_of(&plan.left_out, console);
 }
 
 fn describe(plan: &SessionPlan, finished: bool) -> String {

@@ -191,14 +191,24 @@ impl Place {
 
     /// Names of the sessions that are finished.
     pub fn finished(&self) -> Vec<String> {
-        let entries = fs::read_dir(&self.dir).into_iter().flatten().flatten();
-        let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
-        let mut names: Vec<String> = names
-            .filter(|name| self.done(name).join(RECORD).is_file())
-            .collect();
-        names.sort();
-        names
+        recorded(&self.dir)
     }
+
+    /// Names of the sessions that came to no result.
+    pub fn without_result(&self) -> Vec<String> {
+        recorded(&self.dir.join(FAILED))
+    }
+}
+
+/// Folders in `dir` that say how they were made, by name.
+fn recorded(dir: &Path) -> Vec<String> {
+    let entries = fs::read_dir(dir).into_iter().flatten().flatten();
+    let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+    let mut names: Vec<String> = names
+        .filter(|name| dir.join(name).join(RECORD).is_file())
+        .collect();
+    names.sort();
+    names
 }
 
 /// What a folder says of how it was made; `None` where it says nothing that can be read.

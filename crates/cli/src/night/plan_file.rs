@@ -54,23 +54,35 @@ pub(crate) fn save(plan: &NightPlan, job: &NightJob, place: &Place) -> Result<()
     )?)
 }
 
-/// The plan that was kept, where it is of this root, these settings and this version.
-pub(crate) fn load(job: &NightJob, place: &Place) -> Option<NightPlan> {
+/// A plan that was kept.
+pub(crate) struct Kept {
+    pub plan: NightPlan,
+    /// Whether it is of this root, these settings and this version.
+    pub fits: bool,
+}
+
+/// The plan that was kept, for whatever settings.
+pub(crate) fn kept(job: &NightJob, place: &Place) -> Option<Kept> {
     let bytes = std::fs::read(place.plan()).ok()?;
     let file: PlanFile = serde_json::from_slice(&bytes).ok()?;
     let fits = file.root == encode(&job.root)
         && file.settings == settings(job)
         && file.version == env!("CARGO_PKG_VERSION");
-    fits.then(|| NightPlan {
-        sessions: file
-            .sessions
-            .into_iter()
-            .map(PlannedSession::plan)
-            .collect(),
+    let sessions = file.sessions.into_iter().map(PlannedSession::plan);
+    let plan = NightPlan {
+        sessions: sessions.collect(),
         left_out: file.left_out,
         unused: file.unused,
         looked_at: file.looked_at,
-    })
+    };
+    Some(Kept { plan, fits })
+}
+
+/// The plan that was kept, where it is of this root, these settings and this version.
+pub(crate) fn load(job: &NightJob, place: &Place) -> Option<NightPlan> {
+    kept(job, place)
+        .filter(|kept| kept.fits)
+        .map(|kept| kept.plan)
 }
 
 /// All that a plan depends on beside the files.
