@@ -25,8 +25,7 @@ use std::path::{Path, PathBuf};
 #[serde(deny_unknown_fields)]
 pub(crate) struct Choice {
     folder: PathBuf,
-    #[serde(default)]
-    skip: bool,
+    skip: Option<bool>,
     ground: Option<String>,
     combine: Option<String>,
     keep_all: Option<bool>,
@@ -78,7 +77,7 @@ impl Choices {
             .filter(|entry| folder.starts_with(&entry.folder));
         entries.fold(Choice::default(), |sum, entry| Choice {
             folder: entry.folder.clone(),
-            skip: entry.skip,
+            skip: entry.skip.or(sum.skip),
             ground: entry.ground.clone().or(sum.ground),
             combine: entry.combine.clone().or(sum.combine),
             keep_all: entry.keep_all.or(sum.keep_all),
@@ -111,7 +110,7 @@ impl Choice {
 
     /// Whether the sessions are not to be done.
     pub fn skips(&self) -> bool {
-        self.skip
+        self.skip == Some(true)
     }
 
     /// Whether frames of `kind` may come from `folder`, given from the root.
@@ -167,6 +166,18 @@ mod tests {
         assert!(!inner.allows(FrameKind::Dark, Path::new("libraries")));
         assert!(inner.allows(FrameKind::Flat, Path::new("anywhere")));
         assert_eq!(choices.of(Path::new("ab")), Choice::default());
+    }
+
+    #[test]
+    fn what_is_skipped_stays_so_until_an_entry_says_otherwise() {
+        let choices = Choices::parse(
+            "[[session]]\nfolder = \"a\"\nskip = true\n\
+             [[session]]\nfolder = \"a/b\"\nground = \"none\"\n\
+             [[session]]\nfolder = \"a/b/c\"\nskip = false\n",
+        );
+        let choices = choices.unwrap();
+        let skips = ["a", "a/b", "a/b/c"].map(|folder| choices.of(Path::new(folder)).skips());
+        assert_eq!(skips, [true, true, false]);
     }
 
     #[test]
