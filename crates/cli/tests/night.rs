@@ -68,6 +68,34 @@ fn what_changes_is_redone_and_nothing_else() {
         "{}",
         dry.stderr
     );
+    for (said, status, says) in [
+        (
+            "folder = \"tow\"",
+            1,
+            "folder = \"tow\": there is no such folder",
+        ),
+        (
+            "folder = \"two\"\ndarks = \"library\"",
+            1,
+            "darks = \"library\": there is no",
+        ),
+        (
+            "folder = \"two/truth\"",
+            3,
+            "folder = \"two/truth\": no session lies",
+        ),
+        (
+            "folder = \"two\"\ndarks = \"one\"",
+            3,
+            "darks = \"one\": no darks lie",
+        ),
+    ] {
+        fs::write(&settings, format!("[[session]]\n{said}\n")).expect("a file");
+        let dry = night(base, "out", &["--dry-run"]);
+        check_status(&dry, status);
+        let named = dry.stderr.contains("archive.toml") && dry.stderr.contains(says);
+        assert!(named, "{says}: {}", dry.stderr);
+    }
     fs::remove_file(&settings).expect("a file");
 
     let before = folder_digests(&base.join("archive"));

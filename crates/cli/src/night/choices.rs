@@ -16,7 +16,8 @@
 use crate::combine_args::{CombineArg, CombineArgs};
 use crate::{Cull, GroundChoice, JobError, StackJob};
 use clap::ValueEnum;
-use raw::FrameKind;
+use raw::{FrameKind, printable};
+use report::NightFault;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
@@ -43,7 +44,11 @@ struct ChoiceFile {
 
 /// All that is said, in the order of the file.
 #[derive(Clone, Debug, Default)]
-pub struct Choices(Vec<Choice>);
+pub struct Choices {
+    /// Where it stands.
+    file: PathBuf,
+    entries: Vec<Choice>,
+}
 
 impl Choices {
     /// What stands in `file`; what makes no sense there is an error that names it.
@@ -57,7 +62,9 @@ impl Choices {
             problem,
         };
         let text = std::fs::read_to_string(file).map_err(|error| wrong(error.to_string()))?;
-        Self::parse(&text).map_err(wrong)
+        let choices = Self::parse(&text).map_err(wrong)?;
+        let file = file.to_owned();
+        Ok(Self { file, ..choices })
     }
 
     fn parse(text: &str) -> Result<Self, String> {
@@ -65,14 +72,73 @@ impl Choices {
         for choice in &file.session {
             choice.check()?;
         }
-        Ok(Self(file.session))
+        Ok(Self {
+            entries: file.session,
+            ..Self::default()
+        })
+    }
+
+    /// All that is said.
+    pub(crate) fn entries(&self) -> &[Choice] {
+        &self.entries
+    }
+
+    /// Makes sure that every folder spoken of is there, before anything is looked at.
+    ///
+    /// # Errors
+    ///
+    /// [`JobError::Input`] with the entry that names another.
+    pub(crate) fn check_folders(&self, root: &Path) -> Result<(), JobError> {
+        for entry in &self.entries {
+            for (key, folder) in entry.folders() {
+                if !root.join(folder).is_dir() {
+                    return Err(JobError::Input {
+                        path: self.file.clone(),
+                        problem: format!(
+                            "{}: there is no such folder in {}: give it as it lies there, or take \
+                             the entry out",
+                            line(key, folder),
+                            printable(root)
+                        ),
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// What is said and changes nothing, given whether frames of a kind lie in a folder, from
+    /// the root, or below.
+    pub(crate) fn idle(&self, holds: impl Fn(FrameKind, &Path) -> bool) -> Vec<NightFault> {
+        let mut idle = Vec::new();
+        for entry in &self.entries {
+            for (key, folder) in entry.folders() {
+                let (kind, what) = match key {
+                    "darks" => (FrameKind::Dark, "darks lie"),
+                    "flats" => (FrameKind::Flat, "flats lie"),
+                    "bias" => (FrameKind::Bias, "bias frames lie"),
+                    _ => (FrameKind::Light, "session lies"),
+                };
+                if !holds(kind, folder) {
+                    idle.push(NightFault {
+                        file: report::file_name(&self.file),
+                        reason: format!(
+                            "{}: no {what} there or below: correct the entry, or take it out; \
+                             --dry-run shows what lies where",
+                            line(key, folder)
+                        ),
+                    });
+                }
+            }
+        }
+        idle
     }
 
     /// What is said of the sessions in `folder`, given from the root; of two entries the
     /// later one counts.
     pub(crate) fn of(&self, folder: &Path) -> Choice {
         let entries = self
-            .0
+            .entries
             .iter()
             .filter(|entry| folder.starts_with(&entry.folder));
         entries.fold(Choice::default(), |sum, entry| Choice {
@@ -108,6 +174,18 @@ impl Choice {
         Ok(())
     }
 
+    /// The folders it speaks of, each with its key.
+    fn folders(&self) -> impl Iterator<Item = (&'static str, &Path)> {
+        let only = [
+            ("darks", &self.darks),
+            ("flats", &self.flats),
+            ("bias", &self.bias),
+        ];
+        let only = only.into_iter();
+        let only = only.filter_map(|(key, folder)| Some((key, folder.as_deref()?)));
+        std::iter::once(("folder", self.folder.as_path())).chain(only)
+    }
+
     /// Whether the sessions are not to be done.
     pub fn skips(&self) -> bool {
         self.skip == Some(true)
@@ -115,13 +193,17 @@ impl Choice {
 
     /// Whether frames of `kind` may come from `folder`, given from the root.
     pub fn allows(&self, kind: FrameKind, folder: &Path) -> bool {
-        let only = match kind {
-            FrameKind::Dark => &self.darks,
-            FrameKind::Flat => &self.flats,
-            FrameKind::Bias => &self.bias,
-            FrameKind::Light => &None,
-        };
-        only.as_ref().is_none_or(|only| folder.starts_with(only))
+        self.only(kind).is_none_or(|only| folder.starts_with(only))
+    }
+
+    /// The folder, from the root, that frames of `kind` have to come from.
+    pub fn only(&self, kind: FrameKind) -> Option<&Path> {
+        match kind {
+            FrameKind::Dark => self.darks.as_deref(),
+            FrameKind::Flat => self.flats.as_deref(),
+            FrameKind::Bias => self.bias.as_deref(),
+            FrameKind::Light => None,
+        }
     }
 
     /// The job for these sessions, from that for all.
@@ -146,6 +228,11 @@ impl Choice {
             None => {}
         }
     }
+}
+
+/// An entry's line, as it stands in the file.
+fn line(key: &str, folder: &Path) -> String {
+    format!("{key} = \"{}\"", printable(folder))
 }
 
 #[cfg(test)]

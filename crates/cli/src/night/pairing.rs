@@ -63,7 +63,7 @@ fn choose<'a>(
     ranked.sort_by(|(a, _), (b, _)| a.order(b));
     let because = match ranked.first() {
         Some((rank, _)) => rank.because(kind, fitting.len()),
-        None => none_fits(kind, &of_kind, mismatch, root),
+        None => none_fits(kind, &of_kind, mismatch, root, choice),
     };
     let set = ranked.first().map(|(_, set)| *set);
     Paired { kind, set, because }
@@ -135,6 +135,7 @@ fn none_fits(
     of_kind: &[&FrameSet],
     mismatch: impl Fn(&FrameSet) -> Option<String>,
     root: &Path,
+    choice: &Choice,
 ) -> String {
     let name = match kind {
         FrameKind::Bias => "bias frames",
@@ -148,9 +149,13 @@ fn none_fits(
     });
     // The first few tell what is missing.
     let reasons: Vec<String> = reasons.take(3).collect();
-    match reasons.is_empty() {
-        true => format!("there are no {name}"),
-        false => format!("no {name} fit ({})", reasons.join("; ")),
+    match (reasons.is_empty(), choice.only(kind)) {
+        (true, None) => format!("there are no {name}"),
+        (true, Some(only)) => format!(
+            "there are no {name} in {}, from where alone the settings take them",
+            printable(only)
+        ),
+        _ => format!("no {name} fit ({})", reasons.join("; ")),
     }
 }
 

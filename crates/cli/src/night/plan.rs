@@ -74,8 +74,10 @@ impl NightPlan {
     ///
     /// # Errors
     ///
-    /// When the root cannot be listed, or the output holds originals.
+    /// When the root cannot be listed, the output holds originals, or the choices speak of a
+    /// folder that is not there.
     pub fn of(job: &NightJob, watch: &dyn NightWatch) -> Result<Self, JobError> {
+        job.choices.check_folders(&job.root)?;
         let budget = job.stack.memory_budget();
         let found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
         let root = &job.root;
@@ -96,9 +98,17 @@ impl NightPlan {
             sessions.push(session(set, &paired, job, choice));
         }
         unused.extend(needless(&found, &used, root));
+        let holds = |kind, folder: &Path| {
+            let mut sets = found.sets.iter();
+            sets.any(|set| {
+                set.model().kind == kind && relative(set.folders()[0], root).starts_with(folder)
+            })
+        };
+        let mut left_out = faults(&found, root);
+        left_out.extend(job.choices.idle(holds));
         Ok(Self {
             sessions,
-            left_out: faults(&found, root),
+            left_out,
             unused,
             looked_at: found.looked_at,
         })

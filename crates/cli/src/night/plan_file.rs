@@ -88,7 +88,7 @@ pub(crate) fn load(job: &NightJob, place: &Place) -> Option<NightPlan> {
 /// All that a plan depends on beside the files.
 fn settings(job: &NightJob) -> String {
     let common = job.settings(&Choice::default());
-    format!("{common} {:?} {}", job.choices, job.gap_s)
+    format!("{common} {:?} {}", job.choices.entries(), job.gap_s)
 }
 
 impl PlannedSession {
