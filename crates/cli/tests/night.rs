@@ -211,6 +211,8 @@ fn faults_are_named_and_the_other_sessions_are_done() {
     let run = night(base, "out", &["--json"]);
     check_status(&run, 3);
     assert_eq!(before, folder_digests(&base.join("archive/one/lights")));
+    let surveyed = run.stdout.matches("\"event\":\"surveyed\"").count();
+    assert_eq!(surveyed, 1, "{}", run.stdout);
     assert_eq!(
         (ended(&run, "made"), ended(&run, "failed")),
         (2, 1),

@@ -209,6 +209,11 @@ fn survey(
         }
     });
     let survey = survey.expect("nothing stops it");
+    if done.into_inner() < files.max(1) {
+        // What cannot be read was looked at as well.
+        let done = files;
+        watch.hear(&NightEvent::Surveyed { done, files });
+    }
     let mut frames = Vec::new();
     for (mut one, file) in unique.into_iter().zip(survey.files) {
         let path = one.paths.remove(0);
