@@ -338,9 +338,8 @@ fn beside_fits(
     name: &str,
     picture: &OpenedResult,
 ) -> Result<Option<Vec<Array2<f32>>>, JobError> {
-    use crate::result_names::{FITS, RESULT_NAMES};
-    let named = path.file_name().and_then(|name| name.to_str());
-    let of_result = named.is_some_and(|name| RESULT_NAMES.contains(&name));
+    use crate::result_names::{FITS, names};
+    let of_result = names(path);
     let beside = path.with_file_name(FITS);
     let fits = match of_result && picture.report.is_some() && beside.is_file() {
         true => beside,

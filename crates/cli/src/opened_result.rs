@@ -352,8 +352,7 @@ fn span_s(report: &Report) -> Option<f64> {
 
 /// The report of the stack a file belongs to; another file in its folder has none.
 fn report_beside(path: &Path) -> Option<Report> {
-    let name = path.file_name()?.to_str()?;
-    if !crate::result_names::RESULT_NAMES.contains(&name) {
+    if !crate::result_names::names(path) {
         return None;
     }
     let report = path.with_file_name(crate::result_names::REPORT);

@@ -11,7 +11,7 @@ use crate::intake::Intake;
 use crate::light::PoorLight;
 use crate::memory_plan::{MemoryBudget, MemoryPlan};
 use crate::progress::Progress;
-use crate::result_names::RESULT_NAMES;
+use crate::result_names;
 use ndarray::Array2;
 use raw::{
     DecodeError, DecodeOptions, DecoderProcess, FrameInfo, FrameKind, SitePattern, SurveyOptions,
@@ -268,8 +268,7 @@ fn lies_in(file: &Path, dir: &Path) -> bool {
 }
 
 fn is_earlier_result(file: &Path, results: &Path) -> bool {
-    let name = file.file_name().and_then(|name| name.to_str());
-    name.is_some_and(|name| RESULT_NAMES.contains(&name)) && lies_in(file, results)
+    result_names::names(file) && lies_in(file, results)
 }
 
 /// Decodes all files into the store; what cannot be read is left out.

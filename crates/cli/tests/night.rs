@@ -194,6 +194,12 @@ fn spoil(archive: &Path) -> String {
     fs::write(archive.join("<script>alert(2).dng"), "a text").expect("a file");
     std::os::unix::fs::symlink("loop", archive.join("loop")).expect("a link");
     std::os::unix::fs::symlink("..", archive.join("one/up")).expect("a link");
+    // What lies beside a report is of an earlier result, and no fault.
+    let earlier = archive.join("earlier");
+    fs::create_dir(&earlier).expect("a folder");
+    for name in ["report.json", "stack.dng", "stack.fits"] {
+        fs::write(earlier.join(name), "{}").expect("a file");
+    }
     let single = archive.join("single");
     fs::create_dir(&single).expect("a folder");
     let last = archive.join("one/lights/shot_0004.dng");

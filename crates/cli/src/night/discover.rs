@@ -4,7 +4,7 @@ use super::watch::{NightEvent, NightWatch};
 use crate::content::{ContentDigest, file_digest};
 use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
 use crate::memory_plan::MemoryBudget;
-use crate::result_names::{FITS, REPORT};
+use crate::result_names::{self, REPORT};
 use crate::{JobError, decode_options};
 use raw::{Cfa, FrameInfo, FrameKind, Reading, SurveyOptions, printable};
 use rayon::prelude::*;
@@ -147,9 +147,9 @@ fn lies_under(file: &Path, folder: Option<&Path>) -> bool {
     folder.is_some_and(|folder| real.is_some_and(|real| real.starts_with(folder)))
 }
 
-/// Whether a file is the stack of an earlier job, which lies beside its report.
+/// Whether a file is of the result of an earlier job, which lies beside its report.
 fn is_result(file: &Path) -> bool {
-    file.file_name().is_some_and(|name| name == FITS) && file.with_file_name(REPORT).is_file()
+    result_names::names(file) && file.with_file_name(REPORT).is_file()
 }
 
 /// The files of one content.
