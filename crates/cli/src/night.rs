@@ -13,9 +13,9 @@ use crate::content::digest;
 use crate::{Inputs, JobError, StackJob};
 use choices::Choice;
 use lock::Lock;
-use place::Place;
+use place::{Place, record};
 use plan_file::Kept;
-use report::{Night, SessionState};
+use report::{Night, NightFault, SessionState};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -58,6 +58,15 @@ pub struct NightOutcome {
     pub night: Night,
     /// How each session ended in this run, in their order.
     pub ended: Vec<Ended>,
+}
+
+/// What came of one session.
+#[derive(Debug)]
+pub struct SessionOutcome {
+    /// How it ended in this run.
+    pub ended: Ended,
+    /// Frames of it that its result leaves out, each with its reason.
+    pub left_out: Vec<NightFault>,
 }
 
 /// Inputs and sessions of a night that were left out.
@@ -185,7 +194,11 @@ impl NightJob {
     /// # Errors
     ///
     /// When there is no such session, or its frames are not those of the plan that was kept.
-    pub fn run_session(&self, id: &str, watch: &dyn NightWatch) -> Result<Ended, JobError> {
+    pub fn run_session(
+        &self,
+        id: &str,
+        watch: &dyn NightWatch,
+    ) -> Result<SessionOutcome, JobError> {
         let place = Place::prepare(&self.output, &self.root)?;
         let of = |plan: NightPlan| plan.sessions.into_iter().find(|plan| plan.session.id == id);
         let unknown = || JobError::UnknownSession(id.to_owned());
@@ -218,7 +231,15 @@ impl NightJob {
             how: &how,
             seconds,
         });
-        Ok(how)
+        let result = match how {
+            Ended::Made(_) | Ended::Kept => record(&place.done(id)),
+            Ended::Failed(_) | Ended::Elsewhere(_) => None,
+        };
+        let result = result.and_then(|record| record.session.result);
+        Ok(SessionOutcome {
+            ended: how,
+            left_out: result.map(|result| result.left_out).unwrap_or_default(),
+        })
     }
 
     /// Writes the index from what is there.

@@ -32,11 +32,12 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
         return jobs::list(&plan, console);
     }
     if let Some(id) = &args.session {
-        let ended = job.run_session(id, &watch)?;
-        return match ended {
+        let outcome = job.run_session(id, &watch)?;
+        complain_of(&outcome.left_out, console);
+        return match outcome.ended {
             Ended::Failed(_) => Err(JobError::NothingDone { sessions: 1 }),
             Ended::Elsewhere(_) => Ok(Done::Partly),
-            Ended::Made(_) | Ended::Kept => Ok(Done::Whole),
+            Ended::Made(_) | Ended::Kept => Ok(Done::given(outcome.left_out.len())),
         };
     }
     if args.collect {
