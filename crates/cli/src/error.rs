@@ -88,7 +88,7 @@ pub enum JobError {
         problem: String,
     },
     /// The result would lie among the originals.
-    #[error("{}: holds input frames, and nothing is written beside originals", printable(.0))]
+    #[error("{}: among input frames, and nothing is written beside originals", printable(.0))]
     AmongOriginals(PathBuf),
     /// A scene too large, or without frames.
     #[error("{what}: {found} asked, {allowed} allowed")]

@@ -353,12 +353,14 @@ fn two_runs_do_not_share_an_output_and_originals_are_no_output() {
     assert!(!path.exists());
 
     let before = folder_digests(&base.join("archive"));
-    for among in ["archive", "archive/one/lights", "."] {
+    let below = "archive/one/lights/new/out";
+    for among in ["archive", "archive/one/lights", below, "."] {
         let run = night(base, among, &[]);
         check_status(&run, 1);
         assert!(run.stderr.contains("beside originals"), "{}", run.stderr);
     }
     assert_eq!(before, folder_digests(&base.join("archive")));
+    check_status(&night(base, "archive/results", &["--dry-run"]), 0);
     fs::write(base.join("file"), "").expect("a file");
     let run = night(base, "file/out", &[]);
     check_status(&run, 1);

@@ -148,7 +148,7 @@ fn lies_under(file: &Path, folder: Option<&Path>) -> bool {
 }
 
 /// Whether a file is of the result of an earlier job, which lies beside its report.
-fn is_result(file: &Path) -> bool {
+pub(crate) fn is_result(file: &Path) -> bool {
     result_names::names(file) && file.with_file_name(REPORT).is_file()
 }
 

@@ -8,9 +8,11 @@
 //! DIR/.radicand-night/            what is being made, and locks
 //! ```
 
+use super::discover::is_result;
 use super::lock::{Lock, NoLock};
 use crate::JobError;
 use report::SessionRecord;
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -54,12 +56,13 @@ impl Place {
     /// Nothing is written among frames; what an earlier run left is no frame.
     pub fn refuse_originals(&self, root: &Path) -> Result<(), JobError> {
         let refuse = || Err(JobError::AmongOriginals(self.dir.clone()));
-        match (self.dir.canonicalize(), root.canonicalize()) {
-            (Ok(dir), Ok(root)) if root.starts_with(&dir) => return refuse(),
-            (Err(_), _) => return Ok(()),
-            _ => {}
+        let dir = real(&self.dir);
+        if let Ok(root) = root.canonicalize()
+            && (root.starts_with(&dir) || lies_in_frames(&dir, &root))
+        {
+            return refuse();
         }
-        if self.work().is_dir() {
+        if !self.dir.exists() || self.work().is_dir() {
             return Ok(());
         }
         match raw::collect_files(std::slice::from_ref(&self.dir))
@@ -198,6 +201,30 @@ impl Place {
     pub fn without_result(&self) -> Vec<String> {
         recorded(&self.dir.join(FAILED))
     }
+}
+
+/// A path without links, as far as it is there.
+fn real(path: &Path) -> PathBuf {
+    let path = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    let there = path.ancestors().find_map(|folder| {
+        let rest = path.strip_prefix(folder).ok()?;
+        Some(folder.canonicalize().ok()?.join(rest))
+    });
+    there.unwrap_or(path)
+}
+
+/// Whether a folder under `root` is one in which frames lie, or is below one.
+fn lies_in_frames(dir: &Path, root: &Path) -> bool {
+    if !dir.starts_with(root) {
+        return false;
+    }
+    let files = raw::collect_files(&[root.to_owned()]).files;
+    let frames = files.iter().filter(|file| !is_result(file));
+    let folders: BTreeSet<&Path> = frames.filter_map(|file| file.parent()).collect();
+    let mut real = folders
+        .iter()
+        .filter_map(|folder| folder.canonicalize().ok());
+    real.any(|folder| dir.starts_with(folder))
 }
 
 /// Folders in `dir` that say how they were made, by name.
