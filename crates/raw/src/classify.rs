@@ -245,7 +245,8 @@ fn heed_name(verdict: Verdict, info: &FrameInfo) -> Verdict {
     }
 }
 
-fn kind_in_name(info: &FrameInfo) -> Option<FrameKind> {
+/// The kind that the name of a file or of its folder says, where it says one.
+pub fn kind_in_name(info: &FrameInfo) -> Option<FrameKind> {
     let kinds = [
         FrameKind::Light,
         FrameKind::Dark,

@@ -25,7 +25,7 @@
 //! pixel of the active area. Arrays are indexed `[row, column]`.
 
 pub use child::{CHILD_ARGUMENT, DecoderProcess, run_child};
-pub use classify::{Verdict, classify};
+pub use classify::{Verdict, classify, kind_in_name};
 pub use decode::{DecodeOptions, check_file, decode};
 pub use error::{DecodeError, DecodeFault};
 pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};

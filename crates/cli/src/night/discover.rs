@@ -352,18 +352,46 @@ fn join_copies(sets: Vec<FrameSet>) -> Vec<FrameSet> {
 
 /// What is odd about the times of a set: by the names of its files the clock runs backwards.
 pub(crate) fn clock_note(set: &FrameSet) -> Option<String> {
-    let mut by_name: Vec<&FoundFrame> = set.frames.iter().collect();
-    by_name.sort_by(|a, b| a.path.cmp(&b.path));
-    let back = by_name.windows(2).find(|pair| {
-        let times = (&pair[0].info.captured, &pair[1].info.captured);
-        matches!(times, (Some(a), Some(b)) if b.seconds_since(a) < -a.resolution_s.max(b.resolution_s))
-    })?;
+    let [before, after] = backwards(set.frames.iter().collect())?;
     Some(format!(
         "the clock runs backwards from {} to {}, if their names tell the order: check the \
          camera's clock",
-        printable(&back[0].path),
-        printable(&back[1].path)
+        printable(&before.path),
+        printable(&after.path)
     ))
+}
+
+/// Whether by the names of its files a clock that jumped backwards divides a set from another
+/// of the same folder.
+pub(crate) fn jump_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
+    let model = set.model();
+    let others = sets.iter().filter(|other| {
+        let other = other.model();
+        other.path != model.path && other.folder() == model.folder() && alike(other, model)
+    });
+    let own = |frame: &FoundFrame| set.frames.iter().any(|own| own.path == frame.path);
+    let jump = |other: &FrameSet| {
+        let pair = backwards(set.frames.iter().chain(&other.frames).collect())?;
+        // Within one of the two it divides nothing.
+        let between = own(pair[0]) != own(pair[1]);
+        between.then(|| pair.map(|frame| printable(&frame.path)))
+    };
+    let [before, after] = others.into_iter().find_map(jump)?;
+    Some(format!(
+        "the clock jumps backwards from {before} to {after}, if their names tell the order, and \
+         divides what was taken together into two sessions: check the camera's clock, or allow \
+         longer pauses with --gap"
+    ))
+}
+
+/// The first two frames, by name, between which the clock runs backwards.
+fn backwards(mut frames: Vec<&FoundFrame>) -> Option<[&FoundFrame; 2]> {
+    frames.sort_by(|a, b| a.path.cmp(&b.path));
+    let pairs = frames.windows(2).map(|pair| [pair[0], pair[1]]);
+    pairs.into_iter().find(|[before, after]| {
+        let times = (&before.info.captured, &after.info.captured);
+        matches!(times, (Some(a), Some(b)) if b.seconds_since(a) < -a.resolution_s.max(b.resolution_s))
+    })
 }
 
 #[cfg(test)]

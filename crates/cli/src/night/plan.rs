@@ -2,7 +2,7 @@
 
 use super::NightJob;
 use super::choices::Choice;
-use super::discover::{Discovery, FrameSet, clock_note, discover};
+use super::discover::{Discovery, FrameSet, clock_note, discover, jump_note};
 use super::pairing::{Paired, pair};
 use super::watch::NightWatch;
 use crate::content::{ContentDigest, hex, joint_digest};
@@ -95,9 +95,14 @@ impl NightPlan {
             let paired = pair(set, &found.sets, scaling, root, &choice);
             let chosen = paired.iter().filter_map(|paired| paired.set);
             used.extend(chosen.map(|set| set.model().path.clone()));
-            sessions.push(session(set, &paired, job, choice));
+            let mut plan = session(set, &paired, job, choice);
+            plan.session.notes.extend(jump_note(set, &found.sets));
+            sessions.push(plan);
         }
-        unused.extend(needless(&found, &used, root));
+        let (unlike, needless): (Vec<_>, Vec<_>) =
+            needless(&found, &used).partition(|set| is_called_light(set));
+        let idle_set = |set| idle(set, root, "that no session needs");
+        unused.extend(needless.into_iter().map(idle_set));
         let holds = |kind, folder: &Path| {
             let mut sets = found.sets.iter();
             sets.any(|set| {
@@ -105,6 +110,7 @@ impl NightPlan {
             })
         };
         let mut left_out = faults(&found, root);
+        left_out.extend(unlike.into_iter().map(|set| starless(set, root)));
         left_out.extend(job.choices.idle(holds));
         Ok(Self {
             sessions,
@@ -141,15 +147,33 @@ fn faults(found: &Discovery, root: &Path) -> Vec<NightFault> {
 }
 
 /// Calibration frames that were not chosen for any session.
-fn needless(found: &Discovery, used: &BTreeSet<PathBuf>, root: &Path) -> Vec<NightFault> {
-    let sets = found.sets.iter();
-    let needless = sets.filter(|set| {
+fn needless<'a>(
+    found: &'a Discovery,
+    used: &'a BTreeSet<PathBuf>,
+) -> impl Iterator<Item = &'a FrameSet> {
+    found.sets.iter().filter(|set| {
         let model = set.model();
         model.kind != FrameKind::Light && !used.contains(&model.path)
-    });
-    needless
-        .map(|set| idle(set, root, "that no session needs"))
-        .collect()
+    })
+}
+
+/// Whether the names of frames without stars say that they are lights.
+fn is_called_light(set: &FrameSet) -> bool {
+    let info = &set.model().info;
+    info.declared_kind.is_none() && raw::kind_in_name(info) == Some(FrameKind::Light)
+}
+
+/// Lights, by their names, that were taken for something else.
+fn starless(set: &FrameSet, root: &Path) -> NightFault {
+    NightFault {
+        file: from_root(set.folders()[0], root),
+        reason: format!(
+            "{} of kind {} by their content though their name says light: no stars were found \
+             in them; `radicand survey` says more",
+            set.frames.len(),
+            set.model().kind.name()
+        ),
+    }
 }
 
 /// A set that is not used.

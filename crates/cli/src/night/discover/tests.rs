@@ -167,3 +167,23 @@ fn darks_of_the_lights_temperature_come_first() {
     let chosen = paired[0].set.expect("darks").model();
     assert_eq!(chosen.path, Path::new("far/1.dng"));
 }
+
+#[test]
+fn a_clock_that_jumps_backwards_over_a_pause_is_noted_on_both_sides() {
+    let frames = vec![
+        light("a/1.dng", 100.0),
+        light("a/2.dng", 101.0),
+        light("a/3.dng", 0.0),
+        light("a/4.dng", 1.0),
+        light("b/1.dng", 0.0),
+        light("b/2.dng", 100.0),
+    ];
+    let sets = sets(frames, GAP_S);
+    assert_eq!(sets.len(), 4);
+    for set in &sets {
+        let note = jump_note(set, &sets);
+        let is_noted = note.is_some_and(|note| note.contains("from a/2.dng to a/3.dng"));
+        assert_eq!(is_noted, set.model().folder() == Path::new("a"));
+        assert_eq!(clock_note(set), None);
+    }
+}
