@@ -11,8 +11,9 @@ use std::io::{BufRead, BufReader};
 use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use support::archive::{archive, json, night, remains};
+use support::archive::{archive, archive_of, json, night, remains};
 use support::{Run, check_schema_at, command, radicand_ends};
+use synth::{Scene, Stars, write_scene};
 
 /// A night in which no file can grow beyond so many blocks of 512 bytes, as on a disk that is
 /// full at that point of every write.
@@ -231,4 +232,98 @@ fn an_output_that_cannot_be_written_is_named() {
         run.stdout
     );
     assert_eq!(before, folder_digests(&base.join("archive")));
+}
+
+/// The only session whose lights are in `folder`.
+#[track_caller]
+fn session_in<'a>(index: &'a Value, folder: &str) -> &'a Value {
+    let sessions = index["sessions"].as_array().expect("sessions").iter();
+    let own: Vec<&Value> = sessions.filter(|s| s["folders"][0] == folder).collect();
+    assert_eq!(own.len(), 1, "{folder}: {index:#}");
+    own[0]
+}
+
+/// Lights of a sky that glows and has no star.
+fn starless(folder: &Path, (width, height): (usize, usize), frames: usize) {
+    let mut scene = Scene::named("tripod-burst").expect("a scene");
+    (scene.width, scene.height, scene.frames) = (width, height, frames);
+    scene.sky.stars = Stars::Listed(Vec::new());
+    write_scene(&scene, folder, |_| ()).expect("a scene on disk");
+}
+
+#[test]
+fn lights_without_stars_are_named_and_the_others_are_done() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    // Of the exposure and size of lights with stars, they are lights; of others, darks.
+    starless(&base.join("archive/dull"), (200, 150), 4);
+    starless(&base.join("archive/other"), (180, 140), 3);
+    let cloud = base.join("archive/one/lights/shot_0005.dng");
+    fs::rename(base.join("archive/dull/lights/shot_0004.dng"), cloud).expect("another place");
+
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 3, "{run:?}");
+    let index = json(&base.join("out/night.json"));
+    let one = session_in(&index, "one/lights");
+    assert_eq!(one["state"], "done");
+    assert_eq!(one["result"]["left_out"].as_array().map(Vec::len), Some(1));
+    let dull = session_in(&index, "dull/lights");
+    assert_eq!(dull["state"], "failed");
+    let reason = dull["reason"].as_str().expect("a reason");
+    assert!(reason.contains("stars"), "{reason}");
+    let left_out = index["left_out"].as_array().expect("faults");
+    assert_eq!(left_out.len(), 1, "{left_out:?}");
+    assert_eq!(left_out[0]["file"], "other/lights");
+    assert!(run.stderr.contains("their name says light"), "{run:?}");
+    // The same by a job of its own, and by one that finds it done.
+    for _ in 0..2 {
+        let job = night(
+            base,
+            "jobs",
+            &["--session", one["id"].as_str().expect("a name")],
+        );
+        assert_eq!(job.status, 3, "{job:?}");
+        assert!(job.stderr.contains("shot_0005.dng"), "{job:?}");
+    }
+}
+
+/// The least memory that the sessions under `archive/` take, MiB, in ascending order.
+fn least_mib(base: &Path) -> Vec<u64> {
+    let options = ["--dry-run", "--json", "--memory", "1M", "--threads", "2"];
+    let run = night(base, "out", &options);
+    let planned = run.stdout.lines().map(|line| -> Value {
+        serde_json::from_str(line).unwrap_or_else(|error| panic!("{line}: {error}"))
+    });
+    let bytes = planned.filter_map(|event| event["memory_bytes"].as_u64());
+    let mut least: Vec<u64> = bytes.map(|bytes| bytes.div_ceil(1 << 20)).collect();
+    least.sort();
+    least
+}
+
+#[test]
+fn too_little_memory_and_no_scratch_cost_their_own_session() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    let wide = ["simulate", "tripod-burst", "--dimensions", "400x300"];
+    let of = ["--frames", "4", "-o", "archive/wide"];
+    radicand_ends(base, &[&wide[..], &of[..]].concat(), 0);
+    let least = least_mib(base);
+    assert!(matches!(least[..], [one, wide] if one < wide), "{least:?}");
+    let (too_little, enough) = (format!("{}M", least[1] - 1), format!("{}M", least[1]));
+    // A file is no folder for scratch data, which only the larger frames need.
+    fs::write(base.join("file"), "").expect("a file");
+    for (memory, says, remedy) in [
+        (&too_little, "of memory are allowed", "--memory"),
+        (&enough, "cannot write scratch data in file", "--scratch"),
+    ] {
+        let options = ["--memory", memory, "--scratch", "file", "--threads", "2"];
+        let run = night(base, "out", &options);
+        assert_eq!(run.status, 3, "{run:?}");
+        let index = json(&base.join("out/night.json"));
+        assert_eq!(session_in(&index, "one/lights")["state"], "done");
+        let wide = session_in(&index, "wide/lights");
+        assert_eq!(wide["state"], "failed");
+        let reason = wide["reason"].as_str().expect("a reason");
+        assert!(reason.contains(says) && reason.contains(remedy), "{reason}");
+    }
 }

@@ -9,9 +9,15 @@ use tempfile::TempDir;
 
 /// Two sessions of four small lights each, in `archive/` of a new folder.
 pub fn archive() -> TempDir {
+    archive_of(&["one", "two"])
+}
+
+/// Sessions of four small lights each, by their folders in `archive/` of a new folder.
+pub fn archive_of(sessions: &[&str]) -> TempDir {
     let temp = tempfile::tempdir().expect("a folder");
-    session(temp.path(), "archive/one", "1");
-    session(temp.path(), "archive/two", "2");
+    for (seed, folder) in (1..).zip(sessions) {
+        session(temp.path(), &format!("archive/{folder}"), &seed.to_string());
+    }
     temp
 }
 
