@@ -56,7 +56,9 @@ pub(crate) fn collect_unlisted(kept: Option<&NightPlan>, job: &NightJob, place: 
     }
     night.older = older(&night, place);
     let reason = match kept {
-        Some(_) => "the list of sessions was made with other settings, or by another version",
+        Some(_) => {
+            "the list of sessions was made for another root or other settings, or by another version"
+        }
         None => "there is no list of sessions, so that one that was never begun is not known",
     };
     night.left_out.push(NightFault {

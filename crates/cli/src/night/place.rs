@@ -65,10 +65,8 @@ impl Place {
         if !self.dir.exists() || self.work().is_dir() {
             return Ok(());
         }
-        match raw::collect_files(std::slice::from_ref(&self.dir))
-            .files
-            .is_empty()
-        {
+        let found = raw::collect_files(std::slice::from_ref(&self.dir)).files;
+        match found.iter().all(|file| is_result(file)) {
             true => Ok(()),
             false => refuse(),
         }
