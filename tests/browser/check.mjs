@@ -80,6 +80,11 @@ async function isReadableForAll(browser, file) {
       await mode(page, light);
       const found = await page.evaluate(() => globalThis.axe.run());
       expect("was looked at by axe", found.passes.length > 10);
+      // What axe cannot decide by itself, such as text over a picture, is for eyes.
+      for (const { id, nodes } of found.incomplete) {
+        const why = [...nodes[0].any, ...nodes[0].all, ...nodes[0].none][0]?.message ?? "";
+        console.log(`${about}: to be looked at in ${light}: ${nodes.length} of ${id}: ${why}`);
+      }
       for (const { id, impact, nodes } of found.violations) {
         const serious = impact === "serious" || impact === "critical";
         const where = `${id} (${impact}): ${nodes[0].html.slice(0, 120)}`;

@@ -84,7 +84,7 @@ fn chart(points: &[GrowthPoint]) -> Markup {
             @let middle = (first * last).sqrt();
             text.label x=(at(x.place(middle) - 6.0)) y=(at(y.place(middle.sqrt()) - 8.0))
                 text-anchor="end" { "√N" }
-            @let end = (x.place(last) - 4.0, y.place(points[points.len() - 1].gain) + 18.0);
+            @let end = (x.place(last) - 4.0, below_curve(points, &x, &y).min(bottom - 6.0));
             text.label x=(at(end.0)) y=(at(end.1)) text-anchor="end" {
                 (plain(points[points.len() - 1].gain)) " with all"
             }
@@ -93,6 +93,25 @@ fn chart(points: &[GrowthPoint]) -> Markup {
             text.axis x="0" y="9" { "times less noise" }
         }
     }
+}
+
+/// Height of a text that ends at the last point and stays below the curve, which comes from
+/// below on the left.
+fn below_curve(points: &[GrowthPoint], x: &Scale, y: &Scale) -> f64 {
+    const TEXT: (f64, f64) = (76.0, 14.0);
+    let place = |point: &GrowthPoint| (x.place(f64::from(point.n)), y.place(point.gain));
+    let end = place(&points[points.len() - 1]);
+    let start = end.0 - TEXT.0;
+    let crossings = points.windows(2).map(|two| {
+        let (a, b) = (place(&two[0]), place(&two[1]));
+        let share = ((start - a.0) / (b.0 - a.0).max(1.0)).clamp(0.0, 1.0);
+        // Above the text only what is right of its start.
+        match b.0 > start {
+            true => (a.1 + share * (b.1 - a.1)).max(b.1),
+            false => f64::NEG_INFINITY,
+        }
+    });
+    crossings.fold(end.1, f64::max) + TEXT.1
 }
 
 /// What more frames would bring.

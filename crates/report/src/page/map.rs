@@ -27,9 +27,10 @@ pub(super) fn section(report: &Report, pictures: &Pictures) -> Markup {
                 figcaption {
                     p {
                         "Each number is how many ideal frames that region of the stack is worth, \
-                         mean of its channels. Blue has all of the gain that the frames reaching \
-                         it promise, orange lacks a fifth of it or more; a region that is \
-                         crossed out has too few pixels free of stars to be measured."
+                         mean of its channels. The tint at the right end of the scale has all of \
+                         the gain that the frames reaching it promise, that at its left end \
+                         lacks a fifth of it or more; over the picture it is paler than on the \
+                         scale. A region that is crossed out has too few pixels free of stars to be measured."
                         @if ground {
                             " A region of sky and ground shows the part that was measured on \
                              more pixels."
