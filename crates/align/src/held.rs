@@ -44,7 +44,7 @@ pub fn realign_held(
         return Vec::new();
     };
     let rests = |place: &&Alignment| share_of(place, &standing.stands) >= MATTERS;
-    if !places.iter().flatten().any(|place| rests(place)) {
+    if !places.iter().flatten().any(rests) {
         return Vec::new();
     }
     let others: Vec<usize> = (0..frames.len()).filter(|&i| i != reference).collect();
