@@ -27,6 +27,10 @@ use ndarray::Array3;
 use raw::{Cfa, Rect};
 use std::sync::Arc;
 
+pub use single::light_over;
+
+mod single;
+
 /// Side of a tile, px. Regions of the noise report are cut along the same lattice.
 pub const TILE_PX: usize = 64;
 
@@ -530,9 +534,6 @@ pub fn tile_memory_bytes(channels: usize, lights: usize) -> u64 {
     let grown = grown_px * grown_px * (sample + size_of::<SampleNoise>());
     (lights * channels * (grown + TILE_PX * TILE_PX * sample)) as u64
 }
-pub use single::light_over;
-
-mod single;
 
 #[cfg(test)]
 pub(crate) mod tests;

@@ -56,9 +56,8 @@ impl OutputGrid {
 
     /// Pixels of this grid to places on the reference.
     pub fn map_to_reference(&self) -> PixelMap {
-        let (step, start) = (1.0 / self.scale, self.to_reference(0.0));
-        let map = Homography([[step, 0.0, start], [0.0, step, start], [0.0, 0.0, 1.0]]);
-        PixelMap::from_homography(map)
+        let (width, height) = self.reference;
+        self.map_from(&self.bounds(), &Rect::of_size(width, height))
     }
 
     /// The pixel of the reference that holds the center of a pixel of this grid.

@@ -1,6 +1,6 @@
 //! A single light as the engine sees it, to be held against the stack.
 
-use super::{Engine, Light, Scratch, StackOptions, check};
+use super::{Engine, Light, Scratch, StackOptions};
 use crate::{Calibrator, StackError};
 use ndarray::Array3;
 use raw::Rect;
@@ -23,7 +23,6 @@ pub fn light_over(
     area: &Rect,
 ) -> Result<Array3<f32>, StackError> {
     let lights = std::slice::from_ref(light);
-    check(lights, &[], calibrator)?;
     let engine = Engine::new(lights, &[], calibrator, options)?;
     let planes = engine.resample(light, None, area, &mut Scratch::default())?;
     let shape = (planes.len(), area.height(), area.width());
