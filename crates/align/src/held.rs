@@ -47,12 +47,21 @@ pub fn realign_held(
     if !places.iter().flatten().any(rests) {
         return Vec::new();
     }
+    let (own, own_stars) = standing.rest(frames[reference]);
     let others: Vec<usize> = (0..frames.len()).filter(|&i| i != reference).collect();
     let moving: Vec<(usize, Option<Alignment>)> = others
         .iter()
         .map(|&i| {
-            let found = standing.align_the_rest(frames[reference], frames[i], size, options);
-            (i, found.ok())
+            let (theirs, stars) = standing.rest(frames[i]);
+            let found = align_stars(&own_stars, &stars, size, options);
+            let of_all = |mut found: Alignment| {
+                for (a, b) in &mut found.pairs {
+                    (*a, *b) = (own[*a], theirs[*b]);
+                }
+                found.stationary = frames[reference].len() - own.len();
+                found
+            };
+            (i, found.ok().map(of_all))
         })
         .collect();
     let found = moving.iter().filter_map(|(_, found)| found.as_ref());
@@ -140,28 +149,12 @@ impl Standing {
         stars.filter(|&(_, &stands)| stands).map(|(star, _)| star)
     }
 
-    fn align_the_rest(
-        &self,
-        reference: &[Star],
-        frame: &[Star],
-        size: (usize, usize),
-        options: &MatchOptions,
-    ) -> Result<Alignment, AlignError> {
-        let rest = |stars: &[Star]| -> (Vec<usize>, Vec<Star>) {
-            let apart = |(_, star): &(usize, &Star)| {
-                self.places.nearest(&[star.x, star.y], STILL_PX).is_none()
-            };
-            let apart = stars.iter().enumerate().filter(apart);
-            apart.map(|(i, star)| (i, *star)).unzip()
-        };
-        let (own, own_stars) = rest(reference);
-        let (theirs, their_stars) = rest(frame);
-        let mut found = align_stars(&own_stars, &their_stars, size, options)?;
-        for (a, b) in &mut found.pairs {
-            (*a, *b) = (own[*a], theirs[*b]);
-        }
-        found.stationary = reference.len() - own.len();
-        Ok(found)
+    /// A frame's detections apart from them: their indices, and what they are.
+    fn rest(&self, stars: &[Star]) -> (Vec<usize>, Vec<Star>) {
+        let apart =
+            |(_, star): &(usize, &Star)| self.places.nearest(&[star.x, star.y], STILL_PX).is_none();
+        let apart = stars.iter().enumerate().filter(apart);
+        apart.map(|(i, star)| (i, *star)).unzip()
     }
 }
 
@@ -216,26 +209,12 @@ impl Spread {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::testing::Noise;
+    use crate::testing::{Noise, star};
 
     const SIZE: (usize, usize) = (1200, 800);
     const STARS: usize = 40;
     const UP: [f64; 2] = [0.0, -1.0];
     const FRAMES: usize = 8;
-
-    fn star(x: f64, y: f64, flux_dn: f64) -> Star {
-        Star {
-            x,
-            y,
-            flux_dn,
-            peak_dn: flux_dn / 12.0,
-            fwhm_px: 3.0,
-            ellipticity: 0.05,
-            position_angle_rad: 0.0,
-            snr: flux_dn / 50.0,
-            saturated: false,
-        }
-    }
 
     fn field(count: usize, rows: std::ops::Range<f64>, noise: &mut Noise) -> Vec<Star> {
         let one = |_| {

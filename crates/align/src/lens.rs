@@ -137,6 +137,16 @@ impl Lens {
         }
     }
 
+    /// The same lens with its focal length times a factor, and no air before it.
+    pub(crate) fn scaled(&self, factor: f64) -> Self {
+        Self::new(
+            self.projection(),
+            self.focal_px() * factor,
+            self.principal_point_px(),
+            self.radial(),
+        )
+    }
+
     /// The same behind air, or without it: directions are then those of stars without air.
     pub fn behind(&self, air: Option<Refraction>) -> Self {
         Self { air, ..*self }

@@ -1,5 +1,6 @@
 //! Seeded noise and drawn stars for the tests.
 
+use crate::Star;
 use ndarray::Array2;
 use raw::{Cfa, Channel};
 
@@ -33,6 +34,21 @@ impl Noise {
     pub(crate) fn gaussian(&mut self) -> f64 {
         let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
         radius * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+}
+
+/// A detection as a list has it, 3 px wide.
+pub(crate) fn star(x: f64, y: f64, flux_dn: f64) -> Star {
+    Star {
+        x,
+        y,
+        flux_dn,
+        peak_dn: flux_dn / 12.0,
+        fwhm_px: 3.0,
+        ellipticity: 0.05,
+        position_angle_rad: 0.0,
+        snr: flux_dn / 50.0,
+        saturated: false,
     }
 }
 

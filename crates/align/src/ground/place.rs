@@ -304,12 +304,7 @@ impl Fit {
     /// Lens and turn with another focal length and the same shift of the picture's middle, so
     /// that the focal length is told by perspective alone.
     fn zoomed(&self, factor: f64) -> (Lens, Attitude) {
-        let lens = Lens::new(
-            self.lens.projection(),
-            self.lens.focal_px() * factor,
-            self.lens.principal_point_px(),
-            self.lens.radial(),
-        );
+        let lens = self.lens.scaled(factor);
         let [x, y, z] = self.turn.rotation_vector();
         let turn = Attitude::from_rotation_vector([x / factor, y / factor, z]);
         (lens, turn)

@@ -94,14 +94,7 @@ impl GroundTurn {
     /// - `lens`: as far as it is known; its focal length by a factor of four.
     pub fn sidereal_lens(seen: &SeenGround, lens: &Lens, size: (usize, usize)) -> Option<Lens> {
         const HALVINGS: usize = 30;
-        let scaled = |log_factor: f64| {
-            Lens::new(
-                lens.projection(),
-                lens.focal_px() * log_factor.exp(),
-                lens.principal_point_px(),
-                lens.radial(),
-            )
-        };
+        let scaled = |log_factor: f64| lens.scaled(log_factor.exp());
         let too_fast = |log_factor: f64| {
             let turned = turned(seen, &scaled(log_factor), size)?;
             Some(length(turned) > SIDEREAL_RAD_PER_S * seen.seconds.abs())

@@ -1,23 +1,9 @@
 //! Lists of stars that are turned, mirrored, thinned out, spoiled or unrelated.
 
 use super::*;
-use crate::testing::Noise;
+use crate::testing::{Noise, star};
 
 const SIZE: (usize, usize) = (3000, 2000);
-
-fn star(x: f64, y: f64, flux_dn: f64) -> Star {
-    Star {
-        x,
-        y,
-        flux_dn,
-        peak_dn: flux_dn / 12.0,
-        fwhm_px: 3.0,
-        ellipticity: 0.05,
-        position_angle_rad: 0.0,
-        snr: flux_dn / 50.0,
-        saturated: false,
-    }
-}
 
 /// A field of stars with fluxes as a sky has them.
 fn field(count: usize, noise: &mut Noise) -> Vec<Star> {
