@@ -6,7 +6,7 @@
 use crate::planes::{Shape, shape_of};
 use crate::reread::{SelfCheck, reread};
 use crate::strips::{StripLayout, deflate, interleave, native_bytes, predict_rows};
-use crate::tiff16::ascii;
+use crate::tiff16::{ascii, orientation_of};
 use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
 use rayon::prelude::*;
 use std::path::Path;
@@ -210,11 +210,7 @@ impl<P: PictureRows + ?Sized> FloatPicture<'_, P> {
         to.write_tag(Tag::XResolution, Rational { n: 1, d: 1 })?;
         to.write_tag(Tag::YResolution, Rational { n: 1, d: 1 })?;
         to.write_tag(Tag::ResolutionUnit, ResolutionUnit::None.to_u16())?;
-        let orientation = match self.options.orientation {
-            turned @ 2..=8 => u16::from(turned),
-            _ => 1,
-        };
-        to.write_tag(Tag::Orientation, orientation)
+        to.write_tag(Tag::Orientation, orientation_of(self.options.orientation))
     }
 
     fn write_sample_tags<K: TiffKind>(

@@ -3,10 +3,8 @@
 use crate::planes::shape_of;
 use crate::png_file::{LONGEST_SIDE, write_png};
 use crate::rendering::render;
-use crate::shrink::{factor_for, shrink};
+use crate::shrink::{factor_for, shrink_all};
 use crate::{AtomicFile, ExportError, Overwrite, PictureRows};
-use ndarray::Array2;
-use std::io;
 use std::path::Path;
 
 /// Options of [`write_png16`].
@@ -68,9 +66,7 @@ pub fn write_png16<P: PictureRows + ?Sized>(
     let shape = shape_of(path, "the picture", picture, LONGEST_SIDE)?;
     let file = AtomicFile::create(path, options.overwrite)?;
     let factor = factor_for(shape.rows, shape.columns, options.max_side_px);
-    let small: io::Result<Vec<Array2<f32>>> = (0..picture.n_planes())
-        .map(|plane| shrink(picture, plane, factor, options.orientation))
-        .collect();
+    let small = shrink_all(picture, factor, options.orientation);
     let small = small.map_err(|error| ExportError::io(path, "read the picture", error))?;
     write_png(file, &render(&small, options))
 }

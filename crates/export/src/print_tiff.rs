@@ -2,7 +2,7 @@
 
 use crate::planes::shape_of;
 use crate::rendering::Rendering;
-use crate::shrink::{factor_for, shrink};
+use crate::shrink::{factor_for, shrink_all};
 use crate::tiff16::{Directory, Kind, write_placement, write_samples, write_text};
 use crate::{AtomicFile, ExportError, PictureRows, PreviewOptions};
 use moxcms::ColorProfile;
@@ -59,10 +59,8 @@ pub fn write_print_tiff<P: PictureRows + ?Sized>(
     let unreadable = |error| ExportError::io(path, "read the picture", error);
     let n_planes = picture.n_planes();
     let factor = factor_for(shape.rows, shape.columns, options.look.max_side_px);
-    let small: io::Result<Vec<Array2<f32>>> = (0..n_planes)
-        .map(|plane| shrink(picture, plane, factor, 1))
-        .collect();
-    let rendering = Rendering::new(&small.map_err(unreadable)?, &options.look);
+    let small = shrink_all(picture, factor, 1).map_err(unreadable)?;
+    let rendering = Rendering::new(&small, &options.look);
     let rendered = |rows: Range<usize>| -> io::Result<Vec<u16>> {
         let planes: io::Result<Vec<Array2<f32>>> = (0..n_planes)
             .map(|plane| {

@@ -3,7 +3,7 @@
 use crate::planes::shape_of;
 use crate::png_file::{LONGEST_SIDE, write_png};
 use crate::rendering::render;
-use crate::shrink::{factor_for, shrink};
+use crate::shrink::{factor_for, shrink_all};
 use crate::{AtomicFile, ExportError, PictureRows, PreviewOptions};
 use image::metadata::Orientation;
 use image::{DynamicImage, Rgba};
@@ -11,8 +11,6 @@ use imageproc::drawing::{
     Blend, draw_filled_rect_mut, draw_hollow_rect_mut, draw_line_segment_mut,
 };
 use imageproc::rect::Rect;
-use ndarray::Array2;
-use std::io;
 use std::path::Path;
 
 /// A region of the stack, and how much of the expected gain it has.
@@ -66,9 +64,7 @@ pub fn write_regions_png<P: PictureRows + ?Sized>(
     let file = AtomicFile::create(path, options.overwrite)?;
     let factor = factor_for(shape.rows, shape.columns, options.max_side_px);
     // Drawn as the sensor lies and turned upright afterwards, like the regions' pixels.
-    let small: io::Result<Vec<Array2<f32>>> = (0..picture.n_planes())
-        .map(|plane| shrink(picture, plane, factor, 1))
-        .collect();
+    let small = shrink_all(picture, factor, 1);
     let small = small.map_err(|error| ExportError::io(path, "read the picture", error))?;
     let mut canvas = Blend(render(&small, options).into_rgba8());
     for region in regions {

@@ -3,7 +3,7 @@
 use crate::orientation::upright;
 use crate::png_file::png_bytes;
 use crate::rendering::{Rendering, render};
-use crate::shrink::{factor_for, shrink};
+use crate::shrink::{factor_for, shrink_all};
 use crate::{ExportError, PreviewOptions};
 use image::DynamicImage;
 use image::codecs::png::CompressionType;
@@ -27,12 +27,10 @@ impl SmallPicture {
     pub fn of(planes: &[ArrayView2<'_, f32>], max_side_px: usize) -> Self {
         let (rows, columns) = planes.first().map_or((0, 0), |plane| plane.dim());
         let factor = factor_for(rows, columns, Some(max_side_px));
-        let small = (0..planes.len()).map(|plane| {
-            // As it lies, not turned.
-            shrink(planes, plane, factor, 1).expect("arrays are read without fail")
-        });
+        // As it lies, not turned.
+        let small = shrink_all(planes, factor, 1);
         Self {
-            planes: small.collect(),
+            planes: small.expect("arrays are read without fail"),
             factor,
             size: (columns, rows),
         }

@@ -13,6 +13,17 @@ pub(crate) fn factor_for(rows: usize, columns: usize, max_side_px: Option<usize>
     max_side_px.map_or(1, |limit| longest.div_ceil(limit.max(1)).max(1))
 }
 
+/// Every plane of a picture, [shrunken](shrink).
+pub(crate) fn shrink_all<P: PictureRows + ?Sized>(
+    picture: &P,
+    factor: usize,
+    orientation: u8,
+) -> io::Result<Vec<Array2<f32>>> {
+    (0..picture.n_planes())
+        .map(|plane| shrink(picture, plane, factor, orientation))
+        .collect()
+}
+
 /// Means of `factor` x `factor` blocks of a plane, turned upright by its EXIF orientation;
 /// the last ones of a row or column of the upright picture may be smaller.
 ///

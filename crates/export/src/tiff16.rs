@@ -68,11 +68,15 @@ pub(crate) fn write_placement(
     to.write_tag(Tag::XResolution, resolution())?;
     to.write_tag(Tag::YResolution, resolution())?;
     to.write_tag(Tag::ResolutionUnit, ResolutionUnit::Inch.to_u16())?;
-    let orientation = match orientation {
+    to.write_tag(Tag::Orientation, orientation_of(orientation))
+}
+
+/// What the Orientation tag says: 1, upright, for what is none of its eight.
+pub(crate) fn orientation_of(orientation: u8) -> u16 {
+    match orientation {
         turned @ 2..=8 => u16::from(turned),
         _ => 1,
-    };
-    to.write_tag(Tag::Orientation, orientation)
+    }
 }
 
 /// A text in the ASCII type, filled up to an even number of bytes: what follows must begin at

@@ -3,6 +3,7 @@
 use super::*;
 use crate::{Overwrite, write_png16};
 use image::RgbImage;
+use ndarray::Array2;
 
 /// An even field with one bright pixel near the top left corner.
 fn field(rows: usize, columns: usize) -> Array2<f32> {
