@@ -1,8 +1,8 @@
 //! From stars and single alignments to one lens for the whole burst.
 
-use crate::light::{Place, Seen};
+use crate::light::{Place, Seen, alignments, stars_of};
 use crate::session::{Session, SessionFrame};
-use align::{Alignment, FocalPrior, Held, SkyModel, SkyOptions, Star, solve_sky};
+use align::{FocalPrior, Held, SkyModel, SkyOptions, Star, solve_sky};
 use raw::FrameInfo;
 use report::{Geometry, GeometryModel, Ring};
 use std::path::Path;
@@ -16,11 +16,7 @@ pub(crate) fn one_lens(
     reference: usize,
     size: (usize, usize),
 ) -> Geometry {
-    let frames: Vec<&[Star]> = seen.iter().map(|seen| seen.stars.as_slice()).collect();
-    let known: Vec<Option<&Alignment>> = places
-        .iter()
-        .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
-        .collect();
+    let (frames, known) = (stars_of(seen), alignments(places));
     let options = options(&session.lights);
     let model = match solve_sky(&frames, &known, reference, size, &options) {
         Ok(model) => model,

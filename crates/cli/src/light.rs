@@ -47,3 +47,14 @@ pub struct PoorLight {
 
 /// Where a light lies relative to the reference; `None` for the reference itself.
 pub(crate) type Place = Option<Result<Alignment, AlignError>>;
+
+/// The alignments among places; `None` for the reference and for what fits nowhere.
+pub(crate) fn alignments(places: &[Place]) -> Vec<Option<&Alignment>> {
+    let places = places.iter();
+    places.map(|place| place.as_ref()?.as_ref().ok()).collect()
+}
+
+/// The stars of every light.
+pub(crate) fn stars_of(seen: &[Seen]) -> Vec<&[Star]> {
+    seen.iter().map(|seen| seen.stars.as_slice()).collect()
+}

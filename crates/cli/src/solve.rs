@@ -3,14 +3,14 @@
 use crate::JobError;
 use crate::cull::{Cull, CullOptions, Limits};
 use crate::geometry::{one_lens, up};
-use crate::light::{Place, PoorLight, Seen, SolvedLight};
+use crate::light::{Place, PoorLight, Seen, SolvedLight, alignments, stars_of};
 use crate::progress::Progress;
 use crate::scale::{Kept, bring_to_one_scale};
 use crate::session::{LeftOut, Session, SessionFrame};
 use align::{
-    Alignment, Background, BackgroundOptions, BurstFrame, DetectOptions, FrameGrade, FramePlace,
-    FrameQuality, MatchOptions, PixelMap, Saturation, Star, align_stars, choose_reference, detect,
-    grade_burst, luminance, realign_held, refine_places,
+    Background, BackgroundOptions, BurstFrame, DetectOptions, FrameGrade, FramePlace, FrameQuality,
+    MatchOptions, PixelMap, Saturation, Star, align_stars, choose_reference, detect, grade_burst,
+    luminance, realign_held, refine_places,
 };
 use ndarray::{Array2, ArrayView2};
 use rayon::prelude::*;
@@ -151,11 +151,7 @@ fn realign(
     reference: usize,
     size: (usize, usize),
 ) {
-    let frames: Vec<&[Star]> = seen.iter().map(|seen| seen.stars.as_slice()).collect();
-    let known: Vec<Option<&Alignment>> = places
-        .iter()
-        .map(|place| place.as_ref().and_then(|place| place.as_ref().ok()))
-        .collect();
+    let (frames, known) = (stars_of(seen), alignments(places));
     let options = MatchOptions::default();
     for (light, found) in realign_held(
         &frames,
