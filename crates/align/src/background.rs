@@ -51,13 +51,14 @@ impl Background {
         let mut level = Array2::from_elem((rows, columns), f32::NAN);
         let mut rms = level.clone();
         let thin = plane.len() > FULLY_SAMPLED_PX;
+        let clip = Clip::at(options.clip_sigmas);
         let mut samples = Vec::new();
         for row in 0..rows {
             for col in 0..columns {
                 let (y0, y1) = (row * height / rows, (row + 1) * height / rows);
                 let (x0, x1) = (col * width / columns, (col + 1) * width / columns);
                 gather(plane, (y0..y1, x0..x1), thin, &mut samples);
-                if let Some(sky) = clipped(&mut samples, options.clip_sigmas) {
+                if let Some(sky) = clip.sky(&mut samples) {
                     (level[(row, col)], rms[(row, col)]) = sky;
                 }
             }
@@ -144,34 +145,50 @@ fn gather(
     }
 }
 
-/// Level and rms of the clipped samples; `None` when there are too few.
-fn clipped(samples: &mut Vec<f32>, clip_sigmas: f32) -> Option<(f32, f32)> {
-    if samples.len() < MIN_SAMPLES {
-        return None;
-    }
-    let mut middle = median(samples)?;
-    let mut deviations: Vec<f32> = samples.iter().map(|v| (v - middle).abs()).collect();
-    let mut sigma = median(&mut deviations)? * SIGMA_PER_MAD as f32;
-    let mut mean = middle;
-    for _ in 0..MAX_PASSES {
-        let before = samples.len();
-        samples.retain(|v| (v - middle).abs() <= clip_sigmas * sigma);
-        middle = median(samples)?;
-        let n = samples.len() as f64;
-        mean = (samples.iter().map(|&v| f64::from(v)).sum::<f64>() / n) as f32;
-        let squares: f64 = samples.iter().map(|v| f64::from(v - mean).powi(2)).sum();
-        sigma = (squares / n).sqrt() as f32 * clipping_correction(clip_sigmas);
-        if samples.len() == before {
-            break;
+/// A clip at a number of sigmas, and what it takes from a standard deviation.
+#[derive(Clone, Copy)]
+struct Clip {
+    sigmas: f32,
+    correction: f32,
+}
+
+impl Clip {
+    fn at(sigmas: f32) -> Self {
+        Self {
+            sigmas,
+            correction: clipping_correction(sigmas),
         }
     }
-    let crowded = (mean - middle).abs() > 0.3 * sigma;
-    let level = if crowded {
-        middle
-    } else {
-        2.5 * middle - 1.5 * mean
-    };
-    Some((level, sigma))
+
+    /// Level and rms of the clipped samples; `None` when there are too few.
+    fn sky(self, samples: &mut Vec<f32>) -> Option<(f32, f32)> {
+        if samples.len() < MIN_SAMPLES {
+            return None;
+        }
+        let mut middle = median(samples)?;
+        let mut deviations: Vec<f32> = samples.iter().map(|v| (v - middle).abs()).collect();
+        let mut sigma = median(&mut deviations)? * SIGMA_PER_MAD as f32;
+        let mut mean = middle;
+        for _ in 0..MAX_PASSES {
+            let before = samples.len();
+            samples.retain(|v| (v - middle).abs() <= self.sigmas * sigma);
+            middle = median(samples)?;
+            let n = samples.len() as f64;
+            mean = (samples.iter().map(|&v| f64::from(v)).sum::<f64>() / n) as f32;
+            let squares: f64 = samples.iter().map(|v| f64::from(v - mean).powi(2)).sum();
+            sigma = (squares / n).sqrt() as f32 * self.correction;
+            if samples.len() == before {
+                break;
+            }
+        }
+        let crowded = (mean - middle).abs() > 0.3 * sigma;
+        let level = if crowded {
+            middle
+        } else {
+            2.5 * middle - 1.5 * mean
+        };
+        Some((level, sigma))
+    }
 }
 
 /// Standard deviation over that of a Gaussian cut at ± `k` of its sigmas.

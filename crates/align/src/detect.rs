@@ -4,6 +4,7 @@ use crate::blinking::drop_blinking;
 use crate::footprints::{Footprint, Peak, footprints};
 use crate::matched::matched_sigmas;
 use crate::shape::{Ellipse, Patch};
+use crate::spread::keep_brightest_everywhere;
 use crate::stats::median;
 use crate::{Background, Star};
 use ndarray::{Array2, ArrayView2};
@@ -77,6 +78,11 @@ pub struct DetectOptions<'a> {
     pub saturation: Option<Saturation<'a>>,
     /// How the plane was smoothed. Default the tent of [`luminance`](crate::luminance()).
     pub smoothing: Smoothing,
+    /// Peaks above the threshold that are enough: of more only the brightest of every part of
+    /// the frame are measured, and none that only the matched filter shows. A star's weight
+    /// in a map goes by the square of its light, so that the faint ones of a rich field hardly
+    /// move it, but take most of the time. Default none: all are measured.
+    pub enough: Option<usize>,
     /// Gain, e⁻ per DN of the plane, for the photon noise of the stars themselves in their
     /// SNR. Default none: the SNR is that against the background.
     pub gain_e_per_dn: Option<f64>,
@@ -92,6 +98,7 @@ impl Default for DetectOptions<'_> {
             fwhm_range: (0.5, 2.5),
             saturation: None,
             smoothing: Smoothing::default(),
+            enough: None,
             gain_e_per_dn: None,
         }
     }
@@ -145,7 +152,10 @@ pub fn detect(
     let Some(variance_px2) = detector.typical_variance_px2(&candidates) else {
         return detector.saturated_only(&candidates);
     };
-    candidates.extend(detector.faint_candidates(&bright, variance_px2));
+    match options.enough.filter(|&enough| candidates.len() > enough) {
+        Some(enough) => detector.keep_enough(&mut candidates, enough),
+        None => candidates.extend(detector.faint_candidates(&bright, variance_px2)),
+    }
     let mut stars: Vec<Star> = candidates
         .iter()
         .filter_map(|candidate| detector.measure(candidate, variance_px2))
@@ -200,6 +210,16 @@ impl Detector<'_, '_> {
             .filter(|footprint| !self.is_trail(footprint))
             .flat_map(|footprint| self.peaks_of(footprint))
             .collect()
+    }
+
+    /// Leaves the brightest of every part of the frame, saturated ones among them.
+    fn keep_enough(&self, candidates: &mut Vec<Candidate>, enough: usize) {
+        let height = |candidate: &Candidate| candidate.peak.height_dn;
+        candidates.sort_by(|a, b| height(b).total_cmp(&height(a)));
+        let size = (self.plane.ncols(), self.plane.nrows());
+        keep_brightest_everywhere(candidates, enough, size, |candidate| {
+            (candidate.peak.col, candidate.peak.row)
+        });
     }
 
     /// Stars that pass the threshold only when the light of all their pixels is taken

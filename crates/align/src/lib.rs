@@ -94,6 +94,7 @@ mod resection;
 mod search;
 mod shape;
 mod sky_model;
+mod spread;
 mod standing;
 mod star;
 mod stats;

@@ -277,24 +277,25 @@ impl State {
             amplitudes: [0.0; 3],
             levels: [0.0; 3],
         };
+        let profile: Vec<(f64, Vector)> = sites.iter().map(|site| gaussian(shape, site)).collect();
         for color in 0..3 {
-            state.add_color(shape, sites, color)?;
+            state.add_color(&profile, sites, color)?;
         }
         Some(state)
     }
 
     /// Solves for amplitude and level of a color and adds its share of the equations, the
     /// slopes made orthogonal to both.
-    fn add_color(&mut self, shape: &Vector, sites: &[Site], color: usize) -> Option<()> {
+    ///
+    /// - `profile`: the Gaussian at every site.
+    fn add_color(&mut self, profile: &[(f64, Vector)], sites: &[Site], color: usize) -> Option<()> {
         let own = || {
-            sites
-                .iter()
-                .filter(|site| site.color == color && site.weight > 0.0)
+            let sites = sites.iter().zip(profile);
+            sites.filter(|(site, _)| site.color == color && site.weight > 0.0)
         };
         let (mut w, mut wg, mut wgg, mut wv, mut wgv) = (0.0, 0.0, 0.0, 0.0, 0.0);
         let (mut w_slope, mut wg_slope) = (Vector::zeros(), Vector::zeros());
-        for site in own() {
-            let (g, slope) = gaussian(shape, site);
+        for (site, &(g, slope)) in own() {
             w += site.weight;
             wg += site.weight * g;
             wgg += site.weight * g * g;
@@ -320,8 +321,7 @@ impl State {
         (self.amplitudes[color], self.levels[color]) = (amplitude, level);
         let amplitude_slope = (wg_slope * w - w_slope * wg) / determinant;
         let level_slope = (w_slope * wgg - wg_slope * wg) / determinant;
-        for site in own() {
-            let (g, slope) = gaussian(shape, site);
+        for (site, &(g, slope)) in own() {
             let off = site.value - amplitude * g - level;
             let column = (slope - amplitude_slope * g - level_slope) * amplitude;
             self.squares += site.weight * off * off;

@@ -7,7 +7,7 @@ use stack::{Light, SkyMesh};
 /// What one light shows.
 #[derive(Clone, Debug)]
 pub struct Seen {
-    /// Its stars.
+    /// Its stars; of a rich field the brightest of every part.
     pub stars: Vec<Star>,
     /// Their number and shape.
     pub grade: FrameGrade,

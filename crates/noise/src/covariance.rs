@@ -5,6 +5,8 @@
 //! Times b it is the white-noise equivalent ("area" noise), and C can be had from any
 //! two unmasked pixels, however few blocks are whole.
 
+use stack::with_widest_vectors;
+
 /// A plane of one tile between zeros, so that every lag stays inside the buffer.
 ///
 /// ```text
@@ -56,6 +58,14 @@ impl PaddedPlane {
 
     /// `sum over p of v(p) other(p + lag)` for one lag; `other` has this plane's size.
     pub(crate) fn lag_sum(&self, other: &Self, lag_x: isize, lag_y: usize) -> f64 {
+        with_widest_vectors(
+            #[inline(always)]
+            || self.lag_sum_in_lanes(other, lag_x, lag_y),
+        )
+    }
+
+    #[inline(always)]
+    fn lag_sum_in_lanes(&self, other: &Self, lag_x: isize, lag_y: usize) -> f64 {
         let stride = self.width + 2 * self.pad;
         let start = self.pad.saturating_add_signed(lag_x);
         let mut lanes = [0.0f32; LANES];
@@ -156,6 +166,12 @@ mod tests {
             padded.fill(&values, &valid);
             let sums = padded.lag_sums();
             for ((lag_x, lag_y), sum) in half_plane(8).zip(sums) {
+                let unvectorized = padded.lag_sum_in_lanes(&padded, lag_x, lag_y);
+                assert_eq!(
+                    sum.to_bits(),
+                    unvectorized.to_bits(),
+                    "of the widest vectors"
+                );
                 let mut plain = 0.0;
                 for y in 0..height.saturating_sub(lag_y) {
                     for x in 0..width as isize {

@@ -38,6 +38,7 @@ impl Channel {
 #[derive(Clone, Debug, PartialEq)]
 pub struct SitePattern<T> {
     width: usize,
+    height: usize,
     values: Vec<T>,
 }
 
@@ -47,13 +48,18 @@ impl<T: Copy> SitePattern<T> {
     /// `None` when `values` is empty or does not fill whole rows.
     pub fn new(width: usize, values: Vec<T>) -> Option<Self> {
         let whole_rows = width > 0 && !values.is_empty() && values.len().is_multiple_of(width);
-        whole_rows.then_some(Self { width, values })
+        whole_rows.then(|| Self {
+            width,
+            height: values.len() / width,
+            values,
+        })
     }
 
     /// The same value at every site.
     pub fn uniform(value: T) -> Self {
         Self {
             width: 1,
+            height: 1,
             values: vec![value],
         }
     }
@@ -65,7 +71,7 @@ impl<T: Copy> SitePattern<T> {
 
     /// Sites after which the pattern repeats downwards.
     pub fn height(&self) -> usize {
-        self.values.len() / self.width
+        self.height
     }
 
     /// The values of one period, row by row.
@@ -74,8 +80,9 @@ impl<T: Copy> SitePattern<T> {
     }
 
     /// The value at a site.
+    #[inline]
     pub fn at(&self, row: usize, col: usize) -> T {
-        self.values[(row % self.height()) * self.width + col % self.width]
+        self.values[wrap(row, self.height) * self.width + wrap(col, self.width)]
     }
 
     /// The pattern as seen from a crop whose first pixel was at `(row, col)`.
@@ -83,18 +90,27 @@ impl<T: Copy> SitePattern<T> {
         let values = (0..self.values.len())
             .map(|i| self.at(row + i / self.width, col + i % self.width))
             .collect();
-        Self {
-            width: self.width,
-            values,
-        }
+        Self { values, ..*self }
     }
 
     /// The pattern with every value replaced by `f` of it.
     pub fn map<U>(&self, f: impl FnMut(T) -> U) -> SitePattern<U> {
         SitePattern {
             width: self.width,
+            height: self.height,
             values: self.values.iter().copied().map(f).collect(),
         }
+    }
+}
+
+/// The rest of a division by a pattern's extent, which is nearly always a power of two: a
+/// division at every photosite would be the slowest part of most loops over them.
+#[inline]
+fn wrap(i: usize, extent: usize) -> usize {
+    if extent.is_power_of_two() {
+        i & (extent - 1)
+    } else {
+        i % extent
     }
 }
 

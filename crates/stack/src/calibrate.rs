@@ -44,6 +44,19 @@ impl SensorLayout {
         Rect::of_size(self.width, self.height)
     }
 
+    /// From here on a site is saturated, DN as recorded.
+    fn saturated_from_dn(&self, row: usize, col: usize) -> f32 {
+        self.black_level_dn.at(row, col) + SATURATED_FROM * self.full_scale_dn(row, col)
+    }
+
+    /// What no saturated site stays below, DN as recorded.
+    fn least_saturated_dn(&self) -> f32 {
+        let lowest = |of: &SitePattern<f32>| of.values().iter().copied().fold(f32::MAX, f32::min);
+        let (black, white) = (lowest(&self.black_level_dn), lowest(&self.white_level_dn));
+        // A little less: the sum may round up.
+        0.999 * ((1.0 - SATURATED_FROM) * black + SATURATED_FROM * white)
+    }
+
     /// Saturation level of a site above its black level, DN.
     pub fn full_scale_dn(&self, row: usize, col: usize) -> f32 {
         self.white_level_dn.at(row, col) - self.black_level_dn.at(row, col)
@@ -200,13 +213,18 @@ impl Calibrator {
         let layout = &self.layout;
         let mut recorded = Vec::new();
         mosaic.read_window(&layout.bounds(), &mut recorded)?;
-        let at = |(row, col): (usize, usize)| {
-            let black = layout.black_level_dn.at(row, col);
-            let white = black + SATURATED_FROM * layout.full_scale_dn(row, col);
-            let reached = f32::from(recorded[row * layout.width + col]) >= white;
-            reached && !self.defects.contains(row, col)
-        };
-        Ok(Array2::from_shape_fn((layout.height, layout.width), at))
+        let mut saturated = Array2::from_elem((layout.height, layout.width), false);
+        let least = layout.least_saturated_dn();
+        let rows = saturated.rows_mut().into_iter();
+        for ((row, mut out), recorded) in rows.enumerate().zip(recorded.chunks(layout.width)) {
+            for ((col, out), &sample) in out.iter_mut().enumerate().zip(recorded) {
+                let sample = f32::from(sample);
+                *out = sample >= least
+                    && sample >= layout.saturated_from_dn(row, col)
+                    && !self.defects.contains(row, col);
+            }
+        }
+        Ok(saturated)
     }
 
     fn calibrate_row(&self, row: usize, x0: usize, recorded: &[u16], out: &mut [f32]) {

@@ -115,9 +115,15 @@ impl NoiseFactors {
     pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
         let (width, height) = self.period;
         let split = |position: f64, period: usize| {
-            let pixel = position.floor();
-            let node = ((position - pixel) * STEPS as f64).round() as usize;
-            (pixel.rem_euclid(period as f64) as usize, node)
+            // Rounding down by way of a whole number; floor and remainder are calls.
+            let toward_zero = position as isize;
+            let pixel = toward_zero.wrapping_sub(isize::from(position < toward_zero as f64));
+            let node = ((position - pixel as f64) * STEPS as f64 + 0.5) as usize;
+            let phase = match period.is_power_of_two() {
+                true => pixel as usize & (period - 1),
+                false => pixel.rem_euclid(period as isize) as usize,
+            };
+            (phase, node.min(STEPS))
         };
         let ((col, x_node), (row, y_node)) = (split(x, width), split(y, height));
         let site = (channel * height + row) * width + col;

@@ -4,6 +4,7 @@ use crate::median_of_sorted;
 use crate::observe::HalfSplit;
 use crate::predicted_clip::PredictedClip;
 use crate::sigma_clip::{ClipOptions, sort_samples};
+use crate::simd::with_widest_vectors;
 use crate::winsorize::{WinsorOptions, winsor_limits, winsorized_mean};
 
 /// How the samples of one pixel are combined.
@@ -216,14 +217,19 @@ fn sums(
         let w = weights[light];
         let planes = samples[light].iter().zip(&kept[light]);
         let sums = sum.iter_mut().zip(&mut weight).zip(&mut count);
-        for ((&value, &kept), ((sum, weight), count)) in planes.zip(sums) {
-            // Selects instead of branching, so that the loop vectorizes.
-            let w = if kept == 1 { w } else { 0.0 };
-            let value = if kept == 1 { value } else { 0.0 };
-            *sum += f64::from(w * value);
-            *weight += w;
-            *count += if kept == 1 { 1.0 } else { 0.0 };
-        }
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for ((&value, &kept), ((sum, weight), count)) in planes.zip(sums) {
+                    // Selects instead of branching, so that the loop vectorizes.
+                    let w = if kept == 1 { w } else { 0.0 };
+                    let value = if kept == 1 { value } else { 0.0 };
+                    *sum += f64::from(w * value);
+                    *weight += w;
+                    *count += if kept == 1 { 1.0 } else { 0.0 };
+                }
+            },
+        );
     }
     let of_pixel = |(&sum, &w): (&f64, &f32)| {
         if w > 0.0 {
@@ -245,10 +251,16 @@ impl Sums {
         let mut sum_sq = vec![0.0_f32; self.mean.len()];
         for ((plane, kept), &w) in samples.iter().zip(kept).zip(weights) {
             let planes = plane.iter().zip(kept).zip(&self.mean);
-            for (sum_sq, ((&value, &kept), &mean)) in sum_sq.iter_mut().zip(planes) {
-                let deviation = if kept == 1 { value - mean } else { 0.0 };
-                *sum_sq += w * deviation * deviation;
-            }
+            let sums = sum_sq.iter_mut();
+            with_widest_vectors(
+                #[inline(always)]
+                || {
+                    for (sum_sq, ((&value, &kept), &mean)) in sums.zip(planes) {
+                        let deviation = if kept == 1 { value - mean } else { 0.0 };
+                        *sum_sq += w * deviation * deviation;
+                    }
+                },
+            );
         }
         let of_pixel = |(&sum_sq, (&w, &n)): (&f32, (&f32, &f32))| {
             if n > 1.0 {

@@ -15,7 +15,8 @@ use crate::combine::{TileStack, combine_channel};
 use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
-use crate::resample::{PaddedPlane, Resampler};
+use crate::resample::{self, PaddedPlane, Resampler};
+use crate::sky;
 use crate::superpixel::Cells;
 use crate::tile_walk::{FinishedTile, in_tiles};
 use crate::{
@@ -226,11 +227,19 @@ const BRIGHT_SHARE: f32 = 0.5;
 
 /// Buffers of one worker, reused from tile to tile.
 #[derive(Default)]
-struct Scratch {
-    points: Vec<(f64, f64)>,
+pub(crate) struct Scratch {
+    /// Where the pixels lie on the light, px.
+    pub points: Vec<(f64, f64)>,
+    /// Which of the points the light has samples for.
+    pub reached: Vec<bool>,
+    /// Where they lie on the window that the kernel needs.
+    pub taps: Vec<resample::Place>,
+    /// Where the columns lie between the nodes of the sky's mesh.
+    pub places: Vec<sky::Place>,
+    /// What brings a row's sky to the common level, DN.
+    pub offsets: Vec<f32>,
     planes: Vec<Vec<f32>>,
     padded: Vec<PaddedPlane>,
-    offsets: Vec<f32>,
 }
 
 impl<'a> Engine<'a> {
@@ -276,6 +285,14 @@ impl<'a> Engine<'a> {
         match &self.cells {
             Some(cells) => cells.grid.bounds(),
             None => self.calibrator.layout().bounds(),
+        }
+    }
+
+    /// A row or column of the picture as a coordinate of the reference, px.
+    fn on_reference(&self, at: usize) -> f64 {
+        match &self.cells {
+            Some(cells) => cells.grid.to_reference(at as f64),
+            None => at as f64,
         }
     }
 
@@ -366,11 +383,12 @@ impl<'a> Engine<'a> {
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
+        let xs = (area.x0..area.x1).map(|column| self.on_reference(column));
+        light.sky_offset.places(xs, &mut scratch.places);
         if let Some(cells) = &self.cells {
             let (calibrator, resampler, bright_dn) =
                 (self.calibrator, &self.resampler, self.bright_dn);
-            let points = &mut scratch.points;
-            return cells.resample(light, mask, area, calibrator, resampler, bright_dn, points);
+            return cells.resample(light, mask, area, calibrator, resampler, bright_dn, scratch);
         }
         let layout = self.calibrator.layout();
         let channels = layout.cfa.channels().len();
@@ -390,7 +408,10 @@ impl<'a> Engine<'a> {
                 && y <= bottom
                 && mask.is_none_or(|mask| !mask.hides(row, col))
         };
-        let reached = scratch.points.iter().copied().filter(|point| inside(point));
+        scratch.reached.clear();
+        scratch.reached.extend(scratch.points.iter().map(inside));
+        let points = scratch.points.iter().copied().zip(&scratch.reached);
+        let reached = points.filter_map(|(point, &reached)| reached.then_some(point));
         let Some(needed) = Resampler::needed(reached) else {
             return Ok(out);
         };
@@ -402,30 +423,21 @@ impl<'a> Engine<'a> {
         scratch.planes.resize_with(channels, Vec::new);
         scratch.padded.resize_with(channels, PaddedPlane::new);
         self.demosaic.run(&window, &source, &mut scratch.planes);
+        needed.places(&scratch.points, &scratch.reached, &mut scratch.taps);
         for (channel, out) in out.iter_mut().enumerate() {
             let padded = &mut scratch.padded[channel];
             padded.fill(needed, &source, &scratch.planes[channel]);
-            let bright = padded.reaches(self.bright_dn);
-            let rows = out.chunks_exact_mut(area.width());
-            let points = scratch.points.chunks_exact(area.width());
-            scratch.offsets.resize(area.width(), 0.0);
-            for ((row, out), points) in rows.enumerate().zip(points) {
-                let y = area.y0 + row;
-                light
-                    .sky_offset
-                    .fill_row(channel, area.x0, y, &mut scratch.offsets);
-                for ((out, point), offset) in out.iter_mut().zip(points).zip(&scratch.offsets) {
-                    if inside(point) {
-                        let (x, y) = *point;
-                        let value = match bright {
-                            true => {
-                                self.resampler
-                                    .sample_beside_bright(padded, x, y, self.bright_dn)
-                            }
-                            false => self.resampler.sample(padded, x, y),
-                        };
-                        *out = light.scale * value + offset;
-                    }
+            let bright_dn = padded.reaches(self.bright_dn).then_some(self.bright_dn);
+            for (row, out) in out.chunks_exact_mut(area.width()).enumerate() {
+                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
+                let y = self.on_reference(area.y0 + row);
+                light.sky_offset.fill_row(channel, y, places, offsets);
+                let span = row * area.width()..(row + 1) * area.width();
+                let (taps, reached) = (&scratch.taps[span.clone()], &scratch.reached[span]);
+                self.resampler
+                    .sample_row(padded, taps, reached, bright_dn, out);
+                for (out, offset) in out.iter_mut().zip(offsets) {
+                    *out = light.scale * *out + *offset;
                 }
             }
         }
@@ -455,18 +467,10 @@ impl<'a> Engine<'a> {
         let mut out = Vec::with_capacity(channels);
         for (channel, photosite) in (0..channels).zip(&camera.0) {
             let mut plane = Vec::with_capacity(area.area());
-            scratch.offsets.resize(area.width(), 0.0);
             for (row, points) in scratch.points.chunks_exact(area.width()).enumerate() {
-                let y = area.y0 + row;
-                match &self.cells {
-                    Some(cells) => {
-                        cells.fill_row(light, channel, (area.x0, y), &mut scratch.offsets)
-                    }
-                    None => {
-                        let offsets = &mut scratch.offsets;
-                        light.sky_offset.fill_row(channel, area.x0, y, offsets);
-                    }
-                }
+                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
+                let y = self.on_reference(area.y0 + row);
+                light.sky_offset.fill_row(channel, y, places, offsets);
                 let samples = points.iter().zip(&scratch.offsets);
                 plane.extend(samples.map(|(&(x, y), &offset)| {
                     let (row, col) = (nearest(y, layout.height), nearest(x, layout.width));

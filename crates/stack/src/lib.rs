@@ -44,6 +44,7 @@ pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
 };
+pub use simd::with_widest_vectors;
 pub use sky::{SkyMesh, sky_offsets, sky_offsets_over_ground};
 pub use store::{MosaicStore, StoredMosaic};
 pub use stored_stack::{StackPart, StackPlace, StoredStack};
@@ -61,6 +62,9 @@ mod error;
 mod evidence;
 mod from_mosaic;
 mod ground;
+#[doc(hidden)]
+pub mod kernels;
+mod lanes;
 mod light_mask;
 mod masters;
 mod median_price;
@@ -71,6 +75,7 @@ mod reject;
 mod resample;
 mod scratch;
 mod sigma_clip;
+mod simd;
 mod sky;
 mod store;
 mod stored_stack;

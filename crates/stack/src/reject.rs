@@ -1,7 +1,8 @@
 //! Which samples of a tile go into the stack.
 
-use crate::sigma_clip::sort_samples;
-use crate::{ClipOptions, clip_sorted};
+use crate::lanes::{LANES, SortedPixels};
+use crate::simd::with_widest_vectors;
+use crate::{ClipCenter, ClipOptions, ClipScale, clip_sorted};
 use raw::Rect;
 
 /// How far around a rejected sample others of the same light are looked at, px.
@@ -26,28 +27,71 @@ pub(crate) fn present(samples: &[Vec<f32>]) -> Vec<Vec<u8>> {
 pub(crate) fn reject_channel(samples: &[Vec<f32>], options: &ClipOptions) -> Vec<Vec<u8>> {
     let mut kept = present(samples);
     let n_px = samples.first().map_or(0, Vec::len);
+    let mut sorted = SortedPixels::new(samples.len());
     let mut values = Vec::with_capacity(samples.len());
-    for pixel in 0..n_px {
-        values.clear();
-        values.extend(
-            samples
-                .iter()
-                .map(|plane| plane[pixel])
-                .filter(|v| !v.is_nan()),
+    for first in (0..n_px).step_by(LANES) {
+        let suspect = with_widest_vectors(
+            #[inline(always)]
+            || {
+                sorted.load(samples, first);
+                may_lose(&sorted, options)
+            },
         );
-        sort_samples(&mut values);
-        let Some(range) = clip_sorted(&values, options) else {
-            continue;
-        };
-        if range.n_kept == values.len() {
-            continue;
-        }
-        for (plane, kept) in samples.iter().zip(&mut kept) {
-            let inside = plane[pixel] >= range.low && plane[pixel] <= range.high;
-            kept[pixel] &= u8::from(inside);
+        for (lane, pixel) in (first..n_px.min(first + LANES)).enumerate() {
+            if !suspect[lane] {
+                continue;
+            }
+            sorted.pixel(lane, &mut values);
+            let Some(range) = clip_sorted(&values, options) else {
+                continue;
+            };
+            if range.n_kept == values.len() {
+                continue;
+            }
+            for (plane, kept) in samples.iter().zip(&mut kept) {
+                let inside = plane[pixel] >= range.low && plane[pixel] <= range.high;
+                kept[pixel] &= u8::from(inside);
+            }
         }
     }
     kept
+}
+
+/// Which pixels the first pass of a clip may take a sample from: nearly none, and the rest
+/// need not be looked at one by one.
+#[inline(always)]
+fn may_lose(sorted: &SortedPixels, options: &ClipOptions) -> [bool; LANES] {
+    let rows = sorted.rows();
+    let n = rows.len();
+    if options.scale != ClipScale::StandardDeviation || sorted.present != [n; LANES] || n == 0 {
+        return [true; LANES];
+    }
+    let mut sum = [0.0_f64; LANES];
+    for row in rows {
+        for lane in 0..LANES {
+            sum[lane] += f64::from(row[lane]);
+        }
+    }
+    let mean = sum.map(|sum| sum / n as f64);
+    let mut squares = [0.0_f64; LANES];
+    for row in rows {
+        for lane in 0..LANES {
+            let off = f64::from(row[lane]) - mean[lane];
+            squares[lane] += off * off;
+        }
+    }
+    let (lowest, highest) = (rows[0], rows[n - 1]);
+    let (below, above) = (rows[(n - 1) / 2], rows[n / 2]);
+    std::array::from_fn(|lane| {
+        let sigma = (squares[lane] / n as f64).sqrt();
+        let center = match options.center {
+            ClipCenter::Mean => mean[lane],
+            ClipCenter::Median => 0.5 * (f64::from(below[lane]) + f64::from(above[lane])),
+        };
+        let low = center - f64::from(options.low_sigmas) * sigma;
+        let high = center + f64::from(options.high_sigmas) * sigma;
+        f64::from(lowest[lane]) < low || f64::from(highest[lane]) > high
+    })
 }
 
 /// Rejects what lies next to rejected samples of the same light, in all channels: the

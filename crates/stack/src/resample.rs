@@ -1,5 +1,6 @@
 //! A frame's pixels asked for between its pixel centers.
 
+use crate::simd::with_widest_vectors;
 use align::PixelMap;
 use ndarray::{Array2, ArrayView2};
 use raw::Rect;
@@ -79,12 +80,14 @@ impl Resampler {
     /// The window of the frame that the given positions need, before it is cut to the
     /// frame; `None` without a finite position.
     pub(crate) fn needed(points: impl Iterator<Item = (f64, f64)>) -> Option<SignedRect> {
-        let mut bounds: Option<(f64, f64, f64, f64)> = None;
+        let (mut x0, mut y0) = (f64::INFINITY, f64::INFINITY);
+        let (mut x1, mut y1) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
         for (x, y) in points {
-            let (x0, y0, x1, y1) = bounds.unwrap_or((x, y, x, y));
-            bounds = Some((x0.min(x), y0.min(y), x1.max(x), y1.max(y)));
+            // Compared by hand: the library's least and greatest look after NaN.
+            (x0, x1) = (if x < x0 { x } else { x0 }, if x > x1 { x } else { x1 });
+            (y0, y1) = (if y < y0 { y } else { y0 }, if y > y1 { y } else { y1 });
         }
-        bounds.map(|(x0, y0, x1, y1)| SignedRect {
+        (x0 <= x1 && y0 <= y1).then(|| SignedRect {
             x0: x0.floor() as isize - REACH_BEFORE_PX as isize,
             y0: y0.floor() as isize - REACH_BEFORE_PX as isize,
             x1: x1.floor() as isize + REACH_AFTER_PX as isize + 2,
@@ -92,85 +95,101 @@ impl Resampler {
         })
     }
 
+    /// The values at a row of places; NaN where one is not `reached`.
+    ///
+    /// - `places`: on this plane's window; any for those not reached.
+    /// - `bright_dn`: where given, stars so bright keep the kernel from drawing rings, see
+    ///   [`beside_bright`](PaddedPlane::beside_bright).
+    pub(crate) fn sample_row(
+        &self,
+        plane: &PaddedPlane,
+        places: &[Place],
+        reached: &[bool],
+        bright_dn: Option<f32>,
+        out: &mut [f32],
+    ) {
+        with_widest_vectors(
+            #[inline(always)]
+            || self.sample_all(plane, places, out),
+        );
+        for ((out, &at), &reached) in out.iter_mut().zip(places).zip(reached) {
+            *out = match (reached, bright_dn) {
+                (false, _) => f32::NAN,
+                (true, None) => *out,
+                (true, Some(bright_dn)) => plane.beside_bright(at, *out, bright_dn),
+            };
+        }
+    }
+
     /// The value between the pixels of a padded plane.
     ///
     /// The plane's window must hold the position's [`needed`](Self::needed) pixels.
-    #[inline]
-    pub(crate) fn sample(&self, plane: &PaddedPlane, x: f64, y: f64) -> f32 {
-        let (column, x_phase) = split(x);
-        let (row, y_phase) = split(y);
-        let (wx, wy) = (&self.weights[x_phase], &self.weights[y_phase]);
-        let left = (column - REACH_BEFORE_PX as isize - plane.window.x0) as usize;
-        let top = (row - REACH_BEFORE_PX as isize - plane.window.y0) as usize;
-        let width = plane.window.width();
-        let mut lanes = [0.0_f32; LANES];
-        for (tap, &wy) in wy[..TAPS].iter().enumerate() {
-            let start = (top + tap) * width + left;
-            let samples: &[f32; LANES] = plane.values[start..start + LANES]
-                .try_into()
-                .expect("eight lanes");
-            for (lane, &sample) in lanes.iter_mut().zip(samples) {
-                *lane += wy * sample;
-            }
-        }
-        let mut products = [0.0_f32; LANES];
-        for ((product, &lane), &wx) in products.iter_mut().zip(&lanes).zip(wx) {
-            *product = lane * wx;
-        }
-        // A fixed order of addition, the same on every machine.
-        let [a, b, c, d, e, f, ..] = products;
-        ((a + b) + (c + d)) + (e + f)
+    #[cfg(test)]
+    fn sample(&self, plane: &PaddedPlane, at: Place) -> f32 {
+        let mut value = [0.0];
+        self.sample_all(plane, &[at], &mut value);
+        value[0]
     }
 
-    /// The same where stars are so bright that a kernel with negative weights would draw
-    /// rings around them.
-    ///
-    /// Where one of the 36 pixels under the kernel reaches `bright_dn`, the value stays
-    /// between the least and the greatest of the four pixels around the position: no darker
-    /// than the sky beside a saturated star, no brighter than its flat top. Elsewhere, and
-    /// so wherever noise is measured, nothing is clamped.
-    #[inline]
-    pub(crate) fn sample_beside_bright(
-        &self,
-        plane: &PaddedPlane,
-        x: f64,
-        y: f64,
-        bright_dn: f32,
-    ) -> f32 {
-        let value = self.sample(plane, x, y);
-        let (column, row) = (split(x).0, split(y).0);
-        let left = (column - REACH_BEFORE_PX as isize - plane.window.x0) as usize;
-        let top = (row - REACH_BEFORE_PX as isize - plane.window.y0) as usize;
-        let width = plane.window.width();
-        let row_of = |tap: usize| &plane.values[(top + tap) * width + left..][..TAPS];
-        let bright = (0..TAPS).any(|tap| row_of(tap).iter().any(|&value| value >= bright_dn));
-        if !bright || value.is_nan() {
-            return value;
-        }
-        let near = REACH_BEFORE_PX..REACH_BEFORE_PX + 2;
-        let (mut least, mut most) = (f32::INFINITY, f32::NEG_INFINITY);
-        for tap in near.clone() {
-            for &neighbor in &row_of(tap)[near.clone()] {
-                (least, most) = (least.min(neighbor), most.max(neighbor));
+    #[inline(always)]
+    fn sample_all(&self, plane: &PaddedPlane, places: &[Place], out: &mut [f32]) {
+        // Products are laid down before they are added: all eight lanes being asked for, a
+        // vector holds them.
+        const AT_ONCE: usize = 16;
+        let mut products = [[0.0_f32; LANES]; AT_ONCE];
+        for (places, out) in places.chunks(AT_ONCE).zip(out.chunks_mut(AT_ONCE)) {
+            for (products, &at) in products.iter_mut().zip(places) {
+                *products = self.products(plane, at);
+            }
+            // A fixed order of addition, the same on every machine.
+            for (out, [a, b, c, d, e, f, ..]) in out.iter_mut().zip(&products) {
+                *out = ((a + b) + (c + d)) + (e + f);
             }
         }
-        value.max(least).min(most)
     }
+
+    /// What the columns under the kernel add to a value, the last two being none of it.
+    #[inline(always)]
+    fn products(&self, plane: &PaddedPlane, at: Place) -> [f32; LANES] {
+        let (wx, wy) = (
+            &self.weights[at.x_phase as usize],
+            &self.weights[at.y_phase as usize],
+        );
+        let (start, width) = (at.start as usize, plane.window.width());
+        let row = |tap: usize| -> &[f32; LANES] {
+            let row = &plane.values[start + tap * width..][..LANES];
+            row.try_into().expect("eight lanes")
+        };
+        let rows: [&[f32; LANES]; TAPS] = [row(0), row(1), row(2), row(3), row(4), row(5)];
+        std::array::from_fn(|lane| {
+            let upper = (wy[0] * rows[0][lane] + wy[1] * rows[1][lane]) + wy[2] * rows[2][lane];
+            let lower = (wy[3] * rows[3][lane] + wy[4] * rows[4][lane]) + wy[5] * rows[5][lane];
+            (upper + lower) * wx[lane]
+        })
+    }
+}
+
+/// Where a position lies on a window: the first pixel under a kernel, and the phases.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Place {
+    start: u32,
+    x_phase: u16,
+    y_phase: u16,
 }
 
 /// The pixel at or before a position, and the phase after it. Positions lie at
 /// most [`BEFORE_FRAME_PX`] to the left of the frame.
-#[inline]
-fn split(position: f64) -> (isize, usize) {
+#[inline(always)]
+fn split(position: f64) -> (i32, u16) {
     // Truncation is one instruction where rounding down is a call.
-    let from_left = position + BEFORE_FRAME_PX as f64;
-    let pixel = from_left as isize;
-    let phase = ((from_left - pixel as f64) * PHASES as f64 + 0.5) as usize;
-    (pixel - BEFORE_FRAME_PX, phase)
+    let from_left = position + f64::from(BEFORE_FRAME_PX);
+    let pixel = from_left as i32;
+    let phase = ((from_left - f64::from(pixel)) * PHASES as f64 + 0.5) as i32;
+    (pixel.wrapping_sub(BEFORE_FRAME_PX), phase as u16)
 }
 
 /// How far to the left of the frame positions may lie, px; half a pixel is needed.
-const BEFORE_FRAME_PX: isize = 8;
+const BEFORE_FRAME_PX: i32 = 8;
 
 /// A rectangle that may reach beyond the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -188,6 +207,37 @@ impl SignedRect {
 
     pub fn height(&self) -> usize {
         (self.y1 - self.y0).max(0) as usize
+    }
+
+    /// A position on this window, which must hold its [`needed`](Resampler::needed) pixels.
+    #[inline(always)]
+    pub fn place(&self, (x, y): (f64, f64)) -> Place {
+        let ((column, x_phase), (row, y_phase)) = (split(x), split(y));
+        let (x0, y0) = (self.x0 as i32, self.y0 as i32);
+        let left = column.wrapping_sub(REACH_BEFORE_PX as i32 + x0);
+        let top = row.wrapping_sub(REACH_BEFORE_PX as i32 + y0);
+        let start = top.wrapping_mul(self.width() as i32).wrapping_add(left);
+        Place {
+            start: start as u32,
+            x_phase,
+            y_phase,
+        }
+    }
+
+    /// The places of positions on this window; any for those not `reached`.
+    pub fn places(&self, points: &[(f64, f64)], reached: &[bool], out: &mut Vec<Place>) {
+        out.clear();
+        out.resize(points.len(), Place::default());
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for ((&at, &reached), out) in points.iter().zip(reached).zip(out.iter_mut()) {
+                    // Selected afterwards, so that the loop has no branch.
+                    let place = self.place(at);
+                    *out = if reached { place } else { Place::default() };
+                }
+            },
+        );
     }
 
     /// The part inside a frame of the given bounds.
@@ -245,7 +295,33 @@ impl PaddedPlane {
 
     /// Whether any pixel reaches a value.
     pub fn reaches(&self, value: f32) -> bool {
-        self.values.iter().any(|&v| v >= value)
+        // Without leaving early, so that the loop vectorizes.
+        self.values.iter().fold(false, |any, &v| any | (v >= value))
+    }
+
+    /// A kernel's value where stars are so bright that one with negative weights would draw
+    /// rings around them.
+    ///
+    /// Where one of the 36 pixels under the kernel reaches `bright_dn`, the value stays
+    /// between the least and the greatest of the four pixels around the position: no darker
+    /// than the sky beside a saturated star, no brighter than its flat top. Elsewhere, and
+    /// so wherever noise is measured, nothing is clamped.
+    #[inline]
+    pub(crate) fn beside_bright(&self, at: Place, value: f32, bright_dn: f32) -> f32 {
+        let (start, width) = (at.start as usize, self.window.width());
+        let row_of = |tap: usize| &self.values[start + tap * width..][..TAPS];
+        let bright = (0..TAPS).any(|tap| row_of(tap).iter().any(|&value| value >= bright_dn));
+        if !bright || value.is_nan() {
+            return value;
+        }
+        let near = REACH_BEFORE_PX..REACH_BEFORE_PX + 2;
+        let (mut least, mut most) = (f32::INFINITY, f32::NEG_INFINITY);
+        for tap in near.clone() {
+            for &neighbor in &row_of(tap)[near.clone()] {
+                (least, most) = (least.min(neighbor), most.max(neighbor));
+            }
+        }
+        value.max(least).min(most)
     }
 }
 
@@ -290,17 +366,24 @@ pub fn resample_plane(
     padded.fill(window, &area, &plane.iter().copied().collect::<Vec<_>>());
     let resampler = Resampler::new(kernel);
     let bright = rings_from(plane);
-    let mut places = vec![(0.0, 0.0); width];
+    let mut points = vec![(0.0, 0.0); width];
+    let (mut reached, mut places) = (Vec::new(), Vec::new());
+    let inside = |at: f64, n: usize| at >= -0.5 && at <= n as f64 - 0.5;
+    let within = |at: f64, n: usize| at.clamp(0.0, (n - 1) as f64);
     for (y, mut out) in result.rows_mut().into_iter().enumerate() {
-        map.map_row(0, y, &mut places);
-        for (out, &(x, y)) in out.iter_mut().zip(&places) {
-            let inside = |at: f64, n: usize| at >= -0.5 && at <= n as f64 - 0.5;
-            if inside(x, columns) && inside(y, rows) {
-                let within = |at: f64, n: usize| at.clamp(0.0, (n - 1) as f64);
-                let (x, y) = (within(x, columns), within(y, rows));
-                *out = resampler.sample_beside_bright(&padded, x, y, bright);
-            }
+        map.map_row(0, y, &mut points);
+        reached.clear();
+        reached.extend(
+            points
+                .iter()
+                .map(|&(x, y)| inside(x, columns) && inside(y, rows)),
+        );
+        for (x, y) in &mut points {
+            (*x, *y) = (within(*x, columns), within(*y, rows));
         }
+        padded.window.places(&points, &reached, &mut places);
+        let out = out.as_slice_mut().expect("rows of an owned array");
+        resampler.sample_row(&padded, &places, &reached, Some(bright), out);
     }
     result
 }
@@ -320,6 +403,20 @@ mod tests {
         let mut padded = PaddedPlane::new();
         padded.fill(window.expect("positions"), &area, &values);
         padded
+    }
+
+    fn at(resampler: &Resampler, plane: &PaddedPlane, point: (f64, f64)) -> f32 {
+        resampler.sample(plane, plane.window.place(point))
+    }
+
+    fn clamped_at(
+        resampler: &Resampler,
+        plane: &PaddedPlane,
+        point: (f64, f64),
+        bright_dn: f32,
+    ) -> f32 {
+        let place = plane.window.place(point);
+        plane.beside_bright(place, resampler.sample(plane, place), bright_dn)
     }
 
     #[test]
@@ -351,7 +448,7 @@ mod tests {
             let resampler = Resampler::new(kernel);
             for (x, y) in [(0.0, 0.0), (4.0, 5.0), (8.0, 8.0)] {
                 let want = (y * 13.0 + x * 7.0) as f32;
-                assert_eq!(resampler.sample(&plane, x, y), want, "{kernel:?}");
+                assert_eq!(at(&resampler, &plane, (x, y)), want, "{kernel:?}");
             }
         }
     }
@@ -362,8 +459,11 @@ mod tests {
         for kernel in KERNELS {
             let resampler = Resampler::new(kernel);
             for i in 0..100 {
-                let value =
-                    resampler.sample(&plane, 4.0 + 0.01 * i as f64, 3.0 + 0.0077 * i as f64);
+                let value = at(
+                    &resampler,
+                    &plane,
+                    (4.0 + 0.01 * i as f64, 3.0 + 0.0077 * i as f64),
+                );
                 assert!((value - 1000.0).abs() < 1e-3, "{kernel:?} {value}");
             }
         }
@@ -379,7 +479,7 @@ mod tests {
             (Kernel::Lanczos3, 0.2818),
         ];
         for (kernel, want) in wants {
-            let found = Resampler::new(kernel).sample(&plane, 5.3, 5.0) - 5.0;
+            let found = at(&Resampler::new(kernel), &plane, (5.3, 5.0)) - 5.0;
             // Positions are rounded to 1/1024 px.
             assert!((f64::from(found) - want).abs() < 6e-4, "{kernel:?} {found}");
         }
@@ -396,7 +496,7 @@ mod tests {
         for (kernel, wants) in wants {
             let resampler = Resampler::new(kernel);
             for (shift, want) in [0.1, 0.25, 0.5].into_iter().zip(wants) {
-                let weights = &resampler.weights[split(shift).1];
+                let weights = &resampler.weights[split(shift).1 as usize];
                 let found: f32 = weights.iter().map(|w| w * w).sum();
                 // The nearest phase to 0.1 px is 0.0996 px.
                 assert!(
@@ -424,8 +524,8 @@ mod tests {
         for i in 0..30 * 30 * 4 {
             let x = 5.0 + (i % 60) as f64 * 0.5 + 0.13;
             let y = 5.0 + (i / 60) as f64 * 0.5 + 0.31;
-            darkest_plain = darkest_plain.min(resampler.sample(&star, x, y));
-            let value = resampler.sample_beside_bright(&star, x, y, BRIGHT_DN);
+            darkest_plain = darkest_plain.min(at(&resampler, &star, (x, y)));
+            let value = clamped_at(&resampler, &star, (x, y), BRIGHT_DN);
             (darkest, brightest) = (darkest.min(value), brightest.max(value));
         }
         // f32 rounding of a sum of 36 products of 1e4.
@@ -450,8 +550,8 @@ mod tests {
             let resampler = Resampler::new(kernel);
             for i in 0..400 {
                 let (x, y) = (5.0 + 0.043 * i as f64, 4.0 + 0.05 * i as f64);
-                let plain = resampler.sample(&noise, x, y);
-                let clamped = resampler.sample_beside_bright(&noise, x, y, 7_500.0);
+                let plain = at(&resampler, &noise, (x, y));
+                let clamped = clamped_at(&resampler, &noise, (x, y), 7_500.0);
                 assert_eq!(plain, clamped, "{kernel:?}");
             }
         }
@@ -461,7 +561,7 @@ mod tests {
     fn beyond_the_border_the_border_is_repeated() {
         let plane = plane(5, |row, col| (row * 5 + col) as f32);
         let resampler = Resampler::new(Kernel::Bilinear);
-        assert_eq!(resampler.sample(&plane, 4.5, 4.0), 24.0);
-        assert_eq!(resampler.sample(&plane, 0.0, 4.5), 20.0);
+        assert_eq!(at(&resampler, &plane, (4.5, 4.0)), 24.0);
+        assert_eq!(at(&resampler, &plane, (0.0, 4.5)), 20.0);
     }
 }

@@ -8,6 +8,7 @@ pub use beside_ground::sky_offsets_over_ground;
 use align::PixelMap;
 use raw::{Cfa, Channel, Rect};
 use rayon::prelude::*;
+use std::ops::Range;
 
 mod beside_ground;
 
@@ -75,13 +76,24 @@ impl SkyMesh {
         at(left) * (1.0 - fx) + at(left + 1) * fx
     }
 
-    /// Levels at the pixels `x0 .. x0 + out.len()` of row `y`, DN.
-    pub(crate) fn fill_row(&self, channel: usize, x0: usize, y: usize, out: &mut [f32]) {
-        let row = self.row_of_nodes(channel, y as f64);
-        for (x, out) in (x0..).zip(out) {
-            let (left, fx) = place(x as f64, self.width, self.columns);
-            *out = blend(&row, left, fx);
-        }
+    /// Where the pixels of a row lie between the nodes.
+    ///
+    /// - `xs`: ascending, px.
+    pub(crate) fn places(&self, xs: impl Iterator<Item = f64>, out: &mut Vec<Place>) {
+        out.clear();
+        out.extend(xs.map(|x| place(x, self.width, self.columns)));
+    }
+
+    /// Levels at the [`places`](Self::places) of a row, DN.
+    pub(crate) fn fill_row(&self, channel: usize, y: f64, places: &[Place], out: &mut Vec<f32>) {
+        out.clear();
+        let (Some(first), Some(last)) = (places.first(), places.last()) else {
+            return;
+        };
+        let touched = first.0..(last.0 + 2).min(self.columns);
+        let row = self.row_of_nodes(channel, y, touched);
+        let level = |&(left, share): &Place| blend(&row, left - first.0, share);
+        out.extend(places.iter().map(level));
     }
 
     /// Where a node lies, px.
@@ -94,12 +106,12 @@ impl SkyMesh {
         )
     }
 
-    /// The levels at the columns' nodes, interpolated to a row of pixels.
-    fn row_of_nodes(&self, channel: usize, y: f64) -> Vec<f32> {
+    /// The levels at some columns' nodes, interpolated to a row of pixels.
+    fn row_of_nodes(&self, channel: usize, y: f64, columns: Range<usize>) -> Vec<f32> {
         let (top, fy) = place(y, self.height, self.rows);
         let nodes = |row: usize| {
             let row = row.min(self.rows - 1) * self.columns;
-            &self.levels[channel][row..row + self.columns]
+            &self.levels[channel][row + columns.start..row + columns.end]
         };
         let (upper, lower) = (nodes(top).iter(), nodes(top + 1));
         upper
@@ -109,9 +121,12 @@ impl SkyMesh {
     }
 }
 
+/// A node and the share of the next one.
+pub(crate) type Place = (usize, f32);
+
 /// The node before a position and the share of the next one. Half a cell beyond the
 /// outermost nodes, out to the border, their slope goes on: a share below 0 or above 1.
-fn place(position: f64, extent: usize, n: usize) -> (usize, f32) {
+fn place(position: f64, extent: usize, n: usize) -> Place {
     let node = (position + 0.5) * n as f64 / extent as f64 - 0.5;
     if n == 1 {
         return (0, 0.0);
@@ -212,11 +227,13 @@ fn level_of(
         high_sigmas: 2.5,
         ..ClipOptions::default()
     };
-    let mut samples: Vec<f32> = (cell.y0..cell.y1)
-        .flat_map(|row| (cell.x0..cell.x1).map(move |col| (row, col)))
-        .filter(|&(row, col)| cfa.at(row, col) == channel && is_sky(row, col))
-        .map(|(row, col)| light.at(row, col))
-        .collect();
+    let mut samples: Vec<f32> = Vec::new();
+    for row in cell.y0..cell.y1 {
+        let own = (cell.x0..cell.x0 + cfa.width()).filter(|&col| cfa.at(row, col) == channel);
+        let columns = own.flat_map(|first| (first..cell.x1).step_by(cfa.width()));
+        let sky = columns.filter(|&col| is_sky(row, col));
+        samples.extend(sky.map(|col| light.at(row, col)));
+    }
     let seen = samples.len();
     let step = seen.div_ceil(CELL_SAMPLES).max(1);
     // An odd step, so that the thinned samples do not line up in columns.

@@ -1,5 +1,6 @@
 //! A light as cells of two by two photosites: half the size, no color interpolated.
 
+use crate::engine::Scratch;
 use crate::output_grid::OutputGrid;
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{Calibrator, Light, LightMask, StackError};
@@ -93,24 +94,10 @@ impl Cells {
         }
     }
 
-    /// What brings a light's sky to the common level at the pixels of a row, DN.
-    pub fn fill_row(
-        &self,
-        light: &Light,
-        channel: usize,
-        (x0, y): (usize, usize),
-        out: &mut [f32],
-    ) {
-        let on_reference = |at: usize| self.grid.to_reference(at as f64);
-        for (col, out) in (x0..).zip(out) {
-            *out = light
-                .sky_offset
-                .at(channel, on_reference(col), on_reference(y));
-        }
-    }
-
     /// One light over a rectangle of the half-size grid, a plane per channel; NaN where the
-    /// light does not reach, or is masked. Leaves in `points` where its pixels lie.
+    /// light does not reach, or is masked. Leaves in `scratch` where its pixels lie.
+    ///
+    /// - `scratch`: with the places of the area's columns on the sky's mesh.
     #[allow(clippy::too_many_arguments, reason = "what the engine resamples with")]
     pub fn resample(
         &self,
@@ -120,8 +107,9 @@ impl Cells {
         calibrator: &Calibrator,
         resampler: &Resampler,
         bright_dn: f32,
-        points: &mut Vec<(f64, f64)>,
+        scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
+        let points = &mut scratch.points;
         self.map(light, area, points);
         let layout = calibrator.layout();
         let cells = Rect::of_size(layout.width / CELL_PX, layout.height / CELL_PX);
@@ -134,10 +122,16 @@ impl Cells {
                 && within(y, cells.y1)
                 && mask.is_none_or(|mask| !mask.hides(at()[0], at()[1]))
         };
+        scratch.reached.clear();
+        scratch.reached.extend(points.iter().map(inside));
         let mut padded = PaddedPlane::new();
+        let mut own = Vec::with_capacity(points.len());
         for (channel, out) in out.iter_mut().enumerate() {
-            let reached = points.iter().filter(|point| inside(point));
-            let Some(needed) = Resampler::needed(reached.map(|&at| self.place(channel, at))) else {
+            own.clear();
+            own.extend(points.iter().map(|&at| self.place(channel, at)));
+            let reached = own.iter().copied().zip(&scratch.reached);
+            let reached = reached.filter_map(|(at, &reached)| reached.then_some(at));
+            let Some(needed) = Resampler::needed(reached) else {
                 continue;
             };
             let source = needed.cut_to(&cells);
@@ -146,23 +140,17 @@ impl Cells {
             }
             let plane = self.plane(channel, light, &source, calibrator)?;
             padded.fill(needed, &source, &plane);
-            let bright = padded.reaches(bright_dn);
-            let mut levels = vec![0.0; area.width()];
-            let rows = out
-                .chunks_exact_mut(area.width())
-                .zip(points.chunks_exact(area.width()));
-            for (row, (out, points)) in (area.y0..).zip(rows) {
-                self.fill_row(light, channel, (area.x0, row), &mut levels);
-                for ((out, point), level) in out.iter_mut().zip(points).zip(&levels) {
-                    if !inside(point) {
-                        continue;
-                    }
-                    let (x, y) = self.place(channel, *point);
-                    let value = match bright {
-                        true => resampler.sample_beside_bright(&padded, x, y, bright_dn),
-                        false => resampler.sample(&padded, x, y),
-                    };
-                    *out = light.scale * value + level;
+            needed.places(&own, &scratch.reached, &mut scratch.taps);
+            let bright_dn = padded.reaches(bright_dn).then_some(bright_dn);
+            for (row, out) in out.chunks_exact_mut(area.width()).enumerate() {
+                let y = self.grid.to_reference((area.y0 + row) as f64);
+                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
+                light.sky_offset.fill_row(channel, y, places, offsets);
+                let span = row * area.width()..(row + 1) * area.width();
+                let (taps, reached) = (&scratch.taps[span.clone()], &scratch.reached[span]);
+                resampler.sample_row(&padded, taps, reached, bright_dn, out);
+                for (out, offset) in out.iter_mut().zip(offsets) {
+                    *out = light.scale * *out + *offset;
                 }
             }
         }

@@ -1,6 +1,7 @@
 //! The same bits from any tiles and any number of threads, by every way of combining.
 
 use super::*;
+use crate::simd::plain::plainly;
 use crate::{CameraNoise, ChannelNoise, DefectMap, MasterFlat, PredictedClip, SensorLayout};
 use align::Homography;
 use ndarray::Array2;
@@ -158,6 +159,16 @@ fn neither_tiles_nor_threads_change_a_bit() {
                 "{combine:?} in tiles of {tile_px} px by {threads} threads"
             );
         }
+    }
+}
+
+#[test]
+fn the_widest_vectors_give_the_bits_of_the_plain_body() {
+    let lights = lights(9);
+    for combine in every_way() {
+        let widest = bits(&lights, combine, TILE_PX, 1);
+        let plain = plainly(|| bits(&lights, combine, TILE_PX, 1));
+        assert!(widest == plain, "{combine:?}");
     }
 }
 
