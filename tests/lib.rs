@@ -12,7 +12,7 @@ pub use lights::{
 pub use near::check_near;
 pub use picture::{in_memory, read_float_tiff, whole_plane};
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
-pub use twin::{Cell, TwinNight, shot_of, twin_night};
+pub use twin::{Cell, TwinNight, shot_of, twin_night, twin_night_by};
 
 mod digest;
 mod lights;

@@ -115,20 +115,44 @@ pub struct TwinNight {
 ///
 /// When a step of the job fails: this is a check.
 pub fn twin_night(scene: &Scene, folders: &[&str]) -> TwinNight {
+    twin_night_by(scene, folders, |_| ())
+}
+
+/// The same by a job that is set up in some way.
+///
+/// # Panics
+///
+/// As there.
+pub fn twin_night_by(
+    scene: &Scene,
+    folders: &[&str],
+    set_up: impl FnOnce(&mut StackJob),
+) -> TwinNight {
     let temp = tempfile::tempdir().expect("a folder");
     write_scene(scene, temp.path(), |_| ()).expect("a scene on disk");
     let lights = folders.iter().map(|name| temp.path().join(name)).collect();
-    let job = StackJob::new(Inputs {
+    let mut job = StackJob::new(Inputs {
         lights,
         ..Inputs::default()
     });
+    set_up(&mut job);
     let outcome = job.run(&()).expect("a stack");
     let simulator = Simulator::new(scene).expect("a scene");
 
     let session = gather(&job.inputs, &job.memory_budget(), &()).expect("the frames again");
     let noisy_calibrator = calibrator(&session).expect("masters");
     let lights: Vec<Light> = outcome.lights.iter().map(|l| l.light.clone()).collect();
-    let noisy = Blocks::of(&lights, &noisy_calibrator, &job.options, &outcome.layout);
+    let mut noisy = Blocks::of(&lights, &noisy_calibrator, &job.options, &outcome.layout);
+    if outcome.sensor_pattern.is_some() {
+        // A stack without the sensor's pattern is held against lights as they were recorded.
+        let recorded = outcome.lights.iter().map(|light| Light {
+            mosaic: light.frame.mosaic.clone(),
+            ..light.light.clone()
+        });
+        let recorded: Vec<Light> = recorded.collect();
+        let blocks = Blocks::of(&recorded, &noisy_calibrator, &job.options, &outcome.layout);
+        noisy.lights = blocks.lights;
+    }
 
     let flats = folders.contains(&"flats");
     let calibrator = twin_calibrator(&simulator, &outcome.layout, flats);

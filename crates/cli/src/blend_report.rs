@@ -99,7 +99,7 @@ pub(crate) fn report(facts: &Facts) -> Blend {
             settings: [("ground".to_owned(), json!(facts.job.mask.name()))].into(),
             reference: report::file_name(&facts.job.sky),
             input_digest: digest(&paths),
-            seconds: facts.stopwatch.stages().iter().cloned().collect(),
+            seconds: facts.stopwatch.by_stage(),
             peak_memory_bytes: peak_memory_bytes(),
         },
     }

@@ -46,6 +46,7 @@ pub use predict::{GivenNoise, Predict};
 pub use progress::{Bar, Progress, Stopwatch};
 pub use results::ResultFolder;
 pub use second_pass::{Photosites, SecondPass};
+pub use sensor_pattern::{FoundPattern, NoiseChange, PatternChoice, PatternOutcome};
 pub use session::{
     GivenMaster, Inputs, LeftOut, LightsBy, Session, SessionFrame, decode_options, gather,
 };
@@ -104,6 +105,7 @@ mod result_names;
 mod results;
 mod scale;
 mod second_pass;
+mod sensor_pattern;
 mod sensor_report;
 mod session;
 mod shown_ground;

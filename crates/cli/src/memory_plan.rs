@@ -6,6 +6,7 @@
 
 use crate::JobError;
 use crate::light_cells::MOST_LIGHTS;
+use crate::sensor_pattern::PatternChoice;
 use crate::shown_ground::MOST_VIEWS;
 use align::cell_px;
 use stack::{
@@ -27,6 +28,8 @@ pub struct MemoryBudget {
     pub(crate) making: Making,
     /// What becomes of it afterwards.
     pub(crate) anew: Anew,
+    /// Whether a pattern of the sensor is looked for.
+    pub(crate) sensor_pattern: PatternChoice,
 }
 
 /// A picture that is made anew when the first one has been measured.
@@ -118,6 +121,10 @@ const RESAMPLING: u64 = 24;
 const RESAMPLED: u64 = 6;
 /// Sums of the samples on a tile's pixel, for each channel.
 const SUMS: u64 = 320;
+/// A pattern of the sensor that is taken off the lights.
+const SENSOR_PATTERN: u64 = 4;
+/// Finding it: both halves of the lights, then what is believed of their mean.
+const FINDING_PATTERN: u64 = 28;
 /// Half-stacks, for each channel: as they are kept by tile and put together.
 const HALVES: u64 = 16;
 
@@ -287,7 +294,11 @@ impl Job<'_> {
             _ => 0,
         };
         let of_search = (KEPT_OF_SEARCH * search as f64) as u64 + views;
-        let kept = stacks + halves + of_search + MASTERS * px;
+        let (pattern, finding) = match self.budget.sensor_pattern {
+            PatternChoice::None => (0, 0),
+            PatternChoice::Auto => (SENSOR_PATTERN * px, (MASKS + FINDING_PATTERN) * px),
+        };
+        let kept = stacks + halves + of_search + pattern + MASTERS * px;
         let seen = SEEN_NOISE * c * px * self.stacks();
         let stacking = kept + seen + MASKS * px + self.tile_bytes(tiles);
         let measuring = kept + seen + (GROUND + STARS_OF_STACK) * px;
@@ -295,7 +306,15 @@ impl Job<'_> {
         let writing = kept + GROUND * px + PREVIEW * self.preview_px() + strips;
         let anew = kept + GROUND * px + self.second_pass_bytes(tiles);
         let stages = [
-            reading, masters, looking, ground, stacking, measuring, anew, writing,
+            reading,
+            masters,
+            looking,
+            ground,
+            stacking,
+            measuring,
+            kept + finding,
+            anew,
+            writing,
         ];
         always + stages.into_iter().max().unwrap_or(0)
     }
@@ -375,6 +394,7 @@ mod tests {
             threads: 4,
             making: Making::SkyAndGround,
             anew,
+            sensor_pattern: PatternChoice::None,
         };
         budget.plan_only(&FRAMES, files)
     }

@@ -307,6 +307,7 @@ impl Seen {
             let of_ground = ReportContext {
                 regions: regions_of(&context.regions, &mask, Part::Ground),
                 track: None,
+                subtracted: None,
                 ..context.clone()
             };
             let noise = GainReport::from_tiles(&self.sky, &of_ground)?;
@@ -332,6 +333,7 @@ impl Seen {
             regions: regions_of(&context.regions, &ground.mask, Part::Ground),
             positions_px: Some(seen.positions_px),
             track: None,
+            subtracted: None,
             ..context.clone()
         };
         if let Ok(of_ground) = GainReport::from_tiles(&seen.tiles, &of_ground) {

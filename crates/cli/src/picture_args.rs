@@ -3,9 +3,10 @@
 use crate::args::{DemosaicArg, Format, KernelArg, parse_size};
 use crate::combine_args::{CombineArg, CombineArgs};
 use crate::mosaic_args::MosaicArgs;
+use crate::sensor_pattern::PatternChoice;
 use crate::{Cull, DarkScaling, GroundChoice, StackJob};
 use ::stack::StackOptions;
-use clap::Args;
+use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 
 /// Options of making a picture.
@@ -14,6 +15,10 @@ pub struct PictureArgs {
     /// Use darks of another exposure, scaled to the lights'; needs bias frames
     #[arg(long)]
     pub scale_darks: bool,
+    /// Whether what stays on the sensor while the stars move on is told from the lights
+    /// themselves and taken off them
+    #[arg(long, value_enum, default_value_t = PatternArg::None)]
+    pub sensor_pattern: PatternArg,
     /// How samples are combined
     #[command(flatten)]
     pub combining: CombineArgs,
@@ -46,6 +51,16 @@ pub struct PictureArgs {
     pub format: Vec<Format>,
 }
 
+/// Whether a pattern of the sensor is told from the lights.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum PatternArg {
+    /// Where the drift is large enough for that, and kept only if the stack's noise is then
+    /// measured to be lower; the lights are stacked twice
+    Auto,
+    /// It stays
+    None,
+}
+
 impl PictureArgs {
     /// Sets a job up as asked for.
     pub(crate) fn put_into(&self, job: &mut StackJob) {
@@ -57,6 +72,10 @@ impl PictureArgs {
             demosaic: self.demosaic.into(),
             kernel: self.kernel.into(),
             ..StackOptions::default()
+        };
+        job.sensor_pattern = match self.sensor_pattern {
+            PatternArg::Auto => PatternChoice::Auto,
+            PatternArg::None => PatternChoice::None,
         };
         self.combining.put_into(job);
         self.mosaic.put_into(job);
@@ -79,6 +98,10 @@ impl PictureArgs {
                 let half_size = self.demosaic == DemosaicArg::Superpixel;
                 let other = (self.mosaic.from_mosaic, *ground == GroundChoice::All);
                 let trails = combine == CombineArg::Max;
+                let no_sky = trails || *ground == GroundChoice::All;
+                if no_sky && self.sensor_pattern == PatternArg::Auto {
+                    return Some("--sensor-pattern auto needs stars that are followed".to_owned());
+                }
                 match (half_size, other) {
                     (true, _) if trails => Some("--demosaic superpixel has no --combine max"),
                     (true, (true, _)) => Some("--demosaic superpixel and --from-mosaic each make the picture in their own way"),

@@ -1,6 +1,7 @@
 //! How far a job has come, told to whoever wants to know.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::time::{Duration, Instant};
 
@@ -83,6 +84,15 @@ impl Stopwatch {
         self.stages
             .push((stage.to_owned(), self.started.elapsed().as_secs_f64()));
         self.started = Instant::now();
+    }
+
+    /// Seconds by stage; one that was gone through again counts in all.
+    pub fn by_stage(&self) -> BTreeMap<String, f64> {
+        let mut seconds = BTreeMap::new();
+        for (stage, lasted) in &self.stages {
+            *seconds.entry(stage.clone()).or_insert(0.0) += lasted;
+        }
+        seconds
     }
 
     /// The stages and their seconds, in order.

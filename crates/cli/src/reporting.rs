@@ -8,6 +8,7 @@ use crate::light::{Seen, SolvedLight};
 use crate::memory::peak_memory_bytes;
 use crate::parts::Ground;
 use crate::photosite_report;
+use crate::sensor_pattern::{self, PatternChoice};
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
 use align::{Alignment, PixelMap};
@@ -58,6 +59,10 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
             .second_pass
             .as_ref()
             .and_then(|seen| photosite_report::entry(seen, outcome, &names)),
+        sensor_pattern: outcome
+            .sensor_pattern
+            .as_ref()
+            .map(|found| sensor_pattern::entry(found, &names)),
         stars: crate::sensor_report::stars(
             &outcome.stars,
             field_scale(&outcome.geometry, &outcome.lights).as_ref(),
@@ -67,7 +72,7 @@ pub fn report(job: &StackJob, outcome: &StackOutcome) -> Report {
             settings: settings(job, outcome),
             reference: report::file_name(reference.frame.path()),
             input_digest: outcome.digest.clone(),
-            seconds: outcome.stopwatch.stages().iter().cloned().collect(),
+            seconds: outcome.stopwatch.by_stage(),
             peak_memory_bytes: peak_memory_bytes(),
         },
         warnings: warnings(outcome).iter().map(Into::into).collect(),
@@ -139,6 +144,9 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     }
     if let Some(made) = &outcome.second_pass {
         settings.insert("scale".to_owned(), json!(made.grid.scale()));
+    }
+    if job.sensor_pattern == PatternChoice::Auto {
+        settings.insert("sensor_pattern".to_owned(), json!("auto"));
     }
     if let Some(factor) = outcome.dark_scale {
         settings.insert("dark_scale".to_owned(), json!(factor));
@@ -415,6 +423,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         .iter()
         .map(|master| (master.kind, &master.info));
     warnings.extend(mismatches(&lights.collect::<Vec<_>>(), used.chain(masters)));
+    warnings.extend(outcome.sensor_pattern.as_ref().map(sensor_pattern::warning));
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);
     }

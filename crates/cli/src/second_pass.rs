@@ -191,7 +191,7 @@ impl Parts<'_> {
 }
 
 /// What was set apart of a ground.
-fn apart(ground: &Ground) -> Apart {
+pub(crate) fn apart(ground: &Ground) -> Apart {
     Apart {
         mask: ground.mask.clone(),
         moving: ground.moving.clone(),

@@ -5,7 +5,7 @@ use crate::calibration::calibrator;
 use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
 use crate::close_look::CloseLook;
 use crate::cull::CullOptions;
-use crate::ground::{GroundChoice, set_apart, shown_ground};
+use crate::ground::{Apart, GroundChoice, set_apart, shown_ground};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
@@ -13,18 +13,21 @@ use crate::memory_plan::{Anew, Making, MemoryBudget, MemoryPlan};
 use crate::parts::{Ground, Parts, Stacked};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
-use crate::second_pass::SecondPass;
+use crate::second_pass::{SecondPass, apart};
+use crate::sensor_pattern::{PatternChoice, PatternOutcome, without};
 use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use crate::solve_still::solve_still;
 use ndarray::Array2;
 use noise::{
     Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseError, NoiseOptions,
-    PatternPrior, ReportContext, SensorTrack, StarShapes, regions,
+    PatternPrior, ReportContext, SensorTrack, StarShapeObserver, StarShapes, SubtractedPattern,
+    regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{
-    Calibrator, Combine, DemosaicMethod, FromMosaic, SensorLayout, StackOptions, StoredStack,
+    Calibrator, Combine, DemosaicMethod, FromMosaic, PATTERN_SMOOTH_PX, SensorLayout, StackOptions,
+    StoredStack,
 };
 use std::path::PathBuf;
 
@@ -50,6 +53,8 @@ pub struct StackJob {
     pub reference: Option<PathBuf>,
     /// Where the ground is known from.
     pub ground: GroundChoice,
+    /// Whether a pattern of the sensor is looked for in the lights and taken off them.
+    pub sensor_pattern: PatternChoice,
     /// When lights are left out.
     pub cull: CullOptions,
     /// Most memory that the job takes, bytes.
@@ -69,6 +74,7 @@ impl StackJob {
             camera: None,
             reference: None,
             ground: GroundChoice::default(),
+            sensor_pattern: PatternChoice::default(),
             cull: CullOptions::default(),
             memory_bytes: default_memory_bytes(),
             scratch_dir: std::env::temp_dir(),
@@ -92,6 +98,8 @@ pub struct StackOutcome {
     pub noise: GainReport,
     /// The ground in it, stacked where it stands; `None` where all is sky.
     pub ground: Option<Ground>,
+    /// What came of looking for a pattern of the sensor, where that was asked for.
+    pub sensor_pattern: Option<PatternOutcome>,
     /// The sensor behind it, by channel.
     pub sensor: Vec<ChannelSensor>,
     /// The shapes of its stars.
@@ -230,9 +238,21 @@ impl StackJob {
         };
         let stars = star_observer(shaped, &lights, &layout, saturation_dn, self.options.kernel);
         let size = (layout.width, layout.height);
-        let inputs: Vec<stack::Light> = lights.iter().map(|light| light.light.clone()).collect();
+        let inputs: Vec<stack::Light> = lights.iter().map(|l| l.light.clone()).collect();
         let positions_px = positions_px(&inputs, size);
         let track = SensorTrack::new(size, TRACK_LATTICE, &positions_px, self.options.kernel);
+        let scene = Scene {
+            job: self,
+            session: &session,
+            lights: &lights,
+            reference,
+            geometry: &geometry,
+            stars: &stars,
+            saturation_dn,
+            all_ground,
+            positions_px,
+            track,
+        };
         let parts = Parts {
             lights: &inputs,
             stars: &lights[reference].seen.stars,
@@ -243,30 +263,28 @@ impl StackJob {
             plan,
             progress,
         };
-        let Stacked {
-            mut stack,
-            star_tiles,
-            halves,
-            seen,
-        } = match all_ground {
-            // Stars that pass are no noise of the ground, where it can be told from the sky.
-            true => parts.ground_alone(&stars, shown_ground(&lights[reference], &calibrator)?)?,
-            false => parts.stack(ground, &stars, track.clone())?,
+        let measured = scene.measure(&parts, ground, None, &mut stopwatch)?;
+        let looks_for_pattern = self.sensor_pattern == PatternChoice::Auto;
+        let (measured, without, sensor_pattern) = match looks_for_pattern && !trails && !all_ground
+        {
+            true => {
+                let found = scene.without_pattern(&parts, measured, &mut stopwatch)?;
+                (found.0, found.1, Some(found.2))
+            }
+            false => (measured, None, None),
         };
-        stopwatch.lap("stack");
-        let scale = field_scale(&geometry, &lights);
-        let stars = star_shapes(&stars, &star_tiles, &lights, &layout, scale.as_ref());
-        let faint = stars_of_stack(&stack, &layout, saturation_dn)?;
-        let sensor = sensor(&session, &lights, &faint, &layout)?;
-        let patterns = pattern_priors(&session, &lights, &sensor);
-        let report = seen.report(&ReportContext {
-            positions_px: Some(positions_px),
-            transparency: lights.iter().map(|light| light.transparency).collect(),
-            track,
-            ..self.report_context(&layout, &patterns)
-        });
-        let (noise, mut ground) = report.map_err(|error| self.because_of_mask(error))?;
-        stopwatch.lap("measure");
+        let parts = Parts {
+            lights: without.as_ref().unwrap_or(&inputs),
+            ..parts
+        };
+        let Measured {
+            mut stack,
+            stars,
+            halves,
+            sensor,
+            noise,
+            mut ground,
+        } = measured;
         if trails {
             stack = parts.trails()?;
             stopwatch.lap("trails");
@@ -285,13 +303,16 @@ impl StackJob {
         if second_pass.is_some() {
             stopwatch.lap("second pass");
         }
-        let reference_light = &inputs[reference];
+        let reference_light = &parts.lights[reference];
         let close_look = parts.close_look(
             &stack,
             second_pass.as_ref(),
             ground.as_ref(),
             reference_light,
         )?;
+        for (light, without) in lights.iter_mut().zip(without.into_iter().flatten()) {
+            light.light = without;
+        }
         let calibration = session
             .darks
             .into_iter()
@@ -305,6 +326,7 @@ impl StackJob {
             not_predicted,
             noise,
             ground,
+            sensor_pattern,
             sensor,
             stars,
             lights,
@@ -383,6 +405,7 @@ impl StackJob {
             positions_px: None,
             transparency: Vec::new(),
             track: None,
+            subtracted: None,
         }
     }
 
@@ -410,7 +433,132 @@ impl StackJob {
                 (None, DemosaicMethod::Superpixel) => Anew::HalfSize,
                 (None, _) => Anew::No,
             },
+            sensor_pattern: self.sensor_pattern,
         }
+    }
+}
+
+/// What the lights of a job are, however they are stacked.
+struct Scene<'a> {
+    job: &'a StackJob,
+    session: &'a Session,
+    lights: &'a [SolvedLight],
+    reference: usize,
+    geometry: &'a report::Geometry,
+    stars: &'a StarShapeObserver,
+    saturation_dn: f32,
+    /// Whether all of the picture is a ground, stacked where it lies.
+    all_ground: bool,
+    positions_px: Vec<Vec<(f64, f64)>>,
+    track: Option<SensorTrack>,
+}
+
+/// A stack, and what was measured on it.
+struct Measured {
+    stack: StoredStack,
+    stars: StarShapes,
+    halves: Option<Halves>,
+    sensor: Vec<ChannelSensor>,
+    noise: GainReport,
+    ground: Option<Ground>,
+}
+
+impl Scene<'_> {
+    /// Stacks the lights and measures the result.
+    ///
+    /// - `subtracted`: the pattern that was taken off them, as far as their noise goes.
+    fn measure(
+        &self,
+        parts: &Parts,
+        ground: Option<Apart>,
+        subtracted: Option<SubtractedPattern>,
+        stopwatch: &mut Stopwatch,
+    ) -> Result<Measured, JobError> {
+        let layout = parts.calibrator.layout();
+        let Stacked {
+            stack,
+            star_tiles,
+            halves,
+            seen,
+        } = match self.all_ground {
+            // Stars that pass are no noise of the ground, where it can be told from the sky.
+            true => {
+                let shown = shown_ground(&self.lights[self.reference], parts.calibrator)?;
+                parts.ground_alone(self.stars, shown)?
+            }
+            false => parts.stack(ground, self.stars, self.track.clone())?,
+        };
+        stopwatch.lap("stack");
+        let scale = field_scale(self.geometry, self.lights);
+        let stars = star_shapes(self.stars, &star_tiles, self.lights, layout, scale.as_ref());
+        let faint = stars_of_stack(&stack, layout, self.saturation_dn)?;
+        let sensor = sensor(self.session, self.lights, &faint, layout)?;
+        let patterns = pattern_priors(self.session, self.lights, &sensor);
+        let report = seen.report(&ReportContext {
+            positions_px: Some(self.positions_px.clone()),
+            transparency: self.lights.iter().map(|light| light.transparency).collect(),
+            track: self.track.clone(),
+            subtracted,
+            ..self.job.report_context(layout, &patterns)
+        });
+        let (noise, ground) = report.map_err(|error| self.job.because_of_mask(error))?;
+        stopwatch.lap("measure");
+        Ok(Measured {
+            stack,
+            stars,
+            halves,
+            sensor,
+            noise,
+            ground,
+        })
+    }
+
+    /// Looks for a pattern of the sensor in lights that were stacked and measured, and keeps
+    /// the stack without it where its noise is lower; with it the lights it was made of.
+    #[allow(clippy::type_complexity, reason = "named where it is taken apart")]
+    fn without_pattern(
+        &self,
+        parts: &Parts,
+        before: Measured,
+        stopwatch: &mut Stopwatch,
+    ) -> Result<(Measured, Option<Vec<stack::Light>>, PatternOutcome), JobError> {
+        let block_px = parts.noise.block_px;
+        let mut outcome = PatternOutcome::by_track(&before.noise, &self.positions_px, block_px);
+        if outcome.declined.is_some() {
+            return Ok((before, None, outcome));
+        }
+        let ground = before.ground.as_ref().map(apart);
+        let masks = ground.as_ref().map_or_else(Vec::new, |apart| {
+            apart.masks_of_sky(parts.lights.len(), parts.plan.frames_at_a_time)
+        });
+        let pattern = parts.sensor_pattern(self.lights, &masks, &before.stack)?;
+        drop(masks);
+        stopwatch.lap("sensor pattern");
+        if !outcome.found(&pattern) {
+            return Ok((before, None, outcome));
+        }
+        let subtracted = SubtractedPattern::new(
+            &before.noise,
+            &self.positions_px,
+            block_px,
+            pattern.believed,
+            PATTERN_SMOOTH_PX,
+        );
+        // One stack at a time: there is room for no other.
+        let noise = before.noise.clone();
+        drop(before);
+        let lights = without(parts.lights, pattern);
+        let again = Parts {
+            lights: &lights,
+            ..*parts
+        };
+        let after = self.measure(&again, ground.clone(), Some(subtracted), stopwatch)?;
+        if outcome.judge(&noise, &after.noise) {
+            return Ok((after, Some(lights), outcome));
+        }
+        drop((after, lights));
+        let before = self.measure(parts, ground, None, stopwatch)?;
+        Ok((before, None, outcome))
     }
 }
 

@@ -34,6 +34,7 @@
 //!     positions_px: None,
 //!     transparency: Vec::new(),
 //!     track: None,
+//!     subtracted: None,
 //! };
 //! let report = GainReport::from_tiles(&tiles, &context);
 //! assert_eq!(report, Err(NoiseError::TooFewLights { found: 0 }));
@@ -72,6 +73,7 @@ pub use star_shape::{
     Effect, RadialPattern, Second, StarField, StarFinding, StarPair, StarShapeObserver,
     StarShapeOptions, StarShapes, StarZone, ZonePlace, ZoneShape, bayer_green_variance_px2,
 };
+pub use subtracted::SubtractedPattern;
 pub use track::SensorTrack;
 
 mod budget;
@@ -104,5 +106,6 @@ mod sensor_layer;
 mod series;
 mod spectra;
 mod star_shape;
+mod subtracted;
 mod track;
 mod trend;

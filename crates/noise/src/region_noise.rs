@@ -13,6 +13,7 @@ use crate::report::{ChannelNoise, Evidence, ReportContext};
 use crate::robust::{Average, Scattered, average, median};
 use crate::scales::{Reach, SingleNoise, StackNoise, deviation};
 use crate::sensor_layer::SensorLayer;
+use crate::subtracted::SubtractedHere;
 
 /// Which split shows more noise than chance allows, over the whole picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,6 +44,8 @@ pub(crate) struct PatternEvidence<'a> {
     pub model: Option<PatternModel>,
     /// The sensor's own layer, where the track tells it and halves do not.
     pub layer: Option<&'a SensorLayer>,
+    /// What was estimated from the lights and taken off them.
+    pub subtracted: Option<SubtractedHere<'a>>,
 }
 
 /// Share of the model's correction of a gain that is held for its standard error: real
@@ -97,6 +100,8 @@ struct StackVariance {
     unseen_in_singles: f64,
     /// Part of `total` that no half shows and the model adds.
     added: f64,
+    /// Most that a pattern may do to the gain: nothing good, unless it was taken off the stack.
+    most_of_pattern: f64,
     /// The split it rests on; `None` for both alike.
     excess: Excess,
 }
@@ -110,6 +115,7 @@ impl StackVariance {
             in_single: 0.0,
             unseen_in_singles: 0.0,
             added: 0.0,
+            most_of_pattern: 1.0,
             excess,
         }
     }
@@ -124,7 +130,7 @@ impl StackVariance {
             return 1.0;
         }
         (self.random / self.total.mean * single / random_of_single)
-            .min(1.0)
+            .min(self.most_of_pattern)
             .sqrt()
     }
 }
@@ -160,6 +166,7 @@ fn join_splits(
                 in_single: 0.0,
                 unseen_in_singles: 0.0,
                 added: 0.0,
+                most_of_pattern: 1.0,
                 excess: found,
             }
         }
@@ -196,6 +203,7 @@ fn with_pattern(
         random: (total - pattern).min(total),
         pattern: pattern.max(0.0),
         added: total - more.mean,
+        most_of_pattern: 1.0,
         in_single: in_light.map_or(0.0, |(_, pattern)| pattern.max(0.0)),
         unseen_in_singles: in_light.map_or(0.0, |(model, pattern)| pattern * (1.0 - model.single)),
         excess: match split {
@@ -222,6 +230,10 @@ pub(crate) fn channel_noise(
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
 
+    if let Some(subtracted) = &evidence.subtracted {
+        lights.area *= subtracted.single();
+        lights.area_error *= subtracted.single();
+    }
     let of_stack = |split: usize, scale| {
         let unit = split_average(&measured, split, scale)?;
         Some(Average {
@@ -229,7 +241,14 @@ pub(crate) fn channel_noise(
             error: coverage.inverse_weight * unit.error,
         })
     };
-    let [in_turn, in_time] = [0, 1].map(|split| of_stack(split, area));
+    let of_area = |split: HalfSplit| {
+        let shown = of_stack(usize::from(split == HalfSplit::FirstLast), area)?;
+        Some(match &evidence.subtracted {
+            Some(subtracted) => subtracted.noise_of(shown, split),
+            None => shown,
+        })
+    };
+    let [in_turn, in_time] = [HalfSplit::OddEven, HalfSplit::FirstLast].map(of_area);
     let mut stack = match (in_turn, in_time) {
         (Some(in_turn), Some(in_time)) => {
             // Where the layer is known, halves do not have to tell it.
@@ -276,6 +295,20 @@ pub(crate) fn channel_noise(
         stack.in_single = layered.in_single.max(0.0);
         stack.random = (stack.total.mean - stack.pattern).max(0.0);
     }
+    let left = evidence
+        .subtracted
+        .map_or(0.0, |subtracted| subtracted.left());
+    if left > 0.0 {
+        stack.total.mean += left;
+        stack.pattern = left;
+    }
+    if let Some(recorded) = evidence.subtracted.and_then(|of| of.recorded()) {
+        stack.in_single = (recorded.area.powi(2) - lights.area).max(0.0);
+        stack.most_of_pattern = f64::INFINITY;
+        lights.area_error *= recorded.area.powi(2) / lights.area;
+        lights.pixel_error *= recorded.pixel.powi(2) / lights.pixel;
+        (lights.area, lights.pixel) = (recorded.area.powi(2), recorded.pixel.powi(2));
+    }
     let stack_pixel = of_pixels.mean * price.half_correction_pixel;
 
     let floor = (ROUNDING * sky_dn).powi(2);
@@ -299,7 +332,13 @@ pub(crate) fn channel_noise(
         0.0
     } else {
         let doubt = DOUBT * ((seen_in_singles / shown).sqrt() - 1.0).abs();
-        gain_area * layered.as_ref().map_or(doubt, |layered| layered.gain_doubt)
+        // What is left of a pattern is known as well as the pattern was.
+        let of_left = DOUBT * 0.5 * left / stack.total.mean;
+        gain_area
+            * layered
+                .as_ref()
+                .map_or(doubt, |layered| layered.gain_doubt)
+                .hypot(of_left)
     };
     let halves = stack.total.error / stack.total.mean;
     let halves_pixel = of_pixels.error / of_pixels.mean;

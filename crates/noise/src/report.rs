@@ -15,6 +15,7 @@ use crate::region::Region;
 use crate::region_noise::{Excess, PatternEvidence, channel_noise, pooled_excess};
 use crate::scales::{SingleNoise, StackNoise};
 use crate::sensor_layer::SensorLayer;
+use crate::subtracted::SubtractedPattern;
 use crate::track::SensorTrack;
 
 /// What the tiles do not say themselves.
@@ -36,6 +37,9 @@ pub struct ReportContext {
     pub transparency: Vec<f64>,
     /// The track that the observer had; `None` leaves the pattern to halves.
     pub track: Option<SensorTrack>,
+    /// The pattern that was estimated from these very lights and taken off them, if one was;
+    /// then it tells the pattern, and `track` nothing.
+    pub subtracted: Option<SubtractedPattern>,
 }
 
 /// A channel of the picture.
@@ -207,7 +211,9 @@ impl GainReport {
             .map(|positions_px| PatternModel::of_positions(positions_px, block_px));
         let trusted = model.is_some_and(|model| model.is_trusted());
         let layers: Vec<Option<SensorLayer>> = match &context.track {
-            Some(track) if !trusted => SensorLayer::by_channel(tiles, n_channels, track, block_px),
+            Some(track) if !trusted && context.subtracted.is_none() => {
+                SensorLayer::by_channel(tiles, n_channels, track, block_px)
+            }
             _ => (0..n_channels).map(|_| None).collect(),
         };
         // What one channel shows and another does not may be stars as well.
@@ -223,10 +229,16 @@ impl GainReport {
                             .iter()
                             .filter(|tile| tile.channel == channel && region.holds(tile.area))
                             .collect();
+                        let subtracted = context.subtracted.as_ref();
                         let evidence = PatternEvidence {
-                            excess: excess[channel],
-                            model,
+                            excess: match subtracted {
+                                // Each of the splits is brought back by factors of its own.
+                                Some(_) => Excess::None,
+                                None => excess[channel],
+                            },
+                            model: model.filter(|_| subtracted.is_none()),
                             layer: layers[channel].as_ref().filter(|_| all_seen),
+                            subtracted: subtracted.map(|of| of.in_region(&region, channel)),
                         };
                         channel_noise(&inside, channel, n_lights, context, evidence)
                     })
@@ -241,7 +253,8 @@ impl GainReport {
             summary.pattern.walking =
                 motion.is_slow_drift && found.is_some_and(|share| share > LEAST_WALKING);
         }
-        if summary.evidence == Evidence::Measured {
+        // How the gain grew before is not how it grows with a pattern that all lights told.
+        if summary.evidence == Evidence::Measured && context.subtracted.is_none() {
             let whole = StackPoint {
                 lights: n_lights,
                 gain: summary.gain_area,
@@ -305,12 +318,16 @@ fn summarize(
     layers: &[Option<SensorLayer>],
 ) -> Option<Summary> {
     let by_halves = model.is_some_and(|model| model.is_trusted());
+    let subtracted = context.subtracted.as_ref();
     let measured = |channel: usize| {
         let mut cells = regions.iter().flat_map(|region| &region.channels);
         cells.any(|cell| cell.channel == channel)
     };
     let seen = |channel: usize| layers[channel].as_ref().is_some_and(SensorLayer::is_seen);
-    let visible = by_halves || (0..layers.len()).all(|c| !measured(c) || seen(c));
+    let visible = match subtracted {
+        Some(subtracted) => subtracted.summary.visible,
+        None => by_halves || (0..layers.len()).all(|c| !measured(c) || seen(c)),
+    };
     let sums: Vec<ChannelSum> = (0..context.channels.len())
         .filter_map(|channel| {
             let cells: Vec<&ChannelNoise> = regions
@@ -531,7 +548,16 @@ fn sum_channel(
             basis: PatternBasis::Drift,
         }
     });
+    let by_rest = context.subtracted.as_ref().map(|_| {
+        let share = (pattern + 2.0 * pattern_error).min(MOST_SHARE);
+        Bound {
+            share,
+            gain2: gain2 * (1.0 - share) / (1.0 - pattern),
+            basis: PatternBasis::Drift,
+        }
+    });
     let bound = match (by_drift, model) {
+        _ if by_rest.is_some() => by_rest?,
         (Some(by_drift), Some(model)) if model.is_trusted() => by_drift,
         _ => {
             let seen = layer.is_some_and(SensorLayer::is_seen);

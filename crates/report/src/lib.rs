@@ -76,6 +76,7 @@ pub use plan::{
 pub use report::{Report, ReportError, SCHEMA_VERSION};
 pub use run::Run;
 pub use sensor::{Sensor, SensorChannel, SensorLight, Source};
+pub use sensor_pattern::{PatternChannel, SensorPattern};
 pub use stars::{RadialPattern, ScaleSource, StarEffect, StarShape, StarZone, Stars, ZonePlace};
 pub use warning::{MasterKind, Warning, WarningEntry};
 
@@ -98,5 +99,6 @@ mod plan;
 mod report;
 mod run;
 mod sensor;
+mod sensor_pattern;
 mod stars;
 mod warning;

@@ -7,6 +7,7 @@ use crate::ground::Ground;
 use crate::layout;
 use crate::noise::Noise;
 use crate::run::Run;
+use crate::sensor_pattern::SensorPattern;
 use crate::stars::Stars;
 use crate::warning::WarningEntry;
 use serde::{Deserialize, Serialize};
@@ -32,6 +33,9 @@ pub struct Report {
     /// How photosites became the picture, where nothing was interpolated.
     #[serde(default)]
     pub from_mosaic: Option<FromMosaic>,
+    /// The pattern of the sensor that was looked for in the lights, where that was asked for.
+    #[serde(default)]
+    pub sensor_pattern: Option<SensorPattern>,
     /// Star shape over the field.
     #[serde(default)]
     pub stars: Stars,
@@ -65,6 +69,7 @@ impl Default for Report {
             noise: Noise::default(),
             ground: None,
             from_mosaic: None,
+            sensor_pattern: None,
             stars: Stars::default(),
             run: Run::default(),
             warnings: Vec::new(),

@@ -47,6 +47,18 @@ pub enum Warning {
         /// Share of the picture where a light saturates, 0 to 1.
         share: f64,
     },
+    /// A pattern of the sensor was told from the lights and taken off them.
+    SensorPatternTakenOff {
+        /// Noise of the stack without it over that with it.
+        noise_ratio: f64,
+        /// One standard error of that.
+        error: f64,
+    },
+    /// One was looked for, and nothing was taken off.
+    SensorPatternLeft {
+        /// Why.
+        reason: String,
+    },
     /// No dark frames and no master dark.
     NoDarks,
     /// No flats and no master flat.
@@ -227,6 +239,8 @@ impl Warning {
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
             Self::Saturated { .. } => "saturated",
+            Self::SensorPatternTakenOff { .. } => "sensor_pattern_taken_off",
+            Self::SensorPatternLeft { .. } => "sensor_pattern_left",
             Self::NoDarks => "no_darks",
             Self::NoFlats => "no_flats",
             Self::FramesLeftOut { .. } => "frames_left_out",
@@ -302,6 +316,14 @@ impl Warning {
                  there, and its noise was not measured",
                 100.0 * share
             ),
+            Self::SensorPatternTakenOff { noise_ratio, error } => format!(
+                "a pattern of the sensor was told from the lights themselves and taken off them, \
+                 which made the noise of the stack {noise_ratio:.3} ± {error:.3} times what it was; \
+                 what is common to sky and sensor along the stars' track is still in it"
+            ),
+            Self::SensorPatternLeft { reason } => {
+                format!("no pattern of the sensor was taken off the lights: {reason}")
+            }
             Self::NoDarks => "there are no dark frames: hot pixels and dark signal are only \
                  removed as far as clipping catches them"
                 .to_owned(),
@@ -443,6 +465,13 @@ impl Warning {
                 .to_owned(),
             Self::Saturated { .. } => "expose shorter or at a lower ISO, until the sky lies \
                  well below full scale"
+                .to_owned(),
+            Self::SensorPatternTakenOff { .. } => "darks and flats tell all of it and cost no \
+                 structure of the sky; look at the picture for what is fainter than before, and \
+                 hold it against one made with --sensor-pattern none"
+                .to_owned(),
+            Self::SensorPatternLeft { .. } => "give darks and flats with --dark and --flat; for \
+                 another night, move the framing by some ten pixels every few frames (dither)"
                 .to_owned(),
             Self::NoDarks => "take 10 or more frames with the lens covered, at the lights' \
                  exposure, ISO and temperature, and give them with --dark"

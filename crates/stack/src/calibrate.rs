@@ -78,7 +78,8 @@ pub struct CalibratedWindow {
 ///
 /// value = (recorded − master dark) / flat, or (recorded − black level) / flat
 /// without a dark. A bias master serves as a dark when there is no dark. What a light's own
-/// black level lies above that of the layout goes first.
+/// black level lies above that of the layout goes first, a pattern of the sensor that it
+/// carries last.
 #[derive(Clone, Debug)]
 pub struct Calibrator {
     layout: SensorLayout,
@@ -160,6 +161,14 @@ impl Calibrator {
             if mosaic.has_black_offset() {
                 for (col, out) in (read.x0..).zip(out) {
                     *out -= mosaic.black_offset_dn(row, col) / self.response(row, col);
+                }
+            }
+            if let Some(pattern) = mosaic.sensor_pattern_dn() {
+                let row = pattern.row(row);
+                let row = &row.as_slice().expect("patterns are row-major")[read.x0..read.x1];
+                let out = &mut values[i * read.width()..(i + 1) * read.width()];
+                for (out, pattern) in out.iter_mut().zip(row) {
+                    *out -= pattern;
                 }
             }
         }

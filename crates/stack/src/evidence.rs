@@ -11,12 +11,12 @@ use std::iter::StepBy;
 use std::ops::Range;
 
 /// Sites of one 2 x 2 class are apart by this, px. Filters and readout repeat with it.
-const PERIOD: usize = 2;
+pub(crate) const PERIOD: usize = 2;
 
 /// Sites of the same class to each side that make the local mean, fine and wide: dust on
 /// a filter is some 20 px across, glow reaches over hundreds.
 const FINE_REACH: usize = 4;
-const WIDE_REACH: usize = 16;
+pub(crate) const WIDE_REACH: usize = 16;
 
 /// A value below the first many sigmas is shrunk, one above the second is believed: hot
 /// sites are no part of the distribution that the rest are drawn from.
@@ -180,7 +180,7 @@ fn subtract_row_medians(plane: &mut Array2<f32>, class: usize) -> Vec<f32> {
 }
 
 /// Standard deviation of the bulk: 1.4826 times the median of the absolute values.
-fn robust_sigma(values: impl ExactSizeIterator<Item = f32>) -> f32 {
+pub(crate) fn robust_sigma(values: impl ExactSizeIterator<Item = f32>) -> f32 {
     /// 1 / Φ⁻¹(3/4); Rousseeuw & Croux (1993), JASA 88, 1273, sect. 1.
     const SIGMA_PER_MAD: f32 = 1.482_602_2;
     const SAMPLES: usize = 200_000;
@@ -191,7 +191,7 @@ fn robust_sigma(values: impl ExactSizeIterator<Item = f32>) -> f32 {
 
 /// The mean of the sites of the same class within `reach` to each side, without those
 /// beyond `limit`; zero where there are none.
-fn local_means(plane: &Array2<f32>, reach: usize, limit: f32) -> Array2<f32> {
+pub(crate) fn local_means(plane: &Array2<f32>, reach: usize, limit: f32) -> Array2<f32> {
     let (height, width) = plane.dim();
     // Sum and count along a row.
     let along_row = |row: usize| -> Vec<(f32, f32)> {

@@ -5,7 +5,8 @@
 //! the lights to one level; [`stack()`] walks the reference tile by tile and combines
 //! every [`Light`] into a [`Stack`], showing a [`TileObserver`] all that passes through. What
 //! does not fit in memory is a [`StoredStack`]. [`stack_from_mosaic`] makes a second pass of
-//! the photosites alone, on an [`OutputGrid`].
+//! the photosites alone, on an [`OutputGrid`]. [`SensorPattern`] is what the lights tell of the
+//! sensor themselves.
 //!
 //! Nothing depends on the number of threads, bit for bit. Pixels as in [`raw`].
 //!
@@ -40,6 +41,7 @@ pub use output_grid::OutputGrid;
 pub use predicted_clip::{PREDICTED_CLIP_NEEDS, PredictedClip};
 pub use resample::{Kernel, Resampler, resample_plane};
 pub use scratch::{ScratchFile, check_scratch_room};
+pub use sensor_pattern::{PATTERN_SMOOTH_PX, PatternStrength, SensorPattern};
 pub use sigma_clip::{
     ClipCenter, ClipOptions, ClipScale, KeptRange, clip_sorted, largest_deviation_sigmas,
     median_of_sorted, samples_needed_to_clip,
@@ -74,6 +76,7 @@ mod predicted_clip;
 mod reject;
 mod resample;
 mod scratch;
+mod sensor_pattern;
 mod sigma_clip;
 mod simd;
 mod sky;

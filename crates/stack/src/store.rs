@@ -14,6 +14,7 @@ pub struct StoredMosaic {
     height: usize,
     place: Place,
     black_offset_dn: Option<Arc<SitePattern<f32>>>,
+    sensor_pattern_dn: Option<Arc<Array2<f32>>>,
 }
 
 #[derive(Clone, Debug)]
@@ -31,6 +32,7 @@ impl StoredMosaic {
             height,
             place: Place::Memory(Arc::new(data)),
             black_offset_dn: None,
+            sensor_pattern_dn: None,
         }
     }
 
@@ -43,6 +45,27 @@ impl StoredMosaic {
             black_offset_dn: differs.then(|| Arc::new(offset_dn)),
             ..self
         }
+    }
+
+    /// The same mosaic with a pattern of the sensor that calibration takes off it after all
+    /// else, `[row, column]`, DN of calibrated light.
+    ///
+    /// # Panics
+    ///
+    /// When the pattern is not of the mosaic's size.
+    #[must_use]
+    pub fn with_sensor_pattern(self, pattern_dn: Arc<Array2<f32>>) -> Self {
+        let size = (pattern_dn.ncols(), pattern_dn.nrows());
+        assert_eq!(size, self.size(), "a pattern of the mosaic's size");
+        Self {
+            sensor_pattern_dn: Some(pattern_dn),
+            ..self
+        }
+    }
+
+    /// The pattern of the sensor to be taken off.
+    pub(crate) fn sensor_pattern_dn(&self) -> Option<&Array2<f32>> {
+        self.sensor_pattern_dn.as_deref()
     }
 
     /// By how much the black level of a site lies above that of the layout, DN.
@@ -209,6 +232,7 @@ impl MosaicStore {
             height,
             place: Place::Scratch { file, offset },
             black_offset_dn: None,
+            sensor_pattern_dn: None,
         })
     }
 }

@@ -218,6 +218,7 @@ impl Burst {
             positions_px: self.positions_px.clone(),
             transparency: self.transparency.clone(),
             track: self.track(),
+            subtracted: None,
         };
         GainReport::from_tiles(tiles, &context)
     }

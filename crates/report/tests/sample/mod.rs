@@ -36,6 +36,26 @@ pub fn full() -> Report {
             height: 1800,
             channels: [(Channel::R, mosaic_channel())].into(),
         }),
+        sensor_pattern: Some(SensorPattern {
+            subtracted: true,
+            reason: None,
+            drift_px: Some(28.7),
+            tellable: Some(0.39),
+            believed: Some(0.96),
+            known: Some(0.99),
+            stack_before_dn: Some(12.6),
+            stack_after_dn: Some(10.4),
+            noise_ratio: Some(0.825),
+            noise_ratio_error: Some(0.001),
+            channels: [(
+                Channel::R,
+                PatternChannel {
+                    rms_dn: 12.3,
+                    error_dn: 2.5,
+                },
+            )]
+            .into(),
+        }),
         stars: stars(),
         run: run(),
         warnings: all_warnings().iter().map(WarningEntry::from).collect(),
@@ -115,6 +135,13 @@ pub fn all_warnings() -> Vec<Warning> {
         Warning::Saturated {
             channel: Channel::G,
             share: 0.31,
+        },
+        Warning::SensorPatternTakenOff {
+            noise_ratio: 0.825,
+            error: 0.001,
+        },
+        Warning::SensorPatternLeft {
+            reason: "the lights show none beyond the noise of finding it".into(),
         },
         Warning::NoDarks,
         Warning::NoFlats,
