@@ -207,7 +207,7 @@ fn darks_of_another_exposure_are_scaled_only_when_asked_and_possible() {
     );
 
     let without_bias = run(Inputs {
-        dark_scaling: DarkScaling::ByExposure,
+        dark_scaling: DarkScaling::ToLights,
         ..long()
     });
     match without_bias {
@@ -215,12 +215,13 @@ fn darks_of_another_exposure_are_scaled_only_when_asked_and_possible() {
         other => unreachable!("scaled without bias frames: {:?}", other.map(|_| ())),
     }
     let scaled = run(Inputs {
-        dark_scaling: DarkScaling::ByExposure,
+        dark_scaling: DarkScaling::ToLights,
         bias: vec![folder("night/bias")],
         ..long()
     });
     let scaled = scaled.expect("a stack");
-    assert_eq!(scaled.dark_scale, Some(0.25));
+    let scale = scaled.dark_scale.expect("it was asked for");
+    assert_eq!((scale.factor, scale.measured), (0.25, None));
     let own = run(Inputs {
         darks: vec![folder("night/darks")],
         ..Inputs::default()
@@ -229,4 +230,47 @@ fn darks_of_another_exposure_are_scaled_only_when_asked_and_possible() {
     // mean of 120,000 sites, where unscaled ones would be three exposures' signal off.
     let off = differ(&own.expect("a stack"), &scaled);
     assert!(off.abs() < 0.1, "{off}");
+}
+
+#[test]
+fn darks_of_another_temperature_are_scaled_by_what_warm_sites_show() {
+    const WARMER_K: f64 = 8.0;
+    let temp = tempfile::tempdir().expect("a folder");
+    let mut warm = scene();
+    // Warm sites alone tell a temperature: some, and lights long enough to show them.
+    warm.sensor.hot_fraction = 0.004;
+    warm.exposure_s = 20.0;
+    write_scene(&warm, &temp.path().join("night"), |_| ()).expect("a scene on disk");
+    let want = (-WARMER_K / warm.sensor.dark_doubling_k).exp2();
+    warm.sensor.temperature_c += WARMER_K;
+    write_scene(&warm, &temp.path().join("warm"), |_| ()).expect("a scene on disk");
+    let run = |darks: &str, dark_scaling| {
+        let mut job = StackJob::new(Inputs {
+            lights: vec![temp.path().join("night/lights")],
+            darks: vec![temp.path().join(darks)],
+            bias: vec![temp.path().join("night/bias")],
+            dark_scaling,
+            ..Inputs::default()
+        });
+        job.options.combine = Combine::Mean;
+        job.run(&()).expect("a stack")
+    };
+    let scaled = run("warm/darks", DarkScaling::ToLights);
+    let scale = scaled.dark_scale.expect("they are warmer");
+    let measured = scale.measured.expect("no file states a temperature");
+    // Its own standard error, four times over.
+    assert!(
+        (measured.value - want).abs() < 4.0 * measured.error && measured.error < 0.03 * want,
+        "{measured:?}, want {want}"
+    );
+    assert_eq!(scale.factor, measured.value);
+    // Not asked for, they are used as they are; of the lights' own temperature, asked or not.
+    let as_they_are = run("warm/darks", DarkScaling::Never);
+    assert_eq!(as_they_are.dark_scale, None);
+    let own = run("night/darks", DarkScaling::ToLights);
+    assert_eq!(own.dark_scale, None);
+    // As the darks of four times the exposure above: 0.05 DN in the mean, and 0.1 allowed.
+    let (off, unscaled) = (differ(&own, &scaled), differ(&own, &as_they_are));
+    assert!(off.abs() < 0.1, "{off}");
+    assert!(unscaled.abs() > 2.0 * off.abs(), "{unscaled} {off}");
 }

@@ -115,6 +115,22 @@ pub enum JobError {
         /// Exposure of the lights over that of the darks.
         factor: f64,
     },
+    /// Darks of another temperature that were to be scaled, and nothing tells by how much.
+    #[error(
+        "{} and the darks with it were taken at {darks_c:.1} °C, the lights at {lights_c:.1} °C, \
+         and cannot be scaled: {problem}",
+        printable(dark)
+    )]
+    DarkTemperature {
+        /// One of the darks.
+        dark: PathBuf,
+        /// Their typical temperature, °C.
+        darks_c: f64,
+        /// That of the lights, °C.
+        lights_c: f64,
+        /// Why they cannot be scaled.
+        problem: String,
+    },
     /// The output folder cannot be made.
     #[error("cannot make the folder {}", printable(path))]
     OutputFolder {
@@ -293,6 +309,10 @@ impl JobError {
             }
             Self::DarkScaling { .. } => {
                 "give bias frames with --bias, or darks of the lights' exposure"
+            }
+            Self::DarkTemperature { .. } => {
+                "give darks of the lights' temperature and bias frames with --bias, or use these \
+                 as they are by leaving --scale-darks out"
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",

@@ -12,14 +12,15 @@ const SAME_EXPOSURE: f64 = 1.02;
 /// every 5 to 9 (common practice, no source).
 const SAME_TEMPERATURE_K: f64 = 4.0;
 
-/// Whether darks of another exposure may be used.
+/// Whether darks of another exposure or temperature are brought to the lights'.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum DarkScaling {
     /// Only darks of the lights' exposure.
     #[default]
     Never,
-    /// Darks of another exposure are scaled to the lights', which needs bias frames.
-    ByExposure,
+    /// Darks of another exposure or temperature are scaled to the lights', which needs bias
+    /// frames.
+    ToLights,
 }
 
 /// A light of the largest group of equal settings; of equally large ones the first.
@@ -94,7 +95,7 @@ fn settings_mismatch(
     scaling: DarkScaling,
 ) -> Option<String> {
     match kind {
-        FrameKind::Dark if scaling == DarkScaling::ByExposure => iso_mismatch(info, theirs),
+        FrameKind::Dark if scaling == DarkScaling::ToLights => iso_mismatch(info, theirs),
         FrameKind::Dark => exposure_mismatch(info, theirs).or_else(|| iso_mismatch(info, theirs)),
         FrameKind::Bias => iso_mismatch(info, theirs),
         FrameKind::Flat | FrameKind::Light => None,
@@ -171,7 +172,23 @@ pub(crate) fn of_one_exposure(
 }
 
 /// What a file may state.
-type Figure = fn(&FrameInfo) -> Option<f64>;
+pub(crate) type Figure = fn(&FrameInfo) -> Option<f64>;
+
+/// Typical temperatures of lights and darks, °C, where both are stated and differ.
+pub(crate) fn other_temperature(lights: &[&FrameInfo], darks: &[&FrameInfo]) -> Option<(f64, f64)> {
+    let of = |info: &FrameInfo| info.temperature_c;
+    let (lights_c, darks_c) = typical(lights, of).zip(typical(darks, of))?;
+    ((lights_c - darks_c).abs() > SAME_TEMPERATURE_K).then_some((lights_c, darks_c))
+}
+
+fn typical(frames: &[&FrameInfo], of: Figure) -> Option<f64> {
+    let known: Vec<f32> = frames
+        .iter()
+        .filter_map(|&f| of(f))
+        .map(|v| v as f32)
+        .collect();
+    (!known.is_empty()).then(|| f64::from(median(known.into_iter())))
+}
 
 /// What differs between lights and the frames that calibrate them all the same.
 pub(crate) fn mismatches<'a>(
@@ -196,19 +213,9 @@ pub(crate) fn mismatches<'a>(
             masters: text(of_masters),
         }
     };
-    let typical = |frames: &[&FrameInfo], of: Figure| {
-        let known: Vec<f32> = frames
-            .iter()
-            .filter_map(|&f| of(f))
-            .map(|v| v as f32)
-            .collect();
-        (!known.is_empty()).then(|| f64::from(median(known.into_iter())))
-    };
     let both = |masters: &[&FrameInfo], of: Figure| typical(lights, of).zip(typical(masters, of));
     let mut found = Vec::new();
-    if let Some((theirs, own)) = both(&darks, |info| info.temperature_c)
-        && (theirs - own).abs() > SAME_TEMPERATURE_K
-    {
+    if let Some((theirs, own)) = other_temperature(lights, &darks) {
         found.push(warning(MasterKind::Dark, "temperature", theirs, own, " °C"));
     }
     // Vignetting is the lens's, at its focal length and aperture.
@@ -300,6 +307,53 @@ mod tests {
         let used = [(FrameKind::Dark, &silent), (FrameKind::Flat, &silent)];
         assert_eq!(mismatches(&[&info()], used.into_iter()), []);
         assert_eq!(mismatches(&[], [].into_iter()), []);
+    }
+
+    #[test]
+    fn what_does_not_fit_is_refused_by_name() {
+        let camera = |name: &str| FrameInfo {
+            camera: Some(name.to_owned()),
+            ..info()
+        };
+        let model = camera("Fenwick 20");
+        let (small, large) = ((600, 400), (640, 400));
+        let refused = |info: &FrameInfo, size, kind| {
+            let taken = |info, size| Taken {
+                info,
+                size,
+                cfa: None,
+            };
+            let model = taken(&model, small);
+            calibration_mismatch(taken(info, size), kind, model, DarkScaling::Never)
+        };
+        let own = camera("Fenwick 20");
+        let other = camera("Fenwick 30");
+        let iso = FrameInfo {
+            iso: Some(1600),
+            ..own.clone()
+        };
+        let long = FrameInfo {
+            exposure_s: Some(30.0),
+            ..own.clone()
+        };
+        let (dark, flat, bias) = (FrameKind::Dark, FrameKind::Flat, FrameKind::Bias);
+        for kind in [dark, flat, bias] {
+            assert_eq!(refused(&own, small, kind), None);
+            let size = refused(&own, large, kind).expect("another size");
+            assert_eq!(size, "640×400 px, but the lights have 600×400 px");
+            let camera = refused(&other, small, kind).expect("another camera");
+            assert_eq!(
+                camera,
+                "taken with Fenwick 30, but the lights with Fenwick 20"
+            );
+        }
+        for kind in [dark, bias] {
+            let iso = refused(&iso, small, kind).expect("another ISO");
+            assert_eq!(iso, "ISO 1600, but the lights ISO 800");
+        }
+        let exposure = refused(&long, small, dark).expect("another exposure");
+        assert_eq!(exposure, "exposed 30 s, but the lights 20 s");
+        assert_eq!(refused(&long, small, bias), None);
     }
 
     #[test]

@@ -19,7 +19,7 @@
 
 pub use args::{Cli, Command, Format};
 pub use blend_job::{BlendJob, BlendOutcome};
-pub use calibration::calibrator;
+pub use calibration::{DarkScale, calibrator};
 pub use close_look::{CloseLook, SpotSeen};
 pub use commands::{Console, Done, run};
 pub use compare_args::{CompareArgs, Exposures};

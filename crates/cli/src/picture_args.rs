@@ -12,7 +12,8 @@ use std::path::PathBuf;
 /// Options of making a picture.
 #[derive(Debug, Args)]
 pub struct PictureArgs {
-    /// Use darks of another exposure, scaled to the lights'; needs bias frames
+    /// Use darks of another exposure or temperature, scaled to the lights'; needs bias frames,
+    /// and warm sites where the temperature differs
     #[arg(long)]
     pub scale_darks: bool,
     /// Whether what stays on the sensor while the stars move on is told from the lights
@@ -65,7 +66,7 @@ impl PictureArgs {
     /// Sets a job up as asked for.
     pub(crate) fn put_into(&self, job: &mut StackJob) {
         job.inputs.dark_scaling = match self.scale_darks {
-            true => DarkScaling::ByExposure,
+            true => DarkScaling::ToLights,
             false => DarkScaling::Never,
         };
         job.options = StackOptions {

@@ -148,8 +148,12 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     if job.sensor_pattern == PatternChoice::Auto {
         settings.insert("sensor_pattern".to_owned(), json!("auto"));
     }
-    if let Some(factor) = outcome.dark_scale {
-        settings.insert("dark_scale".to_owned(), json!(factor));
+    if let Some(scale) = &outcome.dark_scale {
+        settings.insert("dark_scale".to_owned(), json!(scale.factor));
+        if let Some(measured) = &scale.measured {
+            settings.insert("dark_scale_error".to_owned(), json!(measured.error));
+            settings.insert("dark_scale_sites".to_owned(), json!(measured.sites));
+        }
     }
     settings
 }
@@ -422,7 +426,13 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
         .masters
         .iter()
         .map(|master| (master.kind, &master.info));
-    warnings.extend(mismatches(&lights.collect::<Vec<_>>(), used.chain(masters)));
+    let measured = outcome.dark_scale.and_then(|scale| scale.measured);
+    let fits = |(kind, _): &(FrameKind, &FrameInfo)| {
+        // What warm sites bring to the lights' temperature fits them.
+        *kind != FrameKind::Dark || measured.is_none()
+    };
+    let used = used.chain(masters).filter(fits);
+    warnings.extend(mismatches(&lights.collect::<Vec<_>>(), used));
     warnings.extend(outcome.sensor_pattern.as_ref().map(sensor_pattern::warning));
     if !outcome.has(FrameKind::Dark) {
         warnings.push(Warning::NoDarks);

@@ -5,7 +5,7 @@ use crate::JobError;
 use crate::content::digest;
 use crate::fitting::{
     DarkScaling, Taken, calibration_mismatch, dark_scale, light_mismatch, master_mismatch,
-    most_common, of_one_exposure,
+    most_common, of_one_exposure, other_temperature,
 };
 use crate::intake::Intake;
 use crate::light::PoorLight;
@@ -167,8 +167,10 @@ pub struct Session {
     pub bias: Vec<SessionFrame>,
     /// Masters that were made elsewhere and fit the lights, one of a kind.
     pub masters: Vec<GivenMaster>,
-    /// What the dark signal is multiplied by, where the darks have another exposure.
+    /// What the dark signal is multiplied by for the exposure, where the darks have another.
     pub dark_scale: Option<f64>,
+    /// Whether it may be.
+    pub dark_scaling: DarkScaling,
     /// What is not used, each with its reason.
     pub left_out: Vec<LeftOut>,
     /// How the job stays within its memory; there when there are frames.
@@ -250,6 +252,7 @@ pub fn gather(
     files.sort();
     let frames = read(&files, budget, &mut session, progress)?;
     let (looked_at, readable) = (files.len(), frames.len());
+    session.dark_scaling = inputs.dark_scaling;
     session.sort_out(frames, inputs.dark_scaling);
     if session.lights.is_empty() {
         return Err(JobError::NoLights {
@@ -449,18 +452,43 @@ impl Session {
     }
 
     fn find_dark_scale(&self) -> Option<f64> {
-        let lights: Vec<_> = self.lights.iter().map(|f| &f.frame.info).collect();
+        let (lights, darks) = self.lights_and_darks();
+        dark_scale(&lights, &darks)
+    }
+
+    /// Temperatures of lights and darks, °C, where both are stated and differ.
+    pub(crate) fn other_temperature(&self) -> Option<(f64, f64)> {
+        let (lights, darks) = self.lights_and_darks();
+        other_temperature(&lights, &darks)
+    }
+
+    fn lights_and_darks(&self) -> (Vec<&FrameInfo>, Vec<&FrameInfo>) {
+        let lights = self.lights.iter().map(|f| &f.frame.info).collect();
         let darks = self.darks.iter().map(|f| &f.frame.info);
         let master = self.master(FrameKind::Dark).map(|master| &master.info);
-        let darks: Vec<_> = darks.chain(master).collect();
-        dark_scale(&lights, &darks)
+        (lights, darks.chain(master).collect())
+    }
+
+    /// A file of the darks, or of their master.
+    pub(crate) fn a_dark(&self) -> Option<&Path> {
+        let (_, darks) = self.lights_and_darks();
+        darks.first().map(|info| info.path.as_path())
     }
 
     fn check_dark_scaling(&self) -> Result<(), JobError> {
         let bias = !self.bias.is_empty() || self.master(FrameKind::Bias).is_some();
         match self.dark_scale {
             Some(factor) if !bias => Err(JobError::DarkScaling { factor }),
-            _ => Ok(()),
+            _ if bias || self.dark_scaling == DarkScaling::Never => Ok(()),
+            _ => match (self.other_temperature(), self.a_dark()) {
+                (Some((lights_c, darks_c)), Some(dark)) => Err(JobError::DarkTemperature {
+                    dark: dark.to_owned(),
+                    darks_c,
+                    lights_c,
+                    problem: "there are no bias frames".to_owned(),
+                }),
+                _ => Ok(()),
+            },
         }
     }
 }

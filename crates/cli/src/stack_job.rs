@@ -1,7 +1,7 @@
 //! The main job: a folder of raw frames in, an aligned stack and its measured noise out.
 
 use crate::JobError;
-use crate::calibration::calibrator;
+use crate::calibration::{DarkScale, calibrated};
 use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
 use crate::close_look::CloseLook;
 use crate::cull::CullOptions;
@@ -112,8 +112,8 @@ pub struct StackOutcome {
     pub calibration: Vec<SessionFrame>,
     /// Masters made elsewhere that did.
     pub masters: Vec<GivenMaster>,
-    /// What the dark signal was multiplied by, where the darks have another exposure.
-    pub dark_scale: Option<f64>,
+    /// What the dark signal was multiplied by, where it was.
+    pub dark_scale: Option<DarkScale>,
     /// What was not used.
     pub left_out: Vec<LeftOut>,
     /// Sensor layout of the lights.
@@ -159,7 +159,7 @@ impl StackJob {
             find_reference(&session, path)?;
         }
         progress.stage("making masters", 0);
-        let calibrator = calibrator(&session)?;
+        let (calibrator, dark_scale) = calibrated(&session)?;
         self.ground.check_size(mask.as_ref(), calibrator.layout())?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();
@@ -178,7 +178,11 @@ impl StackJob {
             )?,
         };
         stopwatch.lap("align");
-        self.stack(session, solved, mask, &plan, stopwatch, halves, progress)
+        let outcome = self.stack(session, solved, mask, &plan, stopwatch, halves, progress)?;
+        Ok(StackOutcome {
+            dark_scale,
+            ..outcome
+        })
     }
 
     #[allow(clippy::too_many_arguments, reason = "the second half of the job")]
@@ -333,7 +337,7 @@ impl StackJob {
             reference,
             calibration,
             masters: session.masters,
-            dark_scale: session.dark_scale,
+            dark_scale: None,
             left_out: session.left_out,
             layout,
             geometry,

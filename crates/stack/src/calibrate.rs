@@ -493,6 +493,58 @@ mod tests {
     }
 
     #[test]
+    fn glow_goes_with_a_dark_scaled_to_the_light() {
+        // Signal of the amplifier in proportion to time, over offsets that are not.
+        let offset = |row: usize, col: usize| 300 + (7 * (col % 5) + 4 * (row % 3)) as u16;
+        let glow = |row: usize, col: usize| 900.0 * (-((row + col) as f32) / 12.0).exp();
+        let frame = |seconds: f32, light: u16| {
+            StoredMosaic::in_memory(Array2::from_shape_fn((HEIGHT, WIDTH), |(row, col)| {
+                let signal = (0.25 * seconds * glow(row, col)).round() as u16;
+                offset(row, col) + signal + light
+            }))
+        };
+        let given = |frame: StoredMosaic| {
+            let mut recorded = Vec::new();
+            let read = frame.read_window(&layout().bounds(), &mut recorded);
+            read.expect("in memory");
+            let values = recorded.into_iter().map(f32::from).collect();
+            let level_dn = Array2::from_shape_vec((HEIGHT, WIDTH), values);
+            MasterDark::given(level_dn.expect("a whole frame"))
+        };
+        let (dark, bias) = (given(frame(4.0, 0)), given(frame(0.0, 0)));
+        let dark = dark.scaled(&bias, 0.25).expect("equal sizes");
+        let defects = DefectMap::none(WIDTH, HEIGHT);
+        let calibrator = Calibrator::new(layout(), Some(dark), None, defects);
+        let calibrator = calibrator.expect("sizes fit");
+        let all = calibrator.window(&frame(1.0, 500), &layout().bounds());
+        // Whole numbers: half a DN of the light, an eighth of the dark.
+        let far = |value: &f32| (value - 500.0).abs() > 0.625;
+        assert!(!all.expect("in memory").values.iter().any(far));
+    }
+
+    #[test]
+    fn a_pattern_that_a_light_carries_goes_last() {
+        let calibrator = Calibrator::new(layout(), None, None, DefectMap::none(WIDTH, HEIGHT));
+        let calibrator = calibrator.expect("sizes fit");
+        let pattern = Array2::from_shape_fn((HEIGHT, WIDTH), |(row, col)| (row * 100 + col) as f32);
+        let window = Rect {
+            x0: 3,
+            y0: 5,
+            x1: 20,
+            y1: 14,
+        };
+        let plain = calibrator.window(&mosaic(), &window).expect("in memory");
+        let carries = mosaic().with_sensor_pattern(std::sync::Arc::new(pattern.clone()));
+        let without = calibrator.window(&carries, &window).expect("in memory");
+        for row in 5..14 {
+            for col in 3..20 {
+                let want = plain.at(row, col) - pattern[(row, col)];
+                assert_eq!(without.at(row, col), want);
+            }
+        }
+    }
+
+    #[test]
     fn glow_columns_and_rows_go_with_the_dark() {
         // An amplifier that glows in a corner, and offsets of columns and rows, in every
         // dark and in the light; noise of 5 DN, 16 darks.

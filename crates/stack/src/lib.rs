@@ -21,6 +21,7 @@
 pub use calibrate::{CalibratedWindow, Calibrator, SensorLayout};
 pub use camera_noise::{CameraNoise, ChannelNoise};
 pub use combine::Combine;
+pub use dark_factor::DarkFactor;
 pub use defects::{DefectMap, DefectOptions};
 pub use demosaic::{Demosaic, DemosaicMethod};
 pub use engine::{
@@ -57,6 +58,7 @@ pub use winsorize::{WinsorOptions, WinsorizedMean, winsor_limits, winsorized_mea
 mod calibrate;
 mod camera_noise;
 mod combine;
+mod dark_factor;
 mod defects;
 mod demosaic;
 mod engine;
