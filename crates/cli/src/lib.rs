@@ -104,6 +104,7 @@ mod reporting;
 mod result_names;
 mod results;
 mod scale;
+mod scene;
 mod second_pass;
 mod sensor_pattern;
 mod sensor_report;

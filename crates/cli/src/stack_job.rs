@@ -2,32 +2,31 @@
 
 use crate::JobError;
 use crate::calibration::{DarkScale, calibrated};
-use crate::characterize::{field_scale, sensor, star_observer, star_shapes, stars_of_stack};
+use crate::characterize::{sensor, star_observer};
 use crate::close_look::CloseLook;
 use crate::cull::CullOptions;
-use crate::ground::{Apart, GroundChoice, set_apart, shown_ground};
+use crate::ground::{GroundChoice, set_apart};
 use crate::half_keeper::Halves;
 use crate::light::SolvedLight;
 use crate::memory::default_memory_bytes;
 use crate::memory_plan::{Anew, Making, MemoryBudget, MemoryPlan};
-use crate::parts::{Ground, Parts, Stacked};
+use crate::parts::{Ground, Parts};
 use crate::predict::{ClipChoice, GivenNoise, Predict};
 use crate::progress::{Progress, Stopwatch};
-use crate::second_pass::{SecondPass, apart};
-use crate::sensor_pattern::{PatternChoice, PatternOutcome, without};
+use crate::scene::{Measured, Scene};
+use crate::second_pass::SecondPass;
+use crate::sensor_pattern::{PatternChoice, PatternOutcome};
 use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use crate::solve_still::solve_still;
 use ndarray::Array2;
 use noise::{
-    Calibrated, ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseError, NoiseOptions,
-    PatternPrior, ReportContext, SensorTrack, StarShapeObserver, StarShapes, SubtractedPattern,
-    regions,
+    ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseError, NoiseOptions, PatternPrior,
+    ReportContext, SensorTrack, StarShapes, regions,
 };
 use raw::{Channel, FrameKind};
 use stack::{
-    Calibrator, Combine, DemosaicMethod, FromMosaic, PATTERN_SMOOTH_PX, SensorLayout, StackOptions,
-    StoredStack,
+    Calibrator, Combine, DemosaicMethod, FromMosaic, SensorLayout, StackOptions, StoredStack,
 };
 use std::path::PathBuf;
 
@@ -349,7 +348,7 @@ impl StackJob {
     }
 
     /// Names the mask that leaves nothing to measure.
-    fn because_of_mask(&self, error: JobError) -> JobError {
+    pub(crate) fn because_of_mask(&self, error: JobError) -> JobError {
         match (&self.ground, error) {
             (GroundChoice::Mask(path), JobError::Noise(NoiseError::NothingMeasured { tiles })) => {
                 JobError::Mask {
@@ -385,7 +384,11 @@ impl StackJob {
         })
     }
 
-    fn report_context(&self, layout: &SensorLayout, patterns: &[PatternPrior]) -> ReportContext {
+    pub(crate) fn report_context(
+        &self,
+        layout: &SensorLayout,
+        patterns: &[PatternPrior],
+    ) -> ReportContext {
         let (columns, rows) = REGION_GRID;
         let sites = layout.cfa.values();
         let share = |channel: Channel| {
@@ -442,156 +445,8 @@ impl StackJob {
     }
 }
 
-/// What the lights of a job are, however they are stacked.
-struct Scene<'a> {
-    job: &'a StackJob,
-    session: &'a Session,
-    lights: &'a [SolvedLight],
-    reference: usize,
-    geometry: &'a report::Geometry,
-    stars: &'a StarShapeObserver,
-    saturation_dn: f32,
-    /// Whether all of the picture is a ground, stacked where it lies.
-    all_ground: bool,
-    positions_px: Vec<Vec<(f64, f64)>>,
-    track: Option<SensorTrack>,
-}
-
-/// A stack, and what was measured on it.
-struct Measured {
-    stack: StoredStack,
-    stars: StarShapes,
-    halves: Option<Halves>,
-    sensor: Vec<ChannelSensor>,
-    noise: GainReport,
-    ground: Option<Ground>,
-}
-
-impl Scene<'_> {
-    /// Stacks the lights and measures the result.
-    ///
-    /// - `subtracted`: the pattern that was taken off them, as far as their noise goes.
-    fn measure(
-        &self,
-        parts: &Parts,
-        ground: Option<Apart>,
-        subtracted: Option<SubtractedPattern>,
-        stopwatch: &mut Stopwatch,
-    ) -> Result<Measured, JobError> {
-        let layout = parts.calibrator.layout();
-        let Stacked {
-            stack,
-            star_tiles,
-            halves,
-            seen,
-        } = match self.all_ground {
-            // Stars that pass are no noise of the ground, where it can be told from the sky.
-            true => {
-                let shown = shown_ground(&self.lights[self.reference], parts.calibrator)?;
-                parts.ground_alone(self.stars, shown)?
-            }
-            false => parts.stack(ground, self.stars, self.track.clone())?,
-        };
-        stopwatch.lap("stack");
-        let scale = field_scale(self.geometry, self.lights);
-        let stars = star_shapes(self.stars, &star_tiles, self.lights, layout, scale.as_ref());
-        let faint = stars_of_stack(&stack, layout, self.saturation_dn)?;
-        let sensor = sensor(self.session, self.lights, &faint, layout)?;
-        let patterns = pattern_priors(self.session, self.lights, &sensor);
-        let report = seen.report(&ReportContext {
-            positions_px: Some(self.positions_px.clone()),
-            transparency: self.lights.iter().map(|light| light.transparency).collect(),
-            track: self.track.clone(),
-            subtracted,
-            ..self.job.report_context(layout, &patterns)
-        });
-        let (noise, ground) = report.map_err(|error| self.job.because_of_mask(error))?;
-        stopwatch.lap("measure");
-        Ok(Measured {
-            stack,
-            stars,
-            halves,
-            sensor,
-            noise,
-            ground,
-        })
-    }
-
-    /// Looks for a pattern of the sensor in lights that were stacked and measured, and keeps
-    /// the stack without it where its noise is lower; with it the lights it was made of.
-    #[allow(clippy::type_complexity, reason = "named where it is taken apart")]
-    fn without_pattern(
-        &self,
-        parts: &Parts,
-        before: Measured,
-        stopwatch: &mut Stopwatch,
-    ) -> Result<(Measured, Option<Vec<stack::Light>>, PatternOutcome), JobError> {
-        let block_px = parts.noise.block_px;
-        let mut outcome = PatternOutcome::by_track(&before.noise, &self.positions_px, block_px);
-        if outcome.declined.is_some() {
-            return Ok((before, None, outcome));
-        }
-        let ground = before.ground.as_ref().map(apart);
-        let masks = ground.as_ref().map_or_else(Vec::new, |apart| {
-            apart.masks_of_sky(parts.lights.len(), parts.plan.frames_at_a_time)
-        });
-        let pattern = parts.sensor_pattern(self.lights, &masks, &before.stack)?;
-        drop(masks);
-        stopwatch.lap("sensor pattern");
-        if !outcome.found(&pattern) {
-            return Ok((before, None, outcome));
-        }
-        let subtracted = SubtractedPattern::new(
-            &before.noise,
-            &self.positions_px,
-            block_px,
-            pattern.believed,
-            PATTERN_SMOOTH_PX,
-        );
-        // One stack at a time: there is room for no other.
-        let noise = before.noise.clone();
-        drop(before);
-        let lights = without(parts.lights, pattern);
-        let again = Parts {
-            lights: &lights,
-            ..*parts
-        };
-        let after = self.measure(&again, ground.clone(), Some(subtracted), stopwatch)?;
-        if outcome.judge(&noise, &after.noise) {
-            return Ok((after, Some(lights), outcome));
-        }
-        drop((after, lights));
-        let before = self.measure(parts, ground, None, stopwatch)?;
-        Ok((before, None, outcome))
-    }
-}
-
 fn anew((stack, made): (StoredStack, SecondPass)) -> (StoredStack, Option<SecondPass>) {
     (stack, Some(made))
-}
-
-/// What calibration leaves of each channel's fixed pattern, on the stack's scale.
-fn pattern_priors(
-    session: &Session,
-    lights: &[SolvedLight],
-    sensor: &[ChannelSensor],
-) -> Vec<PatternPrior> {
-    let scales = lights.iter().map(|light| f64::from(light.light.scale));
-    let scale = scales.sum::<f64>() / lights.len() as f64;
-    let calibrated = Calibrated {
-        exposure_s: lights[0].frame.frame.info.exposure_s,
-        flats: session.flats.len(),
-        darks: session.darks.len(),
-        bias: session.bias.len(),
-    };
-    let of = |sensor: &ChannelSensor| {
-        let prior = PatternPrior::of(sensor, &calibrated);
-        PatternPrior {
-            offset_dn: scale * prior.offset_dn,
-            ..prior
-        }
-    };
-    sensor.iter().map(of).collect()
 }
 
 /// Level at which the part of the sensor and the light that saturate first are full, DN on

@@ -344,7 +344,7 @@ mod tests {
     fn lights_far_apart_tell_nearly_all() {
         // Places that no frequency has in common.
         let scattered: Vec<_> = (0..20)
-            .map(|i| f64::from(i))
+            .map(f64::from)
             .map(|i| vec![(311.0 * (1.7 * i).sin(), 277.0 * (2.3 * i * i).cos())])
             .collect();
         let found = factors(&scattered, 1.0);
