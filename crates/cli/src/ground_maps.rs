@@ -7,6 +7,7 @@ use crate::progress::Progress;
 use align::{GroundLens, GroundPlace, GroundTurn, GroundView, Lens, PixelMap, SeenGround};
 use ndarray::Array2;
 use stack::StackError;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Motion of the ground up to which a camera stands still, px: what registering its texture
 /// cannot tell from none.
@@ -145,24 +146,40 @@ impl<'a> Search<'a> {
 
     /// The place of a light's ground on each other.
     fn places(&self, of: usize, own: &GroundView) -> Result<Vec<Option<GroundPlace>>, StackError> {
-        let mut places: Vec<Option<GroundPlace>> = vec![None; self.lights.len()];
-        let mut done = 0;
+        let done = AtomicUsize::new(0);
         // Outwards, so that each lies near to the one before.
-        let (before, after) = ((0..of).rev(), of + 1..self.lights.len());
-        for way in [before.collect::<Vec<_>>(), after.collect()] {
-            let (mut last, mut misses) = (None, 0);
-            for i in way {
-                let guess = last.and_then(|last| self.guess(of, last, &places, i));
-                places[i] = own.find_on(&self.view(i, None)?, &self.lens, guess.as_ref());
-                match places[i] {
-                    Some(_) => last = Some(i),
-                    None => misses += 1,
-                }
-                done += 1;
-                self.progress.advance(done);
-                if last.is_none() && misses == MOST_MISSES {
-                    break;
-                }
+        let (before, after) = rayon::join(
+            || self.places_on((0..of).rev(), of, own, &done),
+            || self.places_on(of + 1..self.lights.len(), of, own, &done),
+        );
+        let mut places = vec![None; self.lights.len()];
+        for (light, place) in before?.into_iter().chain(after?) {
+            places[light] = Some(place);
+        }
+        Ok(places)
+    }
+
+    /// The places on some lights, each guessed from the one before.
+    fn places_on(
+        &self,
+        lights: impl Iterator<Item = usize>,
+        of: usize,
+        own: &GroundView,
+        done: &AtomicUsize,
+    ) -> Result<Vec<(usize, GroundPlace)>, StackError> {
+        let mut places: Vec<(usize, GroundPlace)> = Vec::new();
+        let mut misses = 0;
+        for light in lights {
+            let last = places.last();
+            let guess = last.and_then(|(last, place)| self.guess(of, *last, place, light));
+            match own.find_on(&self.view(light, None)?, &self.lens, guess.as_ref()) {
+                Some(place) => places.push((light, place)),
+                None => misses += 1,
+            }
+            self.progress
+                .advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+            if places.is_empty() && misses == MOST_MISSES {
+                break;
             }
         }
         Ok(places)
@@ -229,10 +246,9 @@ impl<'a> Search<'a> {
         &self,
         of: usize,
         last: usize,
-        places: &[Option<GroundPlace>],
+        place: &GroundPlace,
         light: usize,
     ) -> Option<GroundPlace> {
-        let place = places[last].as_ref()?;
         let by_stars = || {
             let turn = GroundTurn::of_one(&self.seen(of, last, place)?, &place.lens, self.size)?;
             let sky = self.by_sky(of, light)?;

@@ -39,7 +39,7 @@ pub struct FrameEntry {
     pub captured: Option<String>,
     /// Which decoder read it.
     pub decoder: Option<String>,
-    /// Stars detected.
+    /// Stars measured; of rich fields the brightest, some 3000.
     pub stars: Option<u32>,
     /// Median full width of the stars at half their maximum, px of this frame.
     pub fwhm_px: Option<f64>,

@@ -348,8 +348,10 @@ impl Residuals<'_> {
                     .get(((y + 0.5) as usize, (x + 0.5) as usize))
                     .is_some_and(|&calm| calm)
         };
-        let sites: Vec<usize> = (0..tile.area()).filter(|&i| usable(i)).collect();
-        let Some(needed) = Resampler::needed(sites.iter().map(|&i| points[i])) else {
+        let reached: Vec<bool> = (0..tile.area()).map(usable).collect();
+        let used = points.iter().zip(&reached);
+        let used = used.filter_map(|(&point, &reached)| reached.then_some(point));
+        let Some(needed) = Resampler::needed(used) else {
             return Ok(());
         };
         let area = needed.cut_to(&layout.bounds());
@@ -358,10 +360,13 @@ impl Residuals<'_> {
         let mut padded = PaddedPlane::new();
         padded.fill(needed, &area, &part);
         let CalibratedWindow { values, .. } = self.calibrator.window(&light.mosaic, tile)?;
-        for i in sites {
+        let (mut places, mut stack) = (Vec::new(), vec![f32::NAN; tile.area()]);
+        needed.places(&points, &reached, &mut places);
+        self.resampler
+            .sample_row(&padded, &places, &reached, None, &mut stack);
+        for i in (0..tile.area()).filter(|&i| reached[i]) {
             let (x, y) = points[i];
-            let stack = self.resampler.sample(&padded, x, y);
-            let own = (stack - light.sky_offset.at(self.channel, x, y)) / light.scale;
+            let own = (stack[i] - light.sky_offset.at(self.channel, x, y)) / light.scale;
             residuals[i][number] = values[i] - own;
         }
         Ok(())
