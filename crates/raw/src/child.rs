@@ -11,6 +11,7 @@
 use crate::Decoder;
 use crate::decode::RawFile;
 use crate::foreign::Decoded;
+use crate::packing;
 use std::ffi::OsString;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -56,7 +57,7 @@ impl DecoderProcess {
         let limits = Limits::of_file(file.bytes.len(), self.memory_limit_bytes);
         let caps = Caps {
             max_pixels: file.options.max_pixels,
-            max_samples: limits.memory_bytes / 2,
+            max_samples: packing::most_samples(file.bytes.len()).min(limits.memory_bytes / 2),
         };
         let input = File::open(file.path).map_err(|error| error.to_string())?;
         let mut child = self

@@ -119,6 +119,7 @@ fn first_success(file: &RawFile) -> Result<(Decoder, Sensor), DecodeFault> {
     let mut decoders: Vec<&dyn Decode> = Vec::new();
     if let Some(dng) = &file.dng {
         file.check_size(dng.n_pixels())?;
+        dng.check_room()?;
         if dng.is_uncompressed() {
             decoders.push(&UncompressedDng);
         }

@@ -6,7 +6,7 @@
 //! (from memory), chapter 4.
 
 use crate::mosaic::{Cfa, Channel, SitePattern};
-use crate::packing::{check_plain, sample_bytes};
+use crate::packing::{check_lossless_jpeg, check_plain, sample_bytes};
 use crate::sensor::{CameraFacts, Sensor};
 use crate::tiff_tags::{Directory, Tiff, tag};
 use crate::{DecodeFault, Rect};
@@ -15,6 +15,9 @@ const PHOTOMETRIC_BLACK_IS_ZERO: usize = 1;
 const PHOTOMETRIC_CFA: usize = 32803;
 pub(crate) const PHOTOMETRIC_LINEAR_RAW: usize = 34892;
 const UNCOMPRESSED: usize = 1;
+const LOSSLESS_JPEG: usize = 7;
+/// The fewest bits of a sample that is not compressed: DNG 1.7.1, chapter 4, "BitsPerSample".
+const FEWEST_BITS: usize = 8;
 const SAMPLE_FORMAT_FLOAT: usize = 3;
 
 /// What a DNG states about its raw picture.
@@ -94,6 +97,18 @@ impl<'a> Dng<'a> {
         self.width.saturating_mul(self.height)
     }
 
+    /// Refuses a sensor that is larger than the file can hold, whoever decodes it.
+    pub(crate) fn check_room(&self) -> Result<(), DecodeFault> {
+        let size = [self.width, self.height, 1];
+        match self.raw.integer(tag::COMPRESSION) {
+            Some(UNCOMPRESSED) => {
+                check_plain(sample_bytes(size, self.bits.max(FEWEST_BITS)), self.bytes)
+            }
+            Some(LOSSLESS_JPEG) => check_lossless_jpeg(self.n_pixels() as u64, self.bytes),
+            _ => Ok(()),
+        }
+    }
+
     /// Whether [`samples`](Self::samples) can read the data.
     pub(crate) fn is_uncompressed(&self) -> bool {
         self.raw.integer(tag::COMPRESSION) == Some(UNCOMPRESSED)
@@ -112,8 +127,7 @@ impl<'a> Dng<'a> {
                 ranges.len()
             )));
         }
-        let packed = sample_bytes([self.width, self.height, 1], self.bits);
-        check_plain(packed, self.bytes)?;
+        self.check_room()?;
         let mut data = vec![0; self.n_pixels()];
         for (i, (offset, length)) in ranges.into_iter().take(needed).enumerate() {
             self.read_chunk(&chunk, i, offset, length, &mut data)?;

@@ -114,7 +114,7 @@ fn what_was_found_stays_harmless() {
     let found = [
         ("plain_mosaic.dng", "the pixels needs 578000000 bytes"),
         ("plain_colors.dng", "the pixels needs 1734000000 bytes"),
-        ("plain.tif", "needs 1734000000 bytes of pixels"),
+        ("plain.tif", "the pixels needs 1734000000 bytes"),
         ("deflate.tif", "needs 3468000000 bytes of pixels"),
         ("picture.png", "needs 1734000000 bytes of pixels"),
         ("rice.fits.fz", "needs 578000000 bytes of pixels"),

@@ -22,7 +22,7 @@ const CHUNK_SAMPLES: usize = 1 << 15;
 #[derive(Clone, Copy)]
 pub(super) struct Caps {
     pub(super) max_pixels: u64,
-    /// As many as the child can have held.
+    /// As many as the file can hold.
     pub(super) max_samples: u64,
 }
 

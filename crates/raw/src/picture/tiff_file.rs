@@ -3,7 +3,7 @@
 use super::{Encoding, Picture, PictureContainer, Source, channels, planes_of};
 use crate::decode::RawFile;
 use crate::metadata::Metadata;
-use crate::packing::{check_packed, sample_bytes};
+use crate::packing::{check_packed, check_plain, sample_bytes};
 use crate::quiet::contained;
 use crate::tiff_tags::{Directory, Tiff};
 use crate::{DecodeFault, Decoder as ReadBy};
@@ -47,6 +47,9 @@ pub(super) fn picture(source: &Source) -> Result<Picture, DecodeFault> {
     })
 }
 
+/// TIFF 6.0, section 3, "Compression".
+const UNCOMPRESSED: u16 = 1;
+
 struct Pixels {
     planes: Vec<ndarray::Array2<f32>>,
     /// The highest number of an integer format.
@@ -82,7 +85,11 @@ fn pixels(source: &Source) -> Result<Pixels, DecodeFault> {
         }
     };
     let packed = sample_bytes([width, height, samples], color.bit_depth().into());
-    check_packed(packed, source.bytes)?;
+    let compression = decoder.find_tag_unsigned::<u16>(Tag::Compression);
+    match compression.map_err(wrong)? {
+        None | Some(UNCOMPRESSED) => check_plain(packed, source.bytes)?,
+        Some(_) => check_packed(packed, source.bytes)?,
+    }
     let planar = decoder
         .find_tag_unsigned::<u16>(Tag::PlanarConfiguration)
         .map_err(wrong)?
