@@ -1,14 +1,17 @@
 //! Many mutated files through every reader: `cargo run -p radicand-raw --example fuzz`
 //!
 //! Each file is read by a worker, which is this program again, so that whatever happens to
-//! it is seen from outside: a panic, an end by a signal, more than ten seconds for one way
-//! to read, or more memory at a time than the size of the file allows. Such files are kept
-//! in the folder `--finds`. The files follow from `--seed` alone.
+//! it is seen from outside: a panic, an end by a signal, more than ten seconds of processor
+//! time for one way to read, no word for three minutes, or more memory at a time than the
+//! size of the file allows. Such files are kept in the folder `--finds`. The files follow
+//! from `--seed` alone.
 #![allow(clippy::print_stdout, reason = "this program's job is to print")]
 
 #[path = "../../tests/support/mod.rs"]
 mod support;
 
+mod clock;
+mod holds;
 mod readers;
 mod seeds;
 
@@ -22,8 +25,12 @@ use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::{Duration, Instant};
 
-/// Time that one way to read one file may take.
+/// Processor time that one way to read one file may take.
 const MOST: Duration = Duration::from_secs(10);
+/// Time that a worker may be silent: it waits for ever, since a decoding child is given a
+/// minute for each of the two decoders, and everything else is bounded by [`MOST`] on a
+/// machine that is not hopelessly busy.
+const LONGEST_SILENCE: Duration = Duration::from_secs(180);
 const WORKER: &str = "__read-mutated-files";
 
 fn main() {
@@ -109,34 +116,12 @@ fn supervise(mut run: Run, finds: &Path) -> usize {
         match wrong {
             None if status.success() => break,
             None => tally.find(&told, &format!("ended with {status}"), finds),
-            Some(Wrong::TooSlow) if !slow_again(&run, told.number) => tally.slow_once += 1,
-            Some(Wrong::TooSlow) => tally.find(&told, &format!("takes more than {MOST:?}"), finds),
-            Some(Wrong::Said(what)) => tally.find(&told, &what, finds),
+            Some(what) => tally.find(&told, &what, finds),
         }
         run.first = told.number + 1;
     }
     tally.print(begun.elapsed());
     tally.finds
-}
-
-/// What is wrong with a file.
-enum Wrong {
-    TooSlow,
-    Said(String),
-}
-
-/// Whether a file takes too long another time; if not, the machine was busy.
-fn slow_again(run: &Run, number: u64) -> bool {
-    let run = Run {
-        first: number,
-        dir: run.dir.clone(),
-        ..*run
-    };
-    let (mut worker, lines) = start(&run, number + 1);
-    let wrong = follow(&lines, &mut Told::default(), &mut Tally::default());
-    let _ = worker.kill();
-    let _ = worker.wait();
-    matches!(wrong, Some(Wrong::TooSlow))
 }
 
 fn start(run: &Run, end: u64) -> (Child, Receiver<String>) {
@@ -164,12 +149,13 @@ fn start(run: &Run, end: u64) -> (Child, Receiver<String>) {
     (worker, lines)
 }
 
-/// Listens until the worker ends, or until something is wrong with the file it is at.
-fn follow(lines: &Receiver<String>, told: &mut Told, tally: &mut Tally) -> Option<Wrong> {
+/// Listens until the worker ends, or until something is wrong with the file it is at, and says
+/// what.
+fn follow(lines: &Receiver<String>, told: &mut Told, tally: &mut Tally) -> Option<String> {
     loop {
-        let line = match lines.recv_timeout(MOST) {
+        let line = match lines.recv_timeout(LONGEST_SILENCE) {
             Ok(line) => line,
-            Err(RecvTimeoutError::Timeout) => return Some(Wrong::TooSlow),
+            Err(RecvTimeoutError::Timeout) => return Some(format!("hangs: {LONGEST_SILENCE:?}")),
             Err(RecvTimeoutError::Disconnected) => return None,
         };
         let words: Vec<&str> = line.splitn(4, '\t').collect();
@@ -196,7 +182,7 @@ fn follow(lines: &Receiver<String>, told: &mut Told, tally: &mut Tally) -> Optio
                     tally.largest = (peak, told.number, told.seed.clone());
                 }
             }
-            ["wrong", ref what @ ..] => return Some(Wrong::Said(what.join(" "))),
+            ["wrong", ref what @ ..] => return Some(what.join(" ")),
             _ => {}
         }
     }
@@ -206,10 +192,8 @@ fn follow(lines: &Receiver<String>, told: &mut Told, tally: &mut Tally) -> Optio
 struct Tally {
     files: usize,
     finds: usize,
-    /// Files that took too long once, and not when they were read again.
-    slow_once: usize,
     outcomes: BTreeMap<String, usize>,
-    /// Milliseconds, number and seed of the slowest reading.
+    /// Milliseconds of processor time, number and seed of the slowest reading.
     slowest: (u64, u64, String),
     /// Share of the memory allowed, number and seed of the largest.
     largest: (f64, u64, String),
@@ -235,16 +219,13 @@ impl Tally {
 
     fn print(&self, took: Duration) {
         let Self { files, finds, .. } = self;
-        println!(
-            "{files} files in {:.0} s: {finds} finds, {} slow for once",
-            took.as_secs_f64(),
-            self.slow_once
-        );
+        let seconds = took.as_secs_f64();
+        println!("{files} files in {seconds:.0} s: {finds} finds");
         for (outcome, n) in &self.outcomes {
             println!("  {n:>6}  {outcome}");
         }
         let (milliseconds, number, seed) = &self.slowest;
-        println!("slowest: {milliseconds} ms, file {number} of {seed}");
+        println!("slowest: {milliseconds} ms of processor time, file {number} of {seed}");
         let (share, number, seed) = &self.largest;
         println!("most memory: {share:.3} of what is allowed, file {number} of {seed}");
     }

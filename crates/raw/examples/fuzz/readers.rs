@@ -1,7 +1,9 @@
 //! The worker: makes one file after the other and reads each in every way.
 
-use crate::Run;
+use crate::clock::Clock;
+use crate::holds::samples_per_byte;
 use crate::seeds::{Seed, seeds};
+use crate::{MOST, Run};
 use peakmem_alloc::{INSTRUMENTED_SYSTEM, PeakMemAlloc, PeakMemAllocTrait};
 use radicand_raw::{
     DecodeOptions, DecoderProcess, SurveyOptions, collect_files, open, open_extension, read_plane,
@@ -10,7 +12,8 @@ use radicand_raw::{
 use std::alloc::System;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
-use std::time::Instant;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
 #[global_allocator]
 static ALLOCATOR: &PeakMemAlloc<System> = &INSTRUMENTED_SYSTEM;
@@ -45,7 +48,10 @@ const READERS: [Reader; 4] = [
 
 /// Reads the files of a run, and says on standard output what it is at.
 pub fn work(run: &Run) {
+    static BEGUN: Mutex<Clock> = Mutex::new(Clock::START);
     let seeds = seeds();
+    *BEGUN.lock().unwrap_or_else(PoisonError::into_inner) = Clock::now();
+    watch_over(&BEGUN);
     let options = DecodeOptions {
         decoder_process: std::env::current_exe().ok().map(DecoderProcess::new),
         ..DecodeOptions::default()
@@ -55,32 +61,31 @@ pub fn work(run: &Run) {
         let path = run.dir.join(format!("mutated.{}", seed.extension()));
         println!("file\t{number}\t{}\t{}", seed.name, path.display());
         std::fs::write(&path, &bytes).expect("a writable folder");
-        let n_bytes = bytes.len();
+        let most = most_bytes(seed, &bytes);
         drop(bytes);
         // A raw is opened as it is surveyed; only pictures take other ways.
         let n_ways = if seed.is_camera_raw { 1 } else { READERS.len() };
         for reader in &READERS[..n_ways] {
-            read(reader, &path, most_bytes(seed, n_bytes), &options);
+            *BEGUN.lock().unwrap_or_else(PoisonError::into_inner) = Clock::now();
+            read(reader, &path, most, &options);
         }
     }
 }
 
 /// Memory that reading may take at a time, beside what the child takes for itself.
 ///
-/// Sensor values of 2 bytes, and up to 8 planes of 4 bytes while they are looked at, come
-/// from at least a byte of the file each; in packed pictures, from a 1300th of it.
-fn most_bytes(seed: &Seed, n_bytes: usize) -> usize {
-    const FIXED: usize = 16 << 20;
-    const PER_BYTE: usize = 40;
-    const EXPANSION: usize = 1300;
-    let expansion = if seed.is_packed { EXPANSION } else { 1 };
-    FIXED + n_bytes * PER_BYTE * expansion
+/// Sensor values of 2 bytes, and up to 8 planes of 4 bytes while they are looked at, come with
+/// the file itself from as few bytes as the packing allows that the file states.
+fn most_bytes(seed: &Seed, bytes: &[u8]) -> usize {
+    const FIXED: usize = 4 << 20;
+    const PER_SAMPLE: usize = 40;
+    FIXED + bytes.len() * PER_SAMPLE * samples_per_byte(seed, bytes)
 }
 
 fn read((step, reader): &Reader, path: &Path, most: usize, options: &DecodeOptions) {
     println!("step\t{step}");
     ALLOCATOR.reset_peak_memory();
-    let begun = Instant::now();
+    let begun = Clock::now();
     let outcome = catch_unwind(AssertUnwindSafe(|| reader(path, options)));
     let milliseconds = begun.elapsed().as_millis();
     let taken = ALLOCATOR.get_peak_memory();
@@ -95,4 +100,22 @@ fn read((step, reader): &Reader, path: &Path, most: usize, options: &DecodeOptio
         }
         Err(_) => println!("wrong\tit panicked"),
     }
+    if begun.elapsed() > MOST {
+        println!("wrong\ttook {milliseconds} ms of processor time");
+    }
+}
+
+/// Says so and ends this process when one way to read one file goes on for too long.
+fn watch_over(at: &'static Mutex<Clock>) {
+    const BETWEEN_LOOKS: Duration = Duration::from_millis(200);
+    std::thread::spawn(move || {
+        loop {
+            std::thread::sleep(BETWEEN_LOOKS);
+            let begun = *at.lock().unwrap_or_else(PoisonError::into_inner);
+            if begun.elapsed() > MOST {
+                println!("wrong\tgoes on after {MOST:?} of processor time");
+                std::process::exit(1);
+            }
+        }
+    });
 }

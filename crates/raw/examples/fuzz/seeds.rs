@@ -1,4 +1,7 @@
 //! Sound files to spoil: real raws, pictures of other libraries, and files made here.
+//!
+//! Those of cameras carry real signatures and names of models, since it is by these that a
+//! decoder is chosen; what follows them is made up.
 
 use crate::support::dng::Dng;
 use crate::support::fits::{card, fits, picture, unsigned_16};
@@ -18,8 +21,6 @@ pub struct Seed {
     pub bytes: Vec<u8>,
     /// Read by foreign decoders, and never as a picture.
     pub is_camera_raw: bool,
-    /// May be compressed as much as pictures are.
-    pub is_packed: bool,
 }
 
 impl Seed {
@@ -28,7 +29,6 @@ impl Seed {
         let ends = |ends: &[&str]| ends.iter().any(|end| name.ends_with(end));
         Self {
             is_camera_raw: !ends(&[".dng", ".fits", ".fz", ".tif", ".png"]),
-            is_packed: ends(&[".fz", ".tif", ".png", ".dng"]),
             name,
             bytes,
         }
