@@ -265,6 +265,7 @@ mod tests {
             white_balance: None,
             color_matrix: None,
             orientation: 1,
+            pointing: None,
             declared_kind: None,
         }
     }

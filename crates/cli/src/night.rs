@@ -31,6 +31,8 @@ mod pairing;
 mod place;
 mod plan;
 mod plan_file;
+mod pointing;
+mod turns;
 mod watch;
 
 /// What to do with a folder of sessions.
@@ -75,7 +77,7 @@ pub(crate) fn left_out(night: &Night) -> usize {
         Some(result) => result.left_out.len(),
         None => 1,
     });
-    night.left_out.len() + in_sessions.sum::<usize>()
+    night.left_out.len() + night.idle_settings.len() + in_sessions.sum::<usize>()
 }
 
 impl NightJob {

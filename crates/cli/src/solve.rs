@@ -13,8 +13,12 @@ use align::{
     luminance, realign_held, refine_places,
 };
 use ndarray::{Array2, ArrayView2};
+use raw::Frame;
 use rayon::prelude::*;
-use stack::{Calibrator, SkyMesh, StackError};
+use stack::{
+    CalibratedWindow, Calibrator, DefectMap, DefectOptions, SensorLayout, SkyMesh, StackError,
+    StoredMosaic,
+};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -299,18 +303,7 @@ fn look_at(light: &SessionFrame, calibrator: &Calibrator) -> Result<Seen, StackE
     let layout = calibrator.layout();
     let window = calibrator.window(&light.mosaic, &layout.bounds())?;
     let sky = SkyMesh::measure(&window, &layout.cfa);
-    let mosaic = ArrayView2::from_shape((layout.height, layout.width), &window.values);
-    let mosaic = mosaic.expect("a whole frame");
-    let plane = luminance(mosaic, &layout.cfa);
-    let background = Background::estimate(plane.view(), &BackgroundOptions::default());
-    let saturated = calibrator.saturated(&light.mosaic)?;
-    let options = DetectOptions {
-        saturation: Some(Saturation::Mask(saturated.view())),
-        enough: Some(ENOUGH_STARS),
-        ..Default::default()
-    };
-    let mut stars = detect(plane.view(), &background, &options);
-    refine_places(&mut stars, mosaic, &layout.cfa);
+    let stars = stars_in(&window, &light.mosaic, calibrator)?;
     let noise_dn = light
         .frame
         .stats
@@ -325,4 +318,36 @@ fn look_at(light: &SessionFrame, calibrator: &Calibrator) -> Result<Seen, StackE
         sky,
         noise_dn,
     })
+}
+
+/// The stars of a single frame, which nothing calibrates but what it shows itself.
+pub(crate) fn stars_of_frame(frame: Frame) -> Result<Vec<Star>, StackError> {
+    let layout = SensorLayout::of(&frame.mosaic);
+    let mosaic = StoredMosaic::in_memory(frame.mosaic.data);
+    let defects = DefectMap::from_light(&layout, &mosaic, &DefectOptions::default())?;
+    let calibrator = Calibrator::new(layout, None, None, defects)?;
+    let window = calibrator.window(&mosaic, &calibrator.layout().bounds())?;
+    stars_in(&window, &mosaic, &calibrator)
+}
+
+/// The stars of a light, given its calibrated samples.
+fn stars_in(
+    window: &CalibratedWindow,
+    recorded: &StoredMosaic,
+    calibrator: &Calibrator,
+) -> Result<Vec<Star>, StackError> {
+    let layout = calibrator.layout();
+    let mosaic = ArrayView2::from_shape((layout.height, layout.width), &window.values);
+    let mosaic = mosaic.expect("a whole frame");
+    let plane = luminance(mosaic, &layout.cfa);
+    let background = Background::estimate(plane.view(), &BackgroundOptions::default());
+    let saturated = calibrator.saturated(recorded)?;
+    let options = DetectOptions {
+        saturation: Some(Saturation::Mask(saturated.view())),
+        enough: Some(ENOUGH_STARS),
+        ..Default::default()
+    };
+    let mut stars = detect(plane.view(), &background, &options);
+    refine_places(&mut stars, mosaic, &layout.cfa);
+    Ok(stars)
 }

@@ -339,11 +339,12 @@ fn two_runs_do_not_share_an_output_and_originals_are_no_output() {
     // What is left is the file of a run that ended.
     fs::write(&path, "process 5000000 on dome, boot 1-2-3\n").expect("a file");
     let run = night(base, "out", &[]);
-    check_status(&run, 1);
+    check_status(&run, 3);
     assert!(
-        run.stderr.contains("no session came to a result, of 2"),
+        run.stdout
+            .contains("0 of 2 sessions done, 2 came to no result"),
         "{}",
-        run.stderr
+        run.stdout
     );
     assert!(
         run.stderr.contains("did not end by itself"),

@@ -1,7 +1,7 @@
 //! A decoding child that does wrong whatever the name of its file asks for.
 //!
-//! Tests use it to prove that the parent survives: `hang`, `abort`, `babble`, `flood` or
-//! `promise`. Asked to `tell`, it refuses politely and says what it was given.
+//! Tests use it to prove that the parent survives: `hang`, `abort`, `babble`, `flood`,
+//! `promise` or `boast`. Asked to `tell`, it refuses politely and says what it was given.
 #![allow(clippy::print_stdout, reason = "its standard output is what is tested")]
 
 use std::io::Write;
@@ -16,8 +16,12 @@ fn main() {
         Some("abort") => std::process::abort(),
         Some("babble") => println!("all is well, here comes nothing of use to you"),
         Some("flood") => flood(),
-        // A gigabyte, of which nothing comes.
+        // As much as the file might hold, of which nothing comes.
         Some("promise") => answer(
+            r#"{"Ok":{"shape":{"width":4000,"height":3000,"samples_per_pixel":1},"description":{"Err":""}}}"#,
+        ),
+        // More than the file can hold.
+        Some("boast") => answer(
             r#"{"Ok":{"shape":{"width":20000,"height":14000,"samples_per_pixel":1},"description":{"Err":""}}}"#,
         ),
         Some("tell") => answer(&format!("{{\"Err\":\"{}\"}}", given())),

@@ -12,7 +12,7 @@ use crate::mosaic::{Cfa, SitePattern};
 use crate::packing::{check_packed, sample_bytes};
 use crate::quiet::contained;
 use crate::sensor::{CameraFacts, Sensor};
-use crate::{DecodeFault, Decoder, Frame, FrameKind, Rect};
+use crate::{DecodeFault, Decoder, Frame, FrameKind, Rect, SkyPoint};
 use fitsio_pure::hdu::{FitsData, Hdu, HduInfo};
 use fitsio_pure::image::{ImageData, extract_bscale_bzero};
 use fitsio_pure::value::Value;
@@ -295,10 +295,49 @@ pub(crate) fn metadata(header: &Header) -> Metadata {
             .and_then(|stated| parse_time(&stated, None, utc)),
         temperature_c: header.first_number(&["CCD-TEMP", "CAMTEMP"]),
         orientation: None,
+        pointing: pointing(header),
         declared_kind: ["IMAGETYP", "FRAME"]
             .iter()
             .find_map(|keyword| header.text(keyword))
             .and_then(|text| declared_kind(&text)),
+    }
+}
+
+/// Where the telescope looked: the reference point of celestial axes (FITS 4.0, 2018, section
+/// 8.3), else what programs that take pictures write (common practice, no source).
+fn pointing(header: &Header) -> Option<SkyPoint> {
+    let along = |axis: &str, name: &str| {
+        let kind = header.text(&format!("CTYPE{axis}"))?;
+        let value = || header.number(&format!("CRVAL{axis}"));
+        kind.starts_with(name).then(value).flatten()
+    };
+    let by_axes = || SkyPoint::new(along("1", "RA--")?, along("2", "DEC-")?);
+    let written = |ra: &str, dec: &str| {
+        let ra_deg = angle(header, ra, DEG_PER_HOUR)?;
+        SkyPoint::new(ra_deg, angle(header, dec, 1.0)?)
+    };
+    by_axes()
+        .or_else(|| written("RA", "DEC"))
+        .or_else(|| written("OBJCTRA", "OBJCTDEC"))
+}
+
+const DEG_PER_HOUR: f64 = 15.0;
+
+/// An angle, degrees: a number of degrees, or a text of hours (or degrees), minutes, seconds.
+fn angle(header: &Header, keyword: &str, unit_deg: f64) -> Option<f64> {
+    let Some(text) = header.text(keyword) else {
+        return header.number(keyword);
+    };
+    let parts = text.split([' ', ':']).filter(|part| !part.is_empty());
+    let parts: Option<Vec<f64>> = parts.map(|part| part.parse().ok()).collect();
+    let sign = if text.starts_with('-') { -1.0 } else { 1.0 };
+    match parts?.as_slice() {
+        [degrees] => Some(*degrees),
+        [whole, minutes] => Some(sign * unit_deg * (whole.abs() + minutes / 60.0)),
+        [whole, minutes, seconds] => {
+            Some(sign * unit_deg * (whole.abs() + minutes / 60.0 + seconds / 3600.0))
+        }
+        _ => None,
     }
 }
 

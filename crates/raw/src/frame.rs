@@ -44,8 +44,40 @@ pub struct FrameInfo {
     pub color_matrix: Option<[[f32; 3]; 3]>,
     /// EXIF orientation, 1 to 8; 1 is upright. Pixel data are never turned.
     pub orientation: u8,
+    /// Where the camera looked, as FITS headers state it; cameras state nothing.
+    pub pointing: Option<SkyPoint>,
     /// The kind a file states of itself (FITS `IMAGETYP`); cameras state none.
     pub declared_kind: Option<FrameKind>,
+}
+
+/// A point of the sky, of whatever equinox the file means.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SkyPoint {
+    /// Right ascension, degrees, from 0 to 360.
+    pub ra_deg: f64,
+    /// Declination, degrees.
+    pub dec_deg: f64,
+}
+
+impl SkyPoint {
+    /// `None` for what is no point of the sky.
+    pub fn new(ra_deg: f64, dec_deg: f64) -> Option<Self> {
+        let is_point = ra_deg.is_finite() && (-90.0..=90.0).contains(&dec_deg);
+        is_point.then(|| Self {
+            ra_deg: ra_deg.rem_euclid(360.0),
+            dec_deg,
+        })
+    }
+
+    /// Angle between two points, degrees: the haversine formula (Sinnott 1984, Sky and
+    /// Telescope 68, 159; from memory).
+    pub fn separation_deg(&self, other: &Self) -> f64 {
+        let half_sine_squared = |a: f64, b: f64| ((a - b).to_radians() / 2.0).sin().powi(2);
+        let cosines = self.dec_deg.to_radians().cos() * other.dec_deg.to_radians().cos();
+        let haversine = half_sine_squared(self.dec_deg, other.dec_deg)
+            + cosines * half_sine_squared(self.ra_deg, other.ra_deg);
+        2.0 * haversine.clamp(0.0, 1.0).sqrt().asin().to_degrees()
+    }
 }
 
 /// A moment on the camera's clock.

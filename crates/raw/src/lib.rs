@@ -28,7 +28,7 @@ pub use child::{CHILD_ARGUMENT, DecoderProcess, run_child};
 pub use classify::{Verdict, classify, kind_in_name};
 pub use decode::{DecodeOptions, check_file, decode};
 pub use error::{DecodeError, DecodeFault};
-pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind};
+pub use frame::{CaptureTime, Decoder, Frame, FrameInfo, FrameKind, SkyPoint};
 pub use mosaic::{Cfa, Channel, Mosaic, SitePattern};
 pub use picture::{
     Encoding, Opened, OpenedContent, Picture, PictureContainer, open, open_extension,

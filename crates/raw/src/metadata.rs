@@ -10,7 +10,7 @@ use crate::decode::RawFile;
 use crate::quiet::contained;
 use crate::sensor::CameraFacts;
 use crate::tiff_tags::Tiff;
-use crate::{CaptureTime, Decoder, FrameInfo, FrameKind};
+use crate::{CaptureTime, Decoder, FrameInfo, FrameKind, SkyPoint};
 use std::collections::HashMap;
 use std::path::Path;
 
@@ -50,6 +50,7 @@ pub(crate) struct Metadata {
     pub(crate) captured: Option<CaptureTime>,
     pub(crate) temperature_c: Option<f64>,
     pub(crate) orientation: Option<u8>,
+    pub(crate) pointing: Option<SkyPoint>,
     pub(crate) declared_kind: Option<FrameKind>,
 }
 
@@ -90,6 +91,7 @@ impl Metadata {
             } else {
                 1
             },
+            pointing: self.pointing,
             declared_kind: self.declared_kind,
         }
     }
@@ -115,6 +117,7 @@ impl Metadata {
             }),
             temperature_c: None,
             orientation: number(ORIENTATION).map(|o| o as u8),
+            pointing: None,
             declared_kind: None,
         }
     }
@@ -131,6 +134,7 @@ impl Metadata {
             captured: self.captured.or(other.captured),
             temperature_c: self.temperature_c.or(other.temperature_c),
             orientation: self.orientation.or(other.orientation),
+            pointing: self.pointing.or(other.pointing),
             declared_kind: self.declared_kind.or(other.declared_kind),
         }
     }

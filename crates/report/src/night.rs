@@ -23,6 +23,9 @@ pub struct Night {
     pub sessions: Vec<NightSession>,
     /// Files that cannot be used, each with its reason.
     pub left_out: Vec<NightFault>,
+    /// Entries of the settings file that change nothing, each with its reason.
+    #[serde(default)]
+    pub idle_settings: Vec<NightFault>,
     /// Folders of frames that no session needs, or that are to be skipped.
     pub unused: Vec<NightFault>,
     /// Finished results of sessions that are no longer there as they were, by their folder.

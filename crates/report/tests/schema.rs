@@ -339,6 +339,7 @@ fn a_night_and_its_schema_have_the_same_fields() {
         result: Some(NightResult {
             effective_frames: Some(3.9),
             left_out: vec![fault.clone()],
+            idle_settings: vec![fault.clone()],
             files: vec![picture, NightFile::default()],
             ..NightResult::default()
         }),
@@ -348,6 +349,7 @@ fn a_night_and_its_schema_have_the_same_fields() {
         schema_version: NIGHT_SCHEMA_VERSION,
         sessions: vec![done, NightSession::default()],
         left_out: vec![fault.clone()],
+        idle_settings: vec![fault.clone()],
         unused: vec![fault],
         ..Night::default()
     };

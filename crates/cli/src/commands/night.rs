@@ -44,6 +44,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
         let night = job.collect(&watch)?;
         drop(watch);
         complain_of(&night.left_out, console);
+        complain_of(&night.idle_settings, console);
         for session in &night.sessions {
             if let Some(reason) = &session.reason {
                 console.complain(&format!("left out: {}: {}", session.id, printable(reason)));
@@ -59,6 +60,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     drop(watch);
     let night = &outcome.night;
     complain_of(&night.left_out, console);
+    complain_of(&night.idle_settings, console);
     let text = night_summary(night);
     console.say(&text);
     console.say(&format!(
@@ -66,14 +68,6 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
         job.output.join("index.html").display()
     ));
     console.emit(&line(&json!({ "event": "ended", "summary": text })));
-    if night
-        .sessions
-        .iter()
-        .all(|session| session.result.is_none())
-    {
-        let sessions = night.sessions.len();
-        return Err(JobError::NothingDone { sessions });
-    }
     Ok(Done::given(crate::night::left_out(night)))
 }
 
@@ -128,7 +122,7 @@ fn dry_run(job: &NightJob, watch: &ConsoleWatch, console: &Console) -> Result<Do
         span(seconds),
         size(disk_bytes)
     ));
-    Ok(Done::given(plan.left_out.len()))
+    Ok(Done::given(plan.left_out.len() + plan.idle_settings.len()))
 }
 
 fn say_unused(plan: &NightPlan, console: &Console) {
@@ -136,6 +130,7 @@ fn say_unused(plan: &NightPlan, console: &Console) {
         console.say(&format!("{}: {}", printable(&fault.file), fault.reason));
     }
     complain_of(&plan.left_out, console);
+    complain_of(&plan.idle_settings, console);
 }
 
 fn describe(plan: &SessionPlan, finished: bool) -> String {
@@ -254,6 +249,12 @@ impl NightWatch for ConsoleWatch<'_> {
                     self.tell(json!({ "event": "surveyed", "files": files }));
                 }
             }
+            NightEvent::Compares { done, series } if done == series => {
+                self.clear();
+                self.tell(json!({ "event": "compared", "series": series }));
+            }
+            NightEvent::Compares { done: 0, series } => self.stage("comparing fields", *series),
+            NightEvent::Compares { done, .. } => self.advance(*done),
             NightEvent::Note(note) => {
                 self.console.complain(&format!("note: {note}"));
                 self.tell(json!({ "event": "note", "text": note }));

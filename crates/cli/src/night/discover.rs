@@ -1,5 +1,6 @@
 //! Every frame under a folder, each content once, in sets of what was taken together.
 
+use super::pointing::stated_turn_deg;
 use super::watch::{NightEvent, NightWatch};
 use crate::content::{ContentDigest, file_digest};
 use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
@@ -26,6 +27,8 @@ pub(crate) struct FoundFrame {
     /// Filters; `None` of a master that was made elsewhere.
     pub cfa: Option<Cfa>,
     pub kind: FrameKind,
+    /// Whether there are spots in it that may be stars.
+    pub may_have_stars: bool,
 }
 
 impl FoundFrame {
@@ -52,6 +55,8 @@ impl FoundFrame {
 pub(crate) struct FrameSet {
     /// One or more.
     pub frames: Vec<FoundFrame>,
+    /// Why it begins or ends where it does, beside folders, settings and pauses.
+    pub notes: Vec<String>,
 }
 
 impl FrameSet {
@@ -217,8 +222,12 @@ fn survey(
     let mut frames = Vec::new();
     for (mut one, file) in unique.into_iter().zip(survey.files) {
         let path = one.paths.remove(0);
+        let mut may_have_stars = false;
         let (info, size, cfa, kind) = match file.outcome {
-            Ok((frame, verdict)) => (frame.info, frame.size, Some(frame.cfa), verdict.kind),
+            Ok((frame, verdict)) => {
+                may_have_stars = frame.stats.stars_per_mpx > 0.0;
+                (frame.info, frame.size, Some(frame.cfa), verdict.kind)
+            }
             Err(error) => match master(&path, &options) {
                 Some((info, size, kind)) => (info, size, None, kind),
                 None => {
@@ -238,6 +247,7 @@ fn survey(
             size,
             cfa,
             kind,
+            may_have_stars,
         });
     }
     frames
@@ -266,27 +276,41 @@ fn sets(mut frames: Vec<FoundFrame>, gap_s: f64) -> Vec<FrameSet> {
         open.retain(|&i| sets[i].model().folder() == frame.folder());
         let own = |&&i: &&usize| {
             let last = sets[i].frames.last().expect("sets are not empty");
-            alike(&frame, sets[i].model()) && !apart(last, &frame, gap_s)
+            alike(&frame, sets[i].model())
+                && !apart(last, &frame, gap_s)
+                && !is_turned(last, &frame)
         };
         match open.iter().find(own) {
             Some(&i) => sets[i].frames.push(frame),
             None => {
                 open.push(sets.len());
-                let frames = vec![frame];
-                sets.push(FrameSet { frames });
+                sets.push(FrameSet {
+                    frames: vec![frame],
+                    notes: Vec::new(),
+                });
             }
         }
     }
     let mut sets = join_copies(sets);
-    sets.sort_by(|a, b| {
-        let key = |set: &FrameSet| {
-            let model = set.model();
-            let local = model.info.captured.map(|captured| captured.local);
-            (local, model.path.clone())
-        };
-        key(a).cmp(&key(b))
-    });
+    sort_by_time(&mut sets);
     sets
+}
+
+/// Puts sets in the order they were taken.
+pub(crate) fn sort_by_time(sets: &mut [FrameSet]) {
+    sets.sort_by_cached_key(when);
+}
+
+/// When a set was begun, and where its first frame lies.
+pub(crate) fn when(set: &FrameSet) -> (Option<jiff::civil::DateTime>, PathBuf) {
+    let model = set.model();
+    let local = model.info.captured.map(|captured| captured.local);
+    (local, model.path.clone())
+}
+
+/// Whether by their headers the camera was turned between two lights.
+fn is_turned(earlier: &FoundFrame, later: &FoundFrame) -> bool {
+    later.kind == FrameKind::Light && stated_turn_deg(earlier, later).is_some()
 }
 
 /// Whether two frames of a folder belong to one set.
@@ -348,6 +372,23 @@ fn join_copies(sets: Vec<FrameSet>) -> Vec<FrameSet> {
         }
     }
     joined
+}
+
+/// What the headers say of where the lights of a set were taken, where that divides it from
+/// another of the same folder.
+pub(crate) fn turn_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
+    let model = set.model();
+    let turned = |other: &FrameSet| {
+        let first = other.model();
+        let near = first.folder() == model.folder() && alike(first, model);
+        let degrees = stated_turn_deg(model, first).filter(|_| near && first.path != model.path)?;
+        Some((degrees, printable(&first.path)))
+    };
+    let (degrees, other) = sets.iter().find_map(turned)?;
+    Some(format!(
+        "by the headers the camera pointed {degrees:.1}° away from where it took {other}, which \
+         is of another session"
+    ))
 }
 
 /// What is odd about the times of a set: by the names of its files the clock runs backwards.

@@ -2,8 +2,11 @@
 
 use super::NightJob;
 use super::choices::Choice;
-use super::discover::{Discovery, FrameSet, clock_note, discover, jump_note};
+use super::discover::{
+    Discovery, FrameSet, clock_note, discover, jump_note, sort_by_time, turn_note, when,
+};
 use super::pairing::{Paired, pair};
+use super::pointing::divide;
 use super::watch::NightWatch;
 use crate::content::{ContentDigest, hex, joint_digest};
 use crate::reporting::capture_text;
@@ -21,6 +24,8 @@ pub struct NightPlan {
     pub sessions: Vec<SessionPlan>,
     /// Files that cannot be used, each with its reason.
     pub left_out: Vec<NightFault>,
+    /// Entries of the settings file that change nothing.
+    pub idle_settings: Vec<NightFault>,
     /// Folders of frames that no session needs, or that are to be skipped.
     pub unused: Vec<NightFault>,
     /// Files looked at.
@@ -79,13 +84,15 @@ impl NightPlan {
     pub fn of(job: &NightJob, watch: &dyn NightWatch) -> Result<Self, JobError> {
         job.choices.check_folders(&job.root)?;
         let budget = job.stack.memory_budget();
-        let found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
+        let mut found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
+        found.sets = divide(found.sets, watch);
+        sort_by_time(&mut found.sets);
         let root = &job.root;
         let scaling = job.stack.inputs.dark_scaling;
         let mut used = BTreeSet::new();
         let mut sessions = Vec::new();
-        let lights = |set: &&FrameSet| set.model().kind == FrameKind::Light;
         let mut unused = Vec::new();
+        let lights = |set: &&FrameSet| set.model().kind == FrameKind::Light;
         for set in found.sets.iter().filter(lights) {
             let choice = job.choices.of(relative(set.folders()[0], root));
             if choice.skips() {
@@ -97,24 +104,29 @@ impl NightPlan {
             used.extend(chosen.map(|set| set.model().path.clone()));
             let mut plan = session(set, &paired, job, choice);
             plan.session.notes.extend(jump_note(set, &found.sets));
-            sessions.push(plan);
+            plan.session.notes.extend(turn_note(set, &found.sets));
+            sessions.push((when(set), plan));
         }
-        let (unlike, needless): (Vec<_>, Vec<_>) =
-            needless(&found, &used).partition(|set| is_called_light(set));
-        let idle_set = |set| idle(set, root, "that no session needs");
-        unused.extend(needless.into_iter().map(idle_set));
+        for set in needless(&found, &used) {
+            let choice = job.choices.of(relative(set.folders()[0], root));
+            match is_called_light(set) {
+                true if choice.skips() => unused.push(idle(set, root, "that are to be skipped")),
+                true => sessions.push((when(set), starless(set, job, choice))),
+                false => unused.push(idle(set, root, "that no session needs")),
+            }
+        }
+        sessions.sort_by(|(a, _), (b, _)| a.cmp(b));
+        let sessions: Vec<SessionPlan> = sessions.into_iter().map(|(_, plan)| plan).collect();
         let holds = |kind, folder: &Path| {
             let mut sets = found.sets.iter();
             sets.any(|set| {
                 set.model().kind == kind && relative(set.folders()[0], root).starts_with(folder)
             })
         };
-        let mut left_out = faults(&found, root);
-        left_out.extend(unlike.into_iter().map(|set| starless(set, root)));
-        left_out.extend(job.choices.idle(holds));
         Ok(Self {
             sessions,
-            left_out,
+            left_out: faults(&found, root),
+            idle_settings: job.choices.idle(holds),
             unused,
             looked_at: found.looked_at,
         })
@@ -132,6 +144,7 @@ impl NightPlan {
                 .map(|plan| plan.session.clone())
                 .collect(),
             left_out: self.left_out.clone(),
+            idle_settings: self.idle_settings.clone(),
             unused: self.unused.clone(),
             older: Vec::new(),
         }
@@ -163,17 +176,16 @@ fn is_called_light(set: &FrameSet) -> bool {
     info.declared_kind.is_none() && raw::kind_in_name(info) == Some(FrameKind::Light)
 }
 
-/// Lights, by their names, that were taken for something else.
-fn starless(set: &FrameSet, root: &Path) -> NightFault {
-    NightFault {
-        file: from_root(set.folders()[0], root),
-        reason: format!(
-            "{} of kind {} by their content though their name says light: no stars were found \
-             in them; `radicand survey` says more",
-            set.frames.len(),
-            set.model().kind.name()
-        ),
-    }
+/// A session of lights, by their names, that were taken for something else: it comes to no
+/// result, and says so.
+fn starless(set: &FrameSet, job: &NightJob, choice: Choice) -> SessionPlan {
+    let mut plan = session(set, &[], job, choice);
+    plan.session.notes.push(format!(
+        "of kind {} by their content though their name says light: no stars were found in them; \
+         `radicand survey` says more",
+        set.model().kind.name()
+    ));
+    plan
 }
 
 /// A set that is not used.
@@ -203,7 +215,7 @@ fn session(set: &FrameSet, paired: &[Paired], job: &NightJob, choice: Choice) ->
     let texts = |folders: Vec<&Path>| folders.iter().map(|path| from_root(path, root)).collect();
     let model = set.model();
     let also_in: Vec<String> = texts(set.copy_folders());
-    let mut notes = Vec::new();
+    let mut notes = set.notes.clone();
     if !also_in.is_empty() {
         notes.push(format!(
             "the same frames lie in {} again: they are done once",

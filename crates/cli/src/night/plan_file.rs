@@ -19,6 +19,7 @@ struct PlanFile {
     settings: String,
     sessions: Vec<PlannedSession>,
     left_out: Vec<NightFault>,
+    idle_settings: Vec<NightFault>,
     unused: Vec<NightFault>,
     looked_at: usize,
 }
@@ -43,6 +44,7 @@ pub(crate) fn save(plan: &NightPlan, job: &NightJob, place: &Place) -> Result<()
         settings: settings(job),
         sessions: plan.sessions.iter().map(PlannedSession::of).collect(),
         left_out: plan.left_out.clone(),
+        idle_settings: plan.idle_settings.clone(),
         unused: plan.unused.clone(),
         looked_at: plan.looked_at,
     };
@@ -72,6 +74,7 @@ pub(crate) fn kept(job: &NightJob, place: &Place) -> Option<Kept> {
     let plan = NightPlan {
         sessions: sessions.collect(),
         left_out: file.left_out,
+        idle_settings: file.idle_settings,
         unused: file.unused,
         looked_at: file.looked_at,
     };

@@ -24,6 +24,13 @@ pub enum NightEvent<'a> {
         /// Of how many.
         files: usize,
     },
+    /// Lights of series are being compared, to see where the camera was turned.
+    Compares {
+        /// Series that are done.
+        done: usize,
+        /// Of how many.
+        series: usize,
+    },
     /// Something that the user should know, and that ends nothing.
     Note(&'a str),
     /// A session begins.

@@ -22,6 +22,7 @@ fn frame(exposure_s: f64) -> SurveyedFrame {
             white_balance: None,
             color_matrix: None,
             orientation: 1,
+            pointing: None,
             declared_kind: None,
         },
         size: (2000, 1000),

@@ -24,6 +24,11 @@ pub fn night_page(night: &Night) -> String {
         }
         (list("left-out", "Files that cannot be used", &night.left_out))
         (list(
+            "idle-settings",
+            "Settings that change nothing",
+            &night.idle_settings,
+        ))
+        (list(
             "unused",
             "Frames that no session needs, or that are to be skipped",
             &night.unused,
@@ -241,6 +246,7 @@ mod tests {
                 ..NightSession::default()
             }],
             left_out: vec![fault.clone()],
+            idle_settings: vec![fault.clone()],
             unused: vec![fault],
             older: vec![evil.to_owned()],
             ..Night::default()
@@ -249,7 +255,7 @@ mod tests {
         assert!(!page.contains("<script"), "{page}");
         assert!(!page.contains("\"1\""), "{page}");
         let shown = "&lt;script&gt;alert(&quot;1&quot;)&lt;/script&gt;\\u{a}&amp;'";
-        assert!(page.matches(shown).count() >= 14, "{page}");
+        assert!(page.matches(shown).count() >= 16, "{page}");
         let link = "failed/%3Cscript%3Ealert%28%221%22%29%3C%2Fscript%3E%0A%26%27/log.txt";
         assert!(page.contains(link), "{page}");
     }

@@ -18,11 +18,11 @@ pub(super) fn list(plan: &NightPlan, console: &Console) -> Result<Done, JobError
             &json!({ "event": "job", "session": id, "command": command }),
         ));
     }
-    for fault in &plan.left_out {
+    for fault in plan.left_out.iter().chain(&plan.idle_settings) {
         let file = super::printable(&fault.file);
         console.complain(&format!("left out: {file}: {}", fault.reason));
     }
-    Ok(Done::given(plan.left_out.len()))
+    Ok(Done::given(plan.left_out.len() + plan.idle_settings.len()))
 }
 
 /// The command line that was typed, for one session.

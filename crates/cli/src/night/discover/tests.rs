@@ -4,7 +4,7 @@ use super::*;
 use crate::DarkScaling;
 use crate::night::choices::Choice;
 use crate::night::pairing::pair;
-use raw::{CaptureTime, Decoder};
+use raw::{CaptureTime, Decoder, SkyPoint};
 use sha2::{Digest, Sha256};
 
 /// A frame at a time of one January night, `minutes` after nine.
@@ -31,11 +31,13 @@ fn frame(path: &str, kind: FrameKind, minutes: f64) -> FoundFrame {
             white_balance: None,
             color_matrix: None,
             orientation: 1,
+            pointing: None,
             declared_kind: None,
         },
         size: (600, 400),
         cfa: Some(Cfa::mono()),
         kind,
+        may_have_stars: false,
     }
 }
 
@@ -186,4 +188,35 @@ fn a_clock_that_jumps_backwards_over_a_pause_is_noted_on_both_sides() {
         assert_eq!(is_noted, set.model().folder() == Path::new("a"));
         assert_eq!(clock_note(set), None);
     }
+}
+
+#[test]
+fn a_stated_step_beyond_half_the_field_divides() {
+    let at = |path: &str, minutes: f64, ra_deg: f64| {
+        let mut light = light(path, minutes);
+        light.info.pointing = SkyPoint::new(ra_deg, 60.0);
+        light
+    };
+    // 600 × 400 px of 5 µm behind 10 mm: 11.5° high, of which half is 5.7°. At declination
+    // 60° a degree of right ascension is half of one.
+    let lens = |mut light: FoundFrame| {
+        (light.info.focal_length_mm, light.info.pixel_pitch_um) = (Some(10.0), Some(5.0));
+        light
+    };
+    let steps = |lights: Vec<FoundFrame>| sets(lights, GAP_S).len();
+    assert_eq!(
+        steps(vec![lens(at("a/1", 0.0, 10.0)), lens(at("a/2", 1.0, 20.0))]),
+        1
+    );
+    assert_eq!(
+        steps(vec![lens(at("a/1", 0.0, 355.0)), lens(at("a/2", 1.0, 8.0))]),
+        2
+    );
+    // Drift adds up and divides nothing; without a field 10° are allowed.
+    let drift = (0..20).map(|i| lens(at(&format!("a/{i:02}"), f64::from(i), 8.0 * f64::from(i))));
+    assert_eq!(steps(drift.collect()), 1);
+    assert_eq!(steps(vec![at("a/1", 0.0, 0.0), at("a/2", 1.0, 19.0)]), 1);
+    let divided = sets(vec![at("a/1", 0.0, 0.0), at("a/2", 1.0, 21.0)], GAP_S);
+    let note = turn_note(&divided[1], &divided).expect("a note");
+    assert!(note.contains("10.5° away from where it took a/1"), "{note}");
 }
