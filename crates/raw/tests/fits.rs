@@ -143,6 +143,36 @@ fn header_cards_become_metadata() {
 }
 
 #[test]
+fn where_the_telescope_looked_is_read_in_every_usual_form() {
+    let at = |cards: &[String]| {
+        let frame = read(&unsigned_16(WIDTH, &samples(), cards)).expect("a frame");
+        let point = frame.info.pointing?;
+        Some([point.ra_deg, point.dec_deg].map(|deg| (deg * 1e6).round() / 1e6))
+    };
+    let celestial = [
+        card("CTYPE1", "'RA---TAN'"),
+        card("CTYPE2", "'DEC--TAN'"),
+        card("CRVAL1", "83.82"),
+        card("CRVAL2", "-5.39"),
+        card("RA", "1.0"),
+        card("DEC", "2.0"),
+    ];
+    assert_eq!(at(&celestial), Some([83.82, -5.39]));
+    assert_eq!(at(&celestial[4..]), Some([1.0, 2.0]));
+    // 5 h 35 min 17.3 s are 83.822083°.
+    let texts = [
+        card("OBJCTRA", "'05 35 17.3'"),
+        card("OBJCTDEC", "'-05 23 28'"),
+    ];
+    assert_eq!(at(&texts), Some([83.822_083, -5.391_111]));
+    let colons = [card("RA", "'23:30'"), card("DEC", "'-00:30:00'")];
+    assert_eq!(at(&colons), Some([352.5, -0.5]));
+    assert_eq!(at(&[card("RA", "1.0"), card("DEC", "91.0")]), None);
+    assert_eq!(at(&[card("RA", "'unknown'"), card("DEC", "2.0")]), None);
+    assert_eq!(at(&[]), None);
+}
+
+#[test]
 fn a_file_that_ends_early_is_told_with_both_lengths() {
     let whole = unsigned_16(WIDTH, &samples(), &[]);
     let needed = 2880 + 2 * WIDTH * HEIGHT;

@@ -339,7 +339,6 @@ fn a_night_and_its_schema_have_the_same_fields() {
         result: Some(NightResult {
             effective_frames: Some(3.9),
             left_out: vec![fault.clone()],
-            idle_settings: vec![fault.clone()],
             files: vec![picture, NightFile::default()],
             ..NightResult::default()
         }),

@@ -6,7 +6,9 @@ use super::discover::{
     Discovery, FrameSet, clock_note, discover, jump_note, sort_by_time, turn_note, when,
 };
 use super::pairing::{Paired, pair};
-use super::pointing::divide;
+use super::place::Place;
+use super::plan_file;
+use super::pointing::{KnownTurns, divide};
 use super::watch::NightWatch;
 use crate::content::{ContentDigest, hex, joint_digest};
 use crate::reporting::capture_text;
@@ -30,6 +32,8 @@ pub struct NightPlan {
     pub unused: Vec<NightFault>,
     /// Files looked at.
     pub looked_at: usize,
+    /// Where the camera was turned, so that it need not be looked for again.
+    pub(crate) turns: KnownTurns,
 }
 
 /// One session to be done.
@@ -85,7 +89,9 @@ impl NightPlan {
         job.choices.check_folders(&job.root)?;
         let budget = job.stack.memory_budget();
         let mut found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
-        found.sets = divide(found.sets, watch);
+        let known = plan_file::known_turns(&Place::existing(&job.output));
+        let turns;
+        (found.sets, turns) = divide(found.sets, &known, watch);
         sort_by_time(&mut found.sets);
         let root = &job.root;
         let scaling = job.stack.inputs.dark_scaling;
@@ -129,6 +135,7 @@ impl NightPlan {
             idle_settings: job.choices.idle(holds),
             unused,
             looked_at: found.looked_at,
+            turns,
         })
     }
 

@@ -4,6 +4,7 @@ use super::NightJob;
 use super::choices::Choice;
 use super::place::Place;
 use super::plan::{NightPlan, SessionPlan};
+use super::pointing::KnownTurns;
 use crate::JobError;
 use export::{AtomicFile, Overwrite};
 use raw::FrameKind;
@@ -22,6 +23,7 @@ struct PlanFile {
     idle_settings: Vec<NightFault>,
     unused: Vec<NightFault>,
     looked_at: usize,
+    turns: KnownTurns,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -47,6 +49,7 @@ pub(crate) fn save(plan: &NightPlan, job: &NightJob, place: &Place) -> Result<()
         idle_settings: plan.idle_settings.clone(),
         unused: plan.unused.clone(),
         looked_at: plan.looked_at,
+        turns: plan.turns.clone(),
     };
     let bytes = serde_json::to_vec(&file)?;
     Ok(AtomicFile::write_whole(
@@ -54,6 +57,17 @@ pub(crate) fn save(plan: &NightPlan, job: &NightJob, place: &Place) -> Result<()
         &bytes,
         Overwrite::Yes,
     )?)
+}
+
+fn read(place: &Place) -> Option<PlanFile> {
+    let bytes = std::fs::read(place.plan()).ok()?;
+    serde_json::from_slice(&bytes).ok()
+}
+
+/// What an earlier plan of this version knows of turns of the camera, whatever it was for.
+pub(crate) fn known_turns(place: &Place) -> KnownTurns {
+    let file = read(place).filter(|file| file.version == env!("CARGO_PKG_VERSION"));
+    file.map(|file| file.turns).unwrap_or_default()
 }
 
 /// A plan that was kept.
@@ -65,8 +79,7 @@ pub(crate) struct Kept {
 
 /// The plan that was kept, for whatever settings.
 pub(crate) fn kept(job: &NightJob, place: &Place) -> Option<Kept> {
-    let bytes = std::fs::read(place.plan()).ok()?;
-    let file: PlanFile = serde_json::from_slice(&bytes).ok()?;
+    let file = read(place)?;
     let fits = file.root == encode(&job.root)
         && file.settings == settings(job)
         && file.version == env!("CARGO_PKG_VERSION");
@@ -77,6 +90,7 @@ pub(crate) fn kept(job: &NightJob, place: &Place) -> Option<Kept> {
         idle_settings: file.idle_settings,
         unused: file.unused,
         looked_at: file.looked_at,
+        turns: file.turns,
     };
     Some(Kept { plan, fits })
 }

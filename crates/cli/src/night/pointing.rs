@@ -3,11 +3,14 @@
 use super::discover::{FoundFrame, FrameSet};
 use super::turns::{Lights, turns};
 use super::watch::{NightEvent, NightWatch};
+use crate::content::hex;
 use crate::decode_options;
 use crate::opened_result::scale_arcsec;
 use crate::solve::stars_of_frame;
 use align::{MatchOptions, Star, align_stars};
 use raw::{FrameKind, printable};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// Fewest stars by which a light tells where it looks: two lists of them have nothing in common
@@ -39,41 +42,88 @@ fn longest_step_deg(frame: &FoundFrame) -> f64 {
     LONGEST_STEP * shorter_px * scale_arcsec(pitch_um, focal_mm) / ARCSEC_PER_DEG
 }
 
+/// A turn of the camera between two lights of a set.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Turn {
+    /// The last light before it, and the first one after it, by their place in the set.
+    lights: [usize; 2],
+    /// Stars on each.
+    stars: [usize; 2],
+}
+
+/// The turns of sets that were looked at, by the content of their lights.
+pub(crate) type KnownTurns = BTreeMap<String, Vec<Turn>>;
+
 /// Divides sets of lights where the stars show that the camera was turned, and notes so.
 ///
-/// One light at a time is read. Answers follow from the frames alone.
-pub(crate) fn divide(sets: Vec<FrameSet>, watch: &dyn NightWatch) -> Vec<FrameSet> {
+/// One light at a time is read. Answers follow from the frames alone, and those in `known` are
+/// not looked for again; all that hold for these sets are returned.
+pub(crate) fn divide(
+    sets: Vec<FrameSet>,
+    known: &KnownTurns,
+    watch: &dyn NightWatch,
+) -> (Vec<FrameSet>, KnownTurns) {
     let is_series = |set: &FrameSet| set.model().kind == FrameKind::Light && set.frames.len() > 1;
     let series = sets.iter().filter(|set| is_series(set)).count();
     let mut done = 0;
-    let mut divided = Vec::new();
+    let (mut divided, mut answers) = (Vec::new(), KnownTurns::new());
     for set in sets {
-        if is_series(&set) {
-            watch.hear(&NightEvent::Compares { done, series });
-            done += 1;
-            divided.extend(by_stars(set));
-        } else {
+        if !is_series(&set) {
             divided.push(set);
+            continue;
         }
+        watch.hear(&NightEvent::Compares { done, series });
+        done += 1;
+        let content = content(&set);
+        let fits = |turns: &&Vec<Turn>| are_of(turns, set.frames.len());
+        let turns = match known.get(&content).filter(fits) {
+            Some(turns) => turns.clone(),
+            None => look_for_turns(&set.frames),
+        };
+        divided.extend(parts(set, &turns));
+        answers.insert(content, turns);
     }
     watch.hear(&NightEvent::Compares { done, series });
-    divided
+    (divided, answers)
 }
 
-/// The parts of a set.
-fn by_stars(set: FrameSet) -> Vec<FrameSet> {
+/// Whether turns are in order and between so many lights, as a file that was spoiled may not say.
+fn are_of(turns: &[Turn], lights: usize) -> bool {
+    let inside = turns.iter().all(|turn| {
+        let [before, after] = turn.lights;
+        before < after && after < lights
+    });
+    inside && turns.is_sorted_by(|a, b| a.lights[1] < b.lights[1])
+}
+
+/// SHA-256 over the digests of the lights, in their order.
+fn content(set: &FrameSet) -> String {
+    let digests: Vec<_> = set.frames.iter().map(|frame| frame.digest).collect();
+    hex(&Sha256::digest(digests.concat()))
+}
+
+fn look_for_turns(frames: &[FoundFrame]) -> Vec<Turn> {
     let mut seen = SeenLights {
-        frames: &set.frames,
+        frames,
         stars: BTreeMap::new(),
     };
-    let turns = turns(&mut seen);
-    let notes: Vec<String> = turns.iter().map(|&turn| note(turn, &mut seen)).collect();
+    let turns = turns(&mut seen).into_iter();
+    let turn = turns.map(|(before, after)| Turn {
+        lights: [before, after],
+        stars: [before, after].map(|light| seen.stars(light).len()),
+    });
+    turn.collect()
+}
+
+/// The parts of a set, each told of the turns at its ends.
+fn parts(set: FrameSet, turns: &[Turn]) -> Vec<FrameSet> {
+    let notes: Vec<String> = turns.iter().map(|turn| note(turn, &set.frames)).collect();
     let mut rest = set.frames;
     let mut parts = Vec::new();
-    for (&(_, first), note) in turns.iter().zip(&notes).rev() {
-        let frames = rest.split_off(first);
+    for (turn, note) in turns.iter().zip(&notes).rev() {
+        let [_, first] = turn.lights;
         parts.push(FrameSet {
-            frames,
+            frames: rest.split_off(first),
             notes: vec![note.clone()],
         });
     }
@@ -82,22 +132,22 @@ fn by_stars(set: FrameSet) -> Vec<FrameSet> {
         notes: set.notes,
     });
     parts.reverse();
-    // The part before a turn is told of it as well.
     for (part, note) in parts.iter_mut().zip(notes) {
         part.notes.push(note);
     }
     parts
 }
 
-fn note((before, after): (usize, usize), seen: &mut SeenLights) -> String {
-    let mut side = |light: usize| {
-        let stars = seen.stars(light).len();
-        format!("{} ({stars} stars)", printable(&seen.frames[light].path))
+fn note(turn: &Turn, frames: &[FoundFrame]) -> String {
+    let side = |i: usize| {
+        let path = printable(&frames[turn.lights[i]].path);
+        format!("{path} ({} stars)", turn.stars[i])
     };
-    let (before, after) = (side(before), side(after));
     format!(
-        "the camera was turned between {before} and {after}, which show no star in common: \
-         each side is a session of its own"
+        "the camera was turned between {} and {}, which show no star in common: each side is a \
+         session of its own",
+        side(0),
+        side(1)
     )
 }
 
@@ -150,4 +200,22 @@ fn stands_still(a: &Star, b: &Star) -> bool {
     /// As `align_stars` has it.
     const STILL_PX: f64 = 0.5;
     (a.x - b.x).hypot(a.y - b.y) < STILL_PX
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn answers_that_make_no_sense_are_not_believed() {
+        let turn = |lights| Turn {
+            lights,
+            stars: [30, 40],
+        };
+        assert!(are_of(&[], 2));
+        assert!(are_of(&[turn([1, 2]), turn([3, 5])], 6));
+        assert!(!are_of(&[turn([1, 2]), turn([3, 6])], 6));
+        assert!(!are_of(&[turn([0, 0])], 6));
+        assert!(!are_of(&[turn([1, 3]), turn([2, 3])], 6));
+    }
 }

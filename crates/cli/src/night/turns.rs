@@ -27,7 +27,7 @@ pub(super) fn turns(lights: &mut dyn Lights) -> Vec<(usize, usize)> {
         search(lights, first, last, &mut turns);
     }
     turns.sort_unstable();
-    turns.dedup();
+    turns.dedup_by_key(|&mut (_, after)| after);
     turns
 }
 
