@@ -354,7 +354,7 @@ fn a_night_and_its_schema_have_the_same_fields() {
     };
     let schema = include_str!("../../../docs/night.schema.json");
     let n_objects = objects_with_the_fields_of(schema, &night.to_json());
-    // Night, two sessions, a calibration, a result, two files, a content, three faults.
-    assert_eq!(n_objects, 11);
+    // Night, two sessions, a calibration, a result, two files, a content, four faults.
+    assert_eq!(n_objects, 12);
     assert_eq!(Night::from_json(&night.to_json()).unwrap(), night);
 }
