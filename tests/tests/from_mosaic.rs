@@ -1,172 +1,82 @@
-//! Pictures of photosites against what is true: detail, color, noise.
+//! Pictures of photosites against what is true: detail and color.
 
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
-use align::{Homography, PixelMap};
-use ndarray::{Array2, ArrayView2, s};
-use noise::{
-    HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, drop_correlation, drop_correlation_at,
+use ndarray::{Array3, s};
+use radicand_tests::{
+    BORDER_PX, Burst, FOUR_SHIFTS, Way, check_gain, check_near, dithers, inner, lights,
+    mean_and_error,
 };
-use radicand_tests::{cfa_calibrator, cfa_light, check_near};
-use rand::{Rng, SeedableRng};
-use rand_chacha::ChaCha8Rng;
-use rand_distr::StandardNormal;
-use raw::{Cfa, Channel, Rect};
-use stack::{
-    Calibrator, Combine, DefectMap, DemosaicMethod, DropShape, FirstPass, FromMosaic, Light, Stack,
-    StackOptions, StackPlace, stack, stack_from_mosaic,
-};
+use stack::DropShape;
 
-const SIDE: usize = 96;
-/// Left out at every side, where the lights do not all reach, px.
-const BORDER: usize = 12;
+const SIDE: usize = 84;
 
-fn cfa() -> Cfa {
-    Cfa::bayer("RGGB").expect("a Bayer array")
-}
-
-fn calibrator(side: usize) -> Calibrator {
-    cfa_calibrator(cfa(), DefectMap::none(side, side))
-}
-
-/// Index of the channel of a photosite.
-fn channel(row: usize, col: usize) -> usize {
-    match cfa().at(row, col) {
-        Channel::R => 0,
-        Channel::G => 1,
-        _ => 2,
-    }
-}
-
-/// Moves of the framing by chance, each way up to `most_px`; the first light is the reference.
-fn dithers(n: usize, most_px: f64, seed: u64) -> Vec<(f64, f64)> {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let mut draw = |i: usize| match i {
-        0 => 0.0,
-        _ => rng.random_range(-most_px..most_px),
-    };
-    (0..n).map(|i| (draw(i), draw(i))).collect()
-}
-
-/// One photosite each way around a square.
-const FOUR_SHIFTS: [(f64, f64); 4] = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)];
-
-/// Lights of a scene `level(channel, x, y)`, its values those of whole photosites.
-fn lights(
-    shifts: &[(f64, f64)],
-    side: usize,
-    mut level: impl FnMut(usize, f64, f64) -> f64,
-) -> Vec<Light> {
-    let light = |&(dx, dy): &(f64, f64)| {
-        let samples = Array2::from_shape_fn((side, side), |(row, col)| {
-            let value = level(channel(row, col), col as f64 - dx, row as f64 - dy);
-            value.round() as u16
-        });
-        let map = Homography([[1.0, 0.0, dx], [0.0, 1.0, dy], [0.0, 0.0, 1.0]]);
-        cfa_light(&cfa(), samples, PixelMap::from_homography(map))
-    };
-    shifts.iter().map(light).collect()
-}
-
-/// The ordinary stack.
-fn ordinary(lights: &[Light], demosaic: DemosaicMethod) -> Stack {
-    let options = StackOptions {
-        combine: Combine::Mean,
-        demosaic,
-        ..StackOptions::default()
-    };
-    let side = lights[0].mosaic.size().0;
-    stack(lights, &calibrator(side), &options, &(), &|_, _| ())
-        .expect("a stack")
-        .0
-}
-
-fn from_mosaic(lights: &[Light], scale: f64, drop: DropShape) -> Stack {
-    let side = lights[0].mosaic.size().0;
-    let stacking = StackOptions {
-        combine: Combine::Mean,
-        ..StackOptions::default()
-    };
-    let first = ordinary(lights, DemosaicMethod::Bilinear);
-    let first = FirstPass::new(&first.into(), lights.len(), &cfa(), &stacking).expect("in memory");
-    let options = FromMosaic { scale, drop };
-    let made = stack_from_mosaic(
-        lights,
-        &[],
-        &calibrator(side),
-        &first,
-        &options,
-        &StackPlace::Memory,
-        &(),
-        &|_, _| (),
-    );
-    let mut made = made.expect("a stack").0;
-    made.fill(&first).expect("in memory");
-    made.stack.into_memory().expect("in memory")
-}
-
-/// The inner part of a channel.
-fn inner(stack: &Stack, channel: usize, scale: f64) -> ArrayView2<'_, f32> {
-    let (_, rows, columns) = stack.mean.dim();
-    let border = (BORDER as f64 * scale) as usize;
-    stack
-        .mean
-        .slice(s![channel, border..rows - border, border..columns - border])
-}
+/// What is gray and white in DN, as balanced lights would show it: what gradients of the
+/// other colors are made for.
+const BALANCED: [f64; 3] = [1.0, 1.0, 1.0];
+/// The same as a camera records it: the simulator's `efficiency`, over that of green.
+const RECORDED: [f64; 3] = [0.415, 1.0, 0.7525];
 
 /// Waves of a grating to a pixel of the lights: beyond what red sites two pixels apart tell.
 const FREQUENCY: f64 = 0.35;
 /// Level and contrast of it, DN and 1.
 const GRATING: (f64, f64) = (20_000.0, 0.5);
 
-/// A gray grating along x, as photosites see it that are light-sensitive all over.
-fn grating(_: usize, x: f64, _: f64) -> f64 {
-    let phase = std::f64::consts::TAU * FREQUENCY;
-    let site = (0.5 * phase).sin() / (0.5 * phase);
-    GRATING.0 * (1.0 + GRATING.1 * site * (phase * x).sin())
+/// sin πx / πx.
+fn sinc(x: f64) -> f64 {
+    (std::f64::consts::PI * x).sin() / (std::f64::consts::PI * x)
+}
+
+/// A grating along x, as photosites see it that are light-sensitive all over; `waves` says
+/// which channels have it, the others are even.
+fn grating(color: [f64; 3], waves: [f64; 3]) -> impl Fn(usize, f64, f64) -> f64 {
+    move |channel, x, _| {
+        let phase = std::f64::consts::TAU * FREQUENCY * x;
+        let contrast = GRATING.1 * waves[channel] * sinc(FREQUENCY);
+        GRATING.0 * color[channel] * (1.0 + contrast * phase.sin())
+    }
 }
 
 /// Contrast of the grating that a channel shows, over its true one.
-fn modulation(stack: &Stack, channel: usize, scale: f64) -> f64 {
-    let plane = inner(stack, channel, scale);
+fn modulation(picture: &Array3<f32>, channel: usize, scale: f64) -> f64 {
+    let plane = inner(picture, channel, scale);
     let phase = std::f64::consts::TAU * FREQUENCY / scale;
     // Whole waves, so that the mean level does not count: 20 pixels of the lights hold seven.
     let columns = (20.0 * scale) as usize * (plane.ncols() / (20.0 * scale) as usize);
-    let (mut sin, mut cos) = (0.0, 0.0);
+    let (mut sin, mut cos, mut level) = (0.0, 0.0, 0.0);
     let part = plane.slice(s![.., ..columns]);
     for ((_, col), &value) in part.indexed_iter() {
         sin += f64::from(value) * (phase * col as f64).sin();
         cos += f64::from(value) * (phase * col as f64).cos();
+        level += f64::from(value);
     }
-    2.0 * sin.hypot(cos) / part.len() as f64 / (GRATING.0 * GRATING.1)
+    2.0 * sin.hypot(cos) / level / GRATING.1
 }
 
-/// Root mean square of R/G − 1 over the gray grating.
-fn false_color(stack: &Stack, scale: f64) -> f64 {
-    let (red, green) = (inner(stack, 0, scale), inner(stack, 1, scale));
-    let ratios = red
-        .iter()
-        .zip(green)
-        .map(|(&r, &g)| (f64::from(r / g) - 1.0).powi(2));
-    (ratios.sum::<f64>() / red.len() as f64).sqrt()
+/// Root mean square of R/G over the true one, less 1, over the gray grating.
+fn false_color(picture: &Array3<f32>, scale: f64, color: [f64; 3]) -> f64 {
+    let (red, green) = (inner(picture, 0, scale), inner(picture, 1, scale));
+    let off = |(&r, &g): (&f32, &f32)| (f64::from(r / g) * color[1] / color[0] - 1.0).powi(2);
+    let squares = red.iter().zip(green).map(off);
+    (squares.sum::<f64>() / red.len() as f64).sqrt()
 }
 
-/// Colors of the stars, R, G and B over G.
-const STAR_COLOR: [f64; 3] = [0.7, 1.0, 0.45];
 const SKY_DN: f64 = 2000.0;
 
-/// Stars of 1.7 px full width, each at another place between pixels.
-fn stars(channel: usize, x: f64, y: f64) -> f64 {
-    let (fx, fy) = ((x / 12.0).floor(), (y / 12.0).floor());
-    let mut level = SKY_DN;
-    for (i, j) in (-1..=1).flat_map(|j| (-1..=1).map(move |i| (f64::from(i), f64::from(j)))) {
-        let (sx, sy) = star_place(fx + i, fy + j);
-        let squared = (x - sx).powi(2) + (y - sy).powi(2);
-        level += 30_000.0
-            * STAR_COLOR[channel]
-            * (-4.0 * std::f64::consts::LN_2 * squared / (1.7 * 1.7)).exp();
+/// White stars of 1.7 px full width, each at another place between pixels.
+fn stars(color: [f64; 3]) -> impl Fn(usize, f64, f64) -> f64 {
+    move |channel, x, y| {
+        let (fx, fy) = ((x / 12.0).floor(), (y / 12.0).floor());
+        let mut level = SKY_DN;
+        for (i, j) in (-1..=1).flat_map(|j| (-1..=1).map(move |i| (f64::from(i), f64::from(j)))) {
+            let (sx, sy) = star_place(fx + i, fy + j);
+            let squared = (x - sx).powi(2) + (y - sy).powi(2);
+            level += 30_000.0
+                * color[channel]
+                * (-4.0 * std::f64::consts::LN_2 * squared / (1.7 * 1.7)).exp();
+        }
+        level
     }
-    level
 }
 
 /// Place of the star of a cell.
@@ -178,44 +88,39 @@ fn star_place(i: f64, j: f64) -> (f64, f64) {
     )
 }
 
+/// The pixels of a picture around stars: squared distance, px² of the lights, and the light of
+/// red and green above the sky, over that of a white star.
+fn around_stars(picture: &Array3<f32>, scale: f64, color: [f64; 3]) -> Vec<(f64, [f64; 2])> {
+    let border = (BORDER_PX as f64 * scale) as usize;
+    let on_reference = |at: usize| (at as f64 + 0.5) / scale - 0.5;
+    let inside = border..picture.dim().1 - border;
+    let pixels = inside
+        .clone()
+        .flat_map(|row| inside.clone().map(move |col| (row, col)));
+    let pixel = |(row, col): (usize, usize)| {
+        let (x, y) = (on_reference(col), on_reference(row));
+        let (sx, sy) = star_place((x / 12.0).floor(), (y / 12.0).floor());
+        let light =
+            |channel: usize| (f64::from(picture[(channel, row, col)]) - SKY_DN) / color[channel];
+        ((x - sx).powi(2) + (y - sy).powi(2), [light(0), light(1)])
+    };
+    pixels.map(pixel).collect()
+}
+
 /// Root mean square error of R/G, over the true one, at the pixels within 1.5 px of stars.
-fn color_error(stack: &Stack, scale: f64) -> f64 {
-    let (mut sum, mut n) = (0.0, 0);
-    let rows = stack.mean.dim().1;
-    let border = (BORDER as f64 * scale) as usize;
-    for row in border..rows - border {
-        for col in border..rows - border {
-            let on_reference = |at: usize| (at as f64 + 0.5) / scale - 0.5;
-            let (x, y) = (on_reference(col), on_reference(row));
-            let (sx, sy) = star_place((x / 12.0).floor(), (y / 12.0).floor());
-            if (x - sx).hypot(y - sy) > 1.5 {
-                continue;
-            }
-            let light = |channel: usize| f64::from(stack.mean[(channel, row, col)]) - SKY_DN;
-            sum += (light(0) / light(1) / STAR_COLOR[0] - 1.0).powi(2);
-            n += 1;
-        }
-    }
-    (sum / f64::from(n)).sqrt()
+fn color_error(around: &[(f64, [f64; 2])]) -> f64 {
+    let near = around.iter().filter(|(squared, _)| *squared <= 1.5 * 1.5);
+    let off = near.map(|(_, [red, green])| (red / green - 1.0).powi(2));
+    let (sum, n) = off.fold((0.0, 0.0), |(sum, n), off| (sum + off, n + 1.0));
+    (sum / n).sqrt()
 }
 
 /// Full width of the mean star in red, px of the lights: by its second moments within 4 px.
-fn red_width(stack: &Stack, scale: f64) -> f64 {
+fn red_width(around: &[(f64, [f64; 2])]) -> f64 {
     let (mut light, mut moment) = (0.0, 0.0);
-    let rows = stack.mean.dim().1;
-    let border = (BORDER as f64 * scale) as usize;
-    for row in border..rows - border {
-        for col in border..rows - border {
-            let on_reference = |at: usize| (at as f64 + 0.5) / scale - 0.5;
-            let (x, y) = (on_reference(col), on_reference(row));
-            let (sx, sy) = star_place((x / 12.0).floor(), (y / 12.0).floor());
-            let squared = (x - sx).powi(2) + (y - sy).powi(2);
-            if squared <= 16.0 {
-                let value = f64::from(stack.mean[(0, row, col)]) - SKY_DN;
-                light += value;
-                moment += value * squared;
-            }
-        }
+    for (squared, [red, _]) in around.iter().filter(|(squared, _)| *squared <= 16.0) {
+        light += red;
+        moment += red * squared;
     }
     2.354_82 * (0.5 * moment / light).sqrt()
 }
@@ -229,214 +134,195 @@ struct Figures {
     red_width_px: f64,
 }
 
-fn figures(shifts: &[(f64, f64)], scale: f64, make: &dyn Fn(&[Light]) -> Stack) -> Figures {
-    let gray = make(&lights(shifts, SIDE, grating));
-    let starry = make(&lights(shifts, SIDE, stars));
-    Figures {
-        red_modulation: modulation(&gray, 0, scale),
-        green_modulation: modulation(&gray, 1, scale),
-        false_color: false_color(&gray, scale),
-        star_color_error: color_error(&starry, scale),
-        red_width_px: red_width(&starry, scale),
+/// A gray grating and white stars, seen by the same lights.
+struct Scenes {
+    color: [f64; 3],
+    gray: Burst,
+    starry: Burst,
+}
+
+impl Scenes {
+    fn new(shifts: &[(f64, f64)], color: [f64; 3]) -> Self {
+        Self {
+            color,
+            gray: Burst::new(lights(shifts, SIDE, grating(color, [1.0; 3]))),
+            starry: Burst::new(lights(shifts, SIDE, stars(color))),
+        }
+    }
+
+    fn figures(&self, way: Way) -> Figures {
+        let (gray, starry) = (self.gray.made(way), self.starry.made(way));
+        let scale = way.scale();
+        let around = around_stars(&starry, scale, self.color);
+        Figures {
+            red_modulation: modulation(&gray, 0, scale),
+            green_modulation: modulation(&gray, 1, scale),
+            false_color: false_color(&gray, scale, self.color),
+            star_color_error: color_error(&around),
+            red_width_px: red_width(&around),
+        }
     }
 }
 
-fn say(name: &str, found: &Figures) {
+/// Prints the figures of a way, with their errors where there are several dithers.
+fn say(name: &str, found: &[Figures]) {
+    let of = |figure: fn(&Figures) -> f64| match found {
+        [one] => format!("{:.4}", figure(one)),
+        _ => {
+            let (mean, error) = mean_and_error(found.iter().map(figure));
+            format!("{mean:.3} ± {error:.3}")
+        }
+    };
     println!(
-        "{name:24} modulation R {:.3} G {:.3}; false color {:.4}; star color {:.4}; red FWHM {:.2} px",
-        found.red_modulation,
-        found.green_modulation,
-        found.false_color,
-        found.star_color_error,
-        found.red_width_px,
+        "{name:20} modulation R {} G {}; false color {}; star color {}; red FWHM {} px",
+        of(|f| f.red_modulation),
+        of(|f| f.green_modulation),
+        of(|f| f.false_color),
+        of(|f| f.star_color_error),
+        of(|f| f.red_width_px),
     );
+}
+
+/// Drops of each kind, and the contrast that photosite, drop and pixel leave of a wave where
+/// places are even; `None` where the drop's width depends on the picture.
+fn drops() -> [(&'static str, Way, Option<f64>); 7] {
+    let square = |side: f64, scale: f64| {
+        let left = sinc(FREQUENCY) * sinc(FREQUENCY * side) * sinc(FREQUENCY / scale);
+        (Way::Drops(scale, DropShape::Square(side)), Some(left))
+    };
+    let way = |name, (way, left)| (name, way, left);
+    [
+        way("square 1, scale 1", square(1.0, 1.0)),
+        way("square 0.6, scale 1", square(0.6, 1.0)),
+        way(
+            "point, scale 1",
+            (
+                Way::Drops(1.0, DropShape::Point),
+                Some(sinc(FREQUENCY).powi(2)),
+            ),
+        ),
+        way(
+            "gaussian 1, scale 1",
+            (Way::Drops(1.0, DropShape::Gaussian(1.0)), None),
+        ),
+        way(
+            "steered 1.2, scale 1",
+            (Way::Drops(1.0, DropShape::Steered(1.2)), None),
+        ),
+        way("square 1, scale 2", square(1.0, 2.0)),
+        way("square 0.6, scale 2", square(0.6, 2.0)),
+    ]
 }
 
 #[test]
 fn dithered_photosites_beat_demosaicking_in_detail_and_color() {
-    let shifts = dithers(40, 5.0, 11);
-    let bilinear = figures(&shifts, 1.0, &|lights| {
-        ordinary(lights, DemosaicMethod::Bilinear)
-    });
-    let gradient = figures(&shifts, 1.0, &|lights| {
-        ordinary(lights, DemosaicMethod::GradientCorrected)
-    });
+    let dithers = [11, 12, 13].map(|seed| dithers(40, 5.0, seed));
+    let nights = |color| dithers.each_ref().map(|shifts| Scenes::new(shifts, color));
+    let recorded = nights(RECORDED);
+    let of = |way: Way| recorded.each_ref().map(|night| night.figures(way));
+    let (bilinear, gradient) = (of(Way::Bilinear), of(Way::Gradient));
+    let balanced = nights(BALANCED).map(|night| night.figures(Way::Gradient));
     say("bilinear", &bilinear);
     say("gradient", &gradient);
-    let ways = [
-        ("square 1, scale 1", 1.0, DropShape::Square(1.0)),
-        ("square 0.6, scale 1", 1.0, DropShape::Square(0.6)),
-        ("point, scale 1", 1.0, DropShape::Point),
-        ("gaussian 1, scale 1", 1.0, DropShape::Gaussian(1.0)),
-        ("steered 1.2, scale 1", 1.0, DropShape::Steered(1.2)),
-        ("square 1, scale 2", 2.0, DropShape::Square(1.0)),
-        ("square 0.6, scale 2", 2.0, DropShape::Square(0.6)),
-    ];
-    for (name, scale, drop) in ways {
-        let found = figures(&shifts, scale, &|lights| from_mosaic(lights, scale, drop));
+    say("gradient, balanced", &balanced);
+    for (name, way, left) in drops() {
+        let found = of(way);
         say(name, &found);
-        // Against the default. Gradients of the other colors tell a gray grating as well as
-        // photosites do, which is what they are made for; see docs/from-mosaic.md.
-        assert!(
-            found.red_modulation > 2.0 * bilinear.red_modulation,
-            "{name}"
-        );
-        assert!(found.false_color < 0.5 * bilinear.false_color, "{name}");
-        assert!(
-            found.star_color_error < 0.7 * bilinear.star_color_error,
-            "{name}"
-        );
-    }
-}
-
-#[test]
-fn a_square_of_shifts_gives_every_pixel_its_own_photosites() {
-    let bilinear = figures(&FOUR_SHIFTS, 1.0, &|lights| {
-        ordinary(lights, DemosaicMethod::Bilinear)
-    });
-    let found = figures(&FOUR_SHIFTS, 1.0, &|lights| {
-        from_mosaic(lights, 1.0, DropShape::Square(1.0))
-    });
-    say("bilinear", &bilinear);
-    say("from the mosaic", &found);
-    // A photosite's own aperture is all that is left: sinc of the frequency.
-    let phase = std::f64::consts::PI * FREQUENCY;
-    check_near("red", found.red_modulation, phase.sin() / phase, 1e-3);
-    check_near("green", found.green_modulation, phase.sin() / phase, 1e-3);
-    // Whole numbers of 2e4 DN.
-    assert!(found.false_color < 1e-4 && found.star_color_error < 2e-3);
-    assert!(bilinear.star_color_error > 0.05 && bilinear.false_color > 0.1);
-}
-
-/// Noise of the lights, DN.
-const SIGMA_DN: f64 = 300.0;
-
-fn noise_of(
-    lights: &[Light],
-    side: usize,
-    options: FromMosaic,
-    block_px: usize,
-) -> (Vec<HalfNoise>, Vec<f64>) {
-    let stacking = StackOptions {
-        combine: Combine::Mean,
-        ..StackOptions::default()
-    };
-    let first = ordinary(lights, DemosaicMethod::Bilinear);
-    let first = FirstPass::new(&first.into(), lights.len(), &cfa(), &stacking).expect("in memory");
-    let size = (side as f64 * options.scale) as usize;
-    let border = (BORDER as f64 * options.scale) as usize;
-    let mut mask = StarMask::empty(size, size);
-    for (x0, y0, x1, y1) in [
-        (0, 0, size, border),
-        (0, size - border, size, size),
-        (0, 0, border, size),
-        (size - border, 0, size, size),
-    ] {
-        mask.mask_rect(Rect { x0, y0, x1, y1 });
-    }
-    let observer = HalfNoiseObserver::new(
-        mask,
-        NoiseOptions {
-            block_px,
-            ..NoiseOptions::default()
-        },
-    );
-    let calibrator = calibrator(side);
-    let made = stack_from_mosaic(
-        lights,
-        &[],
-        &calibrator,
-        &first,
-        &options,
-        &StackPlace::Memory,
-        &observer,
-        &|_, _| (),
-    );
-    let (made, tiles) = made.expect("a stack");
-    let halves = HalfNoise::of(&tiles, 3)
-        .into_iter()
-        .map(|noise| noise.expect("enough pixels"));
-    let made = made.stack.in_memory().expect("it was made there");
-    // The scatter of a flat sky is its noise.
-    let scatter = |channel: usize| {
-        let plane = inner(made, channel, options.scale);
-        let values = || plane.iter().map(|&v| f64::from(v));
-        let mean = values().sum::<f64>() / plane.len() as f64;
-        (values().map(|v| (v - mean).powi(2)).sum::<f64>() / plane.len() as f64).sqrt()
-    };
-    (halves.collect(), [0, 1, 2].map(scatter).into())
-}
-
-#[test]
-fn noise_is_what_square_drops_make_of_it() {
-    const LIGHTS: usize = 100;
-    const NOISE_SIDE: usize = 152;
-    let mut rng = ChaCha8Rng::seed_from_u64(5);
-    let shifts = dithers(LIGHTS, 4.0, 23);
-    let lights = lights(&shifts, NOISE_SIDE, |_, _, _| {
-        20_000.0 + SIGMA_DN * rng.sample::<f64, _>(StandardNormal)
-    });
-    for (scale, side_px) in [(1.0, 1.0), (1.0, 0.5), (2.0, 0.6), (2.0, 1.0)] {
-        let options = FromMosaic {
-            scale,
-            drop: DropShape::Square(side_px),
+        let gain = |over: &[Figures; 3], figure: fn(&Figures) -> f64| {
+            let pairs = found.iter().zip(over);
+            let gains = pairs.map(|(found, over)| figure(over) - figure(found));
+            check_gain(name, gains);
         };
-        let block_px = (8.0 * scale) as usize;
-        let (halves, scatter) = noise_of(&lights, NOISE_SIDE, options, block_px);
-        let ratio = side_px * scale;
-        for (channel, share) in [(0, 0.25), (1, 0.5), (2, 0.25)] {
-            // Fruchter & Hook: white noise σ scale / √(N share), over R for a pixel.
-            let white = SIGMA_DN * scale / (LIGHTS as f64 * share).sqrt();
-            let pixel = white / drop_correlation(ratio);
-            let correlation = drop_correlation_at(ratio, block_px);
-            let found = &halves[channel];
-            println!(
-                "scale {scale} side {side_px} channel {channel}: pixel {:.2} scatter {:.2} want {pixel:.2}; \
-                 correlation {:.3} want {correlation:.3}; R {:.3}",
-                found.pixel_dn,
-                scatter[channel],
-                found.correlation,
-                drop_correlation(ratio)
-            );
-            // The formula is for even coverage; 25 photosites of red to a pixel scatter, which
-            // costs (1 + 1/25)^½ where drops hardly overlap.
-            check_near("scatter", scatter[channel], pixel, 0.05);
-            check_near("halves", found.pixel_dn, scatter[channel], 0.04);
-            // 256 blocks tell little more than a scatter of 5 %.
-            let error = found.area_error_dn / found.pixel_dn;
+        for other in [&bilinear, &gradient] {
+            gain(other, |f| (f.red_modulation - f.green_modulation).abs());
+            gain(other, |f| f.false_color);
+        }
+        gain(&bilinear, |f| -f.red_modulation);
+        gain(&gradient, |f| f.star_color_error);
+        // A finer grid shows more detail than gradients do at their best.
+        if way.scale() == 2.0 {
+            gain(&balanced, |f| -f.red_modulation);
+        }
+        if let Some(left) = left {
+            let (mean, error) = mean_and_error(found.iter().map(|f| f.red_modulation));
             assert!(
-                (found.correlation - correlation).abs() < 4.0 * error,
-                "{} of {correlation} ± {error}",
-                found.correlation
+                (mean - left).abs() < 4.0 * error,
+                "{name}: {mean} of {left}"
             );
         }
     }
 }
 
 #[test]
-fn a_square_of_shifts_has_no_correlation_and_no_noise_lost() {
-    // Red and blue once, green twice: variances 1, 1/2, 1 of a photosite's, where a demosaicked
-    // frame looks as if it had 9/16 and 5/8.
-    let mut rng = ChaCha8Rng::seed_from_u64(8);
-    let lights = lights(&FOUR_SHIFTS, SIDE, |_, _, _| {
-        20_000.0 + SIGMA_DN * rng.sample::<f64, _>(StandardNormal)
-    });
-    let stack = from_mosaic(&lights, 1.0, DropShape::Square(1.0));
-    for (channel, want) in [(0, 1.0), (1, 0.5_f64.sqrt()), (2, 1.0)] {
-        let plane = inner(&stack, channel, 1.0);
-        let mean = f64::from(plane.mean().expect("pixels"));
-        let squares = plane.mapv(|v| (f64::from(v) - mean).powi(2));
-        let sigma = (squares.sum() / squares.len() as f64).sqrt();
-        // 72² pixels tell sigma to 1 %.
-        check_near("sigma", sigma / SIGMA_DN, want, 0.04);
-        let (left, right) = (plane.slice(s![.., ..-1]), plane.slice(s![.., 1..]));
-        let pairs = left.iter().zip(right.iter());
-        let products: f64 = pairs
-            .map(|(&a, &b)| (f64::from(a) - mean) * (f64::from(b) - mean))
-            .sum();
+fn even_places_leave_no_false_color() {
+    // Thirds of a pixel over a cell of the mosaic: photosites of each color lie around each
+    // pixel alike.
+    let third = |i: u32| f64::from(i) / 3.0;
+    let shifts: Vec<_> = (0..36).map(|i| (third(i % 6), third(i / 6))).collect();
+    let recorded = Scenes::new(&shifts, RECORDED);
+    let (bilinear, gradient) = (
+        recorded.figures(Way::Bilinear),
+        recorded.figures(Way::Gradient),
+    );
+    let balanced = Scenes::new(&shifts, BALANCED).figures(Way::Gradient);
+    for (name, way, _) in drops() {
+        let found = recorded.figures(way);
+        // Whole numbers of 2e4 DN.
         assert!(
-            (products / squares.sum()).abs() < 0.06,
-            "neighbors share nothing"
+            found.false_color < 1e-3 && found.star_color_error < 2e-3,
+            "{name}"
         );
+        assert!(
+            way.scale() == 1.0 || found.red_modulation > balanced.red_modulation,
+            "{name}"
+        );
+        say(name, &[found]);
     }
+    for demosaicked in [&bilinear, &gradient] {
+        assert!(demosaicked.false_color > 0.1 && demosaicked.star_color_error > 0.1);
+    }
+    say("bilinear", &[bilinear]);
+    say("gradient", &[gradient]);
+    say("gradient, balanced", &[balanced]);
+}
+
+#[test]
+fn detail_of_one_color_alone_takes_photosites_of_that_color() {
+    // As the light of hydrogen: red has waves, green and blue have none.
+    let red = grating(BALANCED, [1.0, 0.0, 0.0]);
+    let burst = Burst::new(lights(&dithers(40, 5.0, 11), SIDE, red));
+    let shown = |way: Way| {
+        let picture = burst.made(way);
+        let [red, green] = [0, 1].map(|channel| modulation(&picture, channel, 1.0));
+        println!("{way:?}: modulation R {red:.3}, G {green:.3}");
+        (red, green)
+    };
+    let gradient = shown(Way::Gradient);
+    let found = shown(Way::Drops(1.0, DropShape::Square(1.0)));
+    assert!(found.0 > 3.0 * gradient.0, "red");
+    assert!(found.1 < 1e-3 && gradient.1 > 0.05, "green, which has none");
+}
+
+#[test]
+fn a_square_of_shifts_gives_every_pixel_its_own_photosites() {
+    let recorded = Scenes::new(&FOUR_SHIFTS, RECORDED);
+    let bilinear = recorded.figures(Way::Bilinear);
+    let gradient = recorded.figures(Way::Gradient);
+    let balanced = Scenes::new(&FOUR_SHIFTS, BALANCED).figures(Way::Gradient);
+    let found = recorded.figures(Way::Drops(1.0, DropShape::Square(1.0)));
+    // A photosite's own aperture is all that is left.
+    check_near("red", found.red_modulation, sinc(FREQUENCY), 1e-3);
+    check_near("green", found.green_modulation, sinc(FREQUENCY), 1e-3);
+    // Whole numbers of 2e4 DN.
+    assert!(found.false_color < 1e-4 && found.star_color_error < 2e-3);
+    for demosaicked in [&bilinear, &gradient] {
+        assert!(demosaicked.star_color_error > 0.05 && demosaicked.false_color > 0.1);
+    }
+    // Gradients of gray things err alike in all colors around a square, and lose detail.
+    assert!(found.red_modulation > 1.25 * balanced.red_modulation);
+    assert!(balanced.false_color < 1e-3 && balanced.star_color_error < 2e-3);
+    say("bilinear", &[bilinear]);
+    say("gradient", &[gradient]);
+    say("gradient, balanced", &[balanced]);
+    say("from the mosaic", &[found]);
 }
