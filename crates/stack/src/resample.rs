@@ -365,7 +365,7 @@ pub fn resample_plane(
     let mut padded = PaddedPlane::new();
     padded.fill(window, &area, &plane.iter().copied().collect::<Vec<_>>());
     let resampler = Resampler::new(kernel);
-    let bright = rings_from(plane);
+    let bright = Some(rings_from(plane)).filter(|&bright| padded.reaches(bright));
     let mut points = vec![(0.0, 0.0); width];
     let (mut reached, mut places) = (Vec::new(), Vec::new());
     let inside = |at: f64, n: usize| at >= -0.5 && at <= n as f64 - 0.5;
@@ -383,7 +383,7 @@ pub fn resample_plane(
         }
         padded.window.places(&points, &reached, &mut places);
         let out = out.as_slice_mut().expect("rows of an owned array");
-        resampler.sample_row(&padded, &places, &reached, Some(bright), out);
+        resampler.sample_row(&padded, &places, &reached, bright, out);
     }
     result
 }
