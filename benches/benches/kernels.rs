@@ -26,7 +26,7 @@ fn random_dn(n: usize) -> Vec<f32> {
     (0..n).map(|_| draw()).collect()
 }
 
-/// Two bytes in, four out: what calibrating cannot go under.
+/// Four bytes in, four out, in the cache: what no step over a plane goes under.
 fn copy(group: &mut BenchmarkGroup<WallTime>) {
     let (from, mut to) = (random_dn(SIDE * SIDE), vec![0.0_f32; SIDE * SIDE]);
     group.throughput(Throughput::Elements((SIDE * SIDE) as u64));

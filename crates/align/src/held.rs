@@ -1,10 +1,8 @@
 //! Bursts that lamps hold in place while the sky moves.
 
 use crate::neighbors::Neighbors;
-use crate::{AlignError, Alignment, MatchOptions, Star, align_stars, median};
+use crate::{AlignError, Alignment, MatchOptions, STILL_PX, Star, align_stars, median};
 
-/// A detection that is this near to its place on another frame stands still, px.
-const STILL_PX: f64 = 0.5;
 /// Share of the frames that show a standing detection: the others may be clouded.
 const MOST: f64 = 0.75;
 /// Fewest frames beside the reference that tell what stands from what happens to be there.

@@ -47,7 +47,7 @@ pub use homography::Homography;
 pub use lens::{Lens, Projection};
 pub use lens_choice::{FocalPrior, LensTrial};
 pub use luminance::luminance;
-pub use matching::{AlignError, Alignment, MatchOptions, align_stars};
+pub use matching::{AlignError, Alignment, MatchOptions, STILL_PX, align_stars};
 pub use pixel_map::PixelMap;
 pub use quality::{
     BLOCKED_SHARE, BurstFrame, CLEAR_SHARE, FocusDrift, FramePlace, FrameQuality, focus_drift,

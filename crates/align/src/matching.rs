@@ -147,7 +147,7 @@ pub fn align_stars(
 }
 
 /// A detection that moves less than this stands still, px.
-const STILL_PX: f64 = 0.5;
+pub const STILL_PX: f64 = 0.5;
 
 impl Solution {
     /// Whether hardly any of the stars moved.

@@ -132,12 +132,7 @@ fn warm_sites(
         .into_par_iter()
         .flat_map_iter(of_row)
         .collect();
-    let sigma_dn = robust_sigma(
-        all.iter()
-            .map(|site| site.2)
-            .collect::<Vec<_>>()
-            .into_iter(),
-    );
+    let sigma_dn = robust_sigma(all.iter().map(|site| site.2));
     let least_dn = (WARM_SIGMAS * sigma_dn).max(WARM_OF_FRAME_SIGMAS * dark.noise_dn);
     let mut warm: Vec<_> = all
         .into_iter()

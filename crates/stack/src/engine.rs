@@ -15,8 +15,7 @@ use crate::combine::{TileStack, combine_channel};
 use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
-use crate::resample::{self, PaddedPlane, Resampler};
-use crate::sky;
+use crate::resample::{PaddedPlane, Resampler};
 use crate::superpixel::Cells;
 use crate::tile_walk::{FinishedTile, in_tiles};
 use crate::{
@@ -28,8 +27,10 @@ use ndarray::Array3;
 use raw::{Cfa, Rect};
 use std::sync::Arc;
 
+pub(crate) use asked::Asked;
 pub use single::light_over;
 
+mod asked;
 mod single;
 
 /// Side of a tile, px. Regions of the noise report are cut along the same lattice.
@@ -227,17 +228,8 @@ const BRIGHT_SHARE: f32 = 0.5;
 
 /// Buffers of one worker, reused from tile to tile.
 #[derive(Default)]
-pub(crate) struct Scratch {
-    /// Where the pixels lie on the light, px.
-    pub points: Vec<(f64, f64)>,
-    /// Which of the points the light has samples for.
-    pub reached: Vec<bool>,
-    /// Where they lie on the window that the kernel needs.
-    pub taps: Vec<resample::Place>,
-    /// Where the columns lie between the nodes of the sky's mesh.
-    pub places: Vec<sky::Place>,
-    /// What brings a row's sky to the common level, DN.
-    pub offsets: Vec<f32>,
+struct Scratch {
+    asked: Asked,
     planes: Vec<Vec<f32>>,
     padded: Vec<PaddedPlane>,
 }
@@ -383,18 +375,24 @@ impl<'a> Engine<'a> {
         area: &Rect,
         scratch: &mut Scratch,
     ) -> Result<Vec<Vec<f32>>, StackError> {
+        let Scratch {
+            asked,
+            planes,
+            padded,
+        } = scratch;
         let xs = (area.x0..area.x1).map(|column| self.on_reference(column));
-        light.sky_offset.places(xs, &mut scratch.places);
+        let ys = (area.y0..area.y1).map(|row| self.on_reference(row));
+        asked.set_area(light, xs, ys);
         if let Some(cells) = &self.cells {
             let (calibrator, resampler, bright_dn) =
                 (self.calibrator, &self.resampler, self.bright_dn);
-            return cells.resample(light, mask, area, calibrator, resampler, bright_dn, scratch);
+            return cells.resample(light, mask, area, calibrator, resampler, bright_dn, asked);
         }
         let layout = self.calibrator.layout();
         let channels = layout.cfa.channels().len();
         let mut out = vec![vec![f32::NAN; area.area()]; channels];
-        scratch.points.resize(area.area(), (0.0, 0.0));
-        for (row, points) in scratch.points.chunks_exact_mut(area.width()).enumerate() {
+        asked.points.resize(area.area(), (0.0, 0.0));
+        for (row, points) in asked.points.chunks_exact_mut(area.width()).enumerate() {
             light.map.map_row(area.x0, area.y0 + row, points);
         }
         // A pixel reaches half a pixel around its center.
@@ -408,11 +406,9 @@ impl<'a> Engine<'a> {
                 && y <= bottom
                 && mask.is_none_or(|mask| !mask.hides(row, col))
         };
-        scratch.reached.clear();
-        scratch.reached.extend(scratch.points.iter().map(inside));
-        let points = scratch.points.iter().copied().zip(&scratch.reached);
-        let reached = points.filter_map(|(point, &reached)| reached.then_some(point));
-        let Some(needed) = Resampler::needed(reached) else {
+        asked.reached.clear();
+        asked.reached.extend(asked.points.iter().map(inside));
+        let Some(needed) = Resampler::needed(&asked.points, &asked.reached) else {
             return Ok(out);
         };
         let source = needed.cut_to(&layout.bounds());
@@ -420,26 +416,15 @@ impl<'a> Engine<'a> {
         let window = self
             .calibrator
             .window(&light.mosaic, &source.grown(halo, &layout.bounds()))?;
-        scratch.planes.resize_with(channels, Vec::new);
-        scratch.padded.resize_with(channels, PaddedPlane::new);
-        self.demosaic.run(&window, &source, &mut scratch.planes);
-        needed.places(&scratch.points, &scratch.reached, &mut scratch.taps);
-        for (channel, out) in out.iter_mut().enumerate() {
-            let padded = &mut scratch.padded[channel];
-            padded.fill(needed, &source, &scratch.planes[channel]);
-            let bright_dn = padded.reaches(self.bright_dn).then_some(self.bright_dn);
-            for (row, out) in out.chunks_exact_mut(area.width()).enumerate() {
-                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
-                let y = self.on_reference(area.y0 + row);
-                light.sky_offset.fill_row(channel, y, places, offsets);
-                let span = row * area.width()..(row + 1) * area.width();
-                let (taps, reached) = (&scratch.taps[span.clone()], &scratch.reached[span]);
-                self.resampler
-                    .sample_row(padded, taps, reached, bright_dn, out);
-                for (out, offset) in out.iter_mut().zip(offsets) {
-                    *out = light.scale * *out + *offset;
-                }
-            }
+        planes.resize_with(channels, Vec::new);
+        padded.resize_with(channels, PaddedPlane::new);
+        self.demosaic.run(&window, &source, planes);
+        needed.places(&asked.points, &asked.reached, &mut asked.places);
+        let (resampler, bright_dn) = (&self.resampler, self.bright_dn);
+        let planes = planes.iter().zip(padded).zip(&mut out);
+        for (channel, ((plane, padded), out)) in planes.enumerate() {
+            padded.fill(needed, &source, plane);
+            asked.sample(light, channel, padded, resampler, bright_dn, out);
         }
         Ok(out)
     }
@@ -467,11 +452,8 @@ impl<'a> Engine<'a> {
         let mut out = Vec::with_capacity(channels);
         for (channel, photosite) in (0..channels).zip(&camera.0) {
             let mut plane = Vec::with_capacity(area.area());
-            for (row, points) in scratch.points.chunks_exact(area.width()).enumerate() {
-                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
-                let y = self.on_reference(area.y0 + row);
-                light.sky_offset.fill_row(channel, y, places, offsets);
-                let samples = points.iter().zip(&scratch.offsets);
+            scratch.asked.for_rows(light, channel, |points, offsets| {
+                let samples = points.iter().zip(offsets);
                 plane.extend(samples.map(|(&(x, y), &offset)| {
                     let (row, col) = (nearest(y, layout.height), nearest(x, layout.width));
                     let response = self.calibrator.response(row, col);
@@ -484,7 +466,7 @@ impl<'a> Engine<'a> {
                     };
                     SampleNoise::new(photosite, factor, response, light.scale, offset)
                 }));
-            }
+            });
             out.push(plane);
         }
         out

@@ -77,12 +77,13 @@ impl Resampler {
         &self.weights[phase]
     }
 
-    /// The window of the frame that the given positions need, before it is cut to the
-    /// frame; `None` without a finite position.
-    pub(crate) fn needed(points: impl Iterator<Item = (f64, f64)>) -> Option<SignedRect> {
+    /// The window of the frame that the positions that are `reached` need, before it is cut to
+    /// the frame; `None` without a finite one.
+    pub(crate) fn needed(points: &[(f64, f64)], reached: &[bool]) -> Option<SignedRect> {
         let (mut x0, mut y0) = (f64::INFINITY, f64::INFINITY);
         let (mut x1, mut y1) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-        for (x, y) in points {
+        let reached = points.iter().zip(reached).filter(|(_, reached)| **reached);
+        for (&(x, y), _) in reached {
             // Compared by hand: the library's least and greatest look after NaN.
             (x0, x1) = (if x < x0 { x } else { x0 }, if x > x1 { x } else { x1 });
             (y0, y1) = (if y < y0 { y } else { y0 }, if y > y1 { y } else { y1 });
@@ -361,7 +362,7 @@ pub fn resample_plane(
     }
     let area = Rect::of_size(columns, rows);
     let corners = [(0.0, 0.0), ((columns - 1) as f64, (rows - 1) as f64)];
-    let window = Resampler::needed(corners.into_iter()).expect("corners are finite");
+    let window = Resampler::needed(&corners, &[true; 2]).expect("corners are finite");
     let mut padded = PaddedPlane::new();
     padded.fill(window, &area, &plane.iter().copied().collect::<Vec<_>>());
     let resampler = Resampler::new(kernel);
@@ -399,7 +400,7 @@ mod tests {
         let values: Vec<f32> = (0..side * side)
             .map(|i| f((i / side) as isize, (i % side) as isize))
             .collect();
-        let window = Resampler::needed([(0.0, 0.0), (side as f64, side as f64)].into_iter());
+        let window = Resampler::needed(&[(0.0, 0.0), (side as f64, side as f64)], &[true; 2]);
         let mut padded = PaddedPlane::new();
         padded.fill(window.expect("positions"), &area, &values);
         padded

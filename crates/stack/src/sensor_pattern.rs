@@ -349,9 +349,7 @@ impl Residuals<'_> {
                     .is_some_and(|&calm| calm)
         };
         let reached: Vec<bool> = (0..tile.area()).map(usable).collect();
-        let used = points.iter().zip(&reached);
-        let used = used.filter_map(|(&point, &reached)| reached.then_some(point));
-        let Some(needed) = Resampler::needed(used) else {
+        let Some(needed) = Resampler::needed(&points, &reached) else {
             return Ok(());
         };
         let area = needed.cut_to(&layout.bounds());

@@ -1,6 +1,6 @@
 //! A light as cells of two by two photosites: half the size, no color interpolated.
 
-use crate::engine::Scratch;
+use crate::engine::Asked;
 use crate::output_grid::OutputGrid;
 use crate::resample::{PaddedPlane, Resampler};
 use crate::{Calibrator, Light, LightMask, StackError};
@@ -95,9 +95,9 @@ impl Cells {
     }
 
     /// One light over a rectangle of the half-size grid, a plane per channel; NaN where the
-    /// light does not reach, or is masked. Leaves in `scratch` where its pixels lie.
+    /// light does not reach, or is masked. Leaves in `asked` where its pixels lie.
     ///
-    /// - `scratch`: with the places of the area's columns on the sky's mesh.
+    /// - `asked`: set to the area.
     #[allow(clippy::too_many_arguments, reason = "what the engine resamples with")]
     pub fn resample(
         &self,
@@ -107,10 +107,9 @@ impl Cells {
         calibrator: &Calibrator,
         resampler: &Resampler,
         bright_dn: f32,
-        scratch: &mut Scratch,
+        asked: &mut Asked,
     ) -> Result<Vec<Vec<f32>>, StackError> {
-        let points = &mut scratch.points;
-        self.map(light, area, points);
+        self.map(light, area, &mut asked.points);
         let layout = calibrator.layout();
         let cells = Rect::of_size(layout.width / CELL_PX, layout.height / CELL_PX);
         let mut out = vec![vec![f32::NAN; area.area()]; self.colors.len()];
@@ -122,16 +121,14 @@ impl Cells {
                 && within(y, cells.y1)
                 && mask.is_none_or(|mask| !mask.hides(at()[0], at()[1]))
         };
-        scratch.reached.clear();
-        scratch.reached.extend(points.iter().map(inside));
+        asked.reached.clear();
+        asked.reached.extend(asked.points.iter().map(inside));
         let mut padded = PaddedPlane::new();
-        let mut own = Vec::with_capacity(points.len());
+        let mut own = Vec::with_capacity(asked.points.len());
         for (channel, out) in out.iter_mut().enumerate() {
             own.clear();
-            own.extend(points.iter().map(|&at| self.place(channel, at)));
-            let reached = own.iter().copied().zip(&scratch.reached);
-            let reached = reached.filter_map(|(at, &reached)| reached.then_some(at));
-            let Some(needed) = Resampler::needed(reached) else {
+            own.extend(asked.points.iter().map(|&at| self.place(channel, at)));
+            let Some(needed) = Resampler::needed(&own, &asked.reached) else {
                 continue;
             };
             let source = needed.cut_to(&cells);
@@ -140,19 +137,8 @@ impl Cells {
             }
             let plane = self.plane(channel, light, &source, calibrator)?;
             padded.fill(needed, &source, &plane);
-            needed.places(&own, &scratch.reached, &mut scratch.taps);
-            let bright_dn = padded.reaches(bright_dn).then_some(bright_dn);
-            for (row, out) in out.chunks_exact_mut(area.width()).enumerate() {
-                let y = self.grid.to_reference((area.y0 + row) as f64);
-                let (places, offsets) = (&scratch.places, &mut scratch.offsets);
-                light.sky_offset.fill_row(channel, y, places, offsets);
-                let span = row * area.width()..(row + 1) * area.width();
-                let (taps, reached) = (&scratch.taps[span.clone()], &scratch.reached[span]);
-                resampler.sample_row(&padded, taps, reached, bright_dn, out);
-                for (out, offset) in out.iter_mut().zip(offsets) {
-                    *out = light.scale * *out + *offset;
-                }
-            }
+            needed.places(&own, &asked.reached, &mut asked.places);
+            asked.sample(light, channel, &padded, resampler, bright_dn, out);
         }
         Ok(out)
     }

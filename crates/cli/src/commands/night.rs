@@ -33,7 +33,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     }
     if let Some(id) = &args.session {
         let outcome = job.run_session(id, &watch)?;
-        complain_of(&outcome.left_out, console);
+        complain_of(&outcome.left_out, &[], console);
         return match outcome.ended {
             Ended::Failed(_) => Err(JobError::NothingDone { sessions: 1 }),
             Ended::Elsewhere(_) => Ok(Done::Partly),
@@ -43,8 +43,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     if args.collect {
         let night = job.collect(&watch)?;
         drop(watch);
-        complain_of(&night.left_out, console);
-        complain_of(&night.idle_settings, console);
+        complain_of(&night.left_out, &night.idle_settings, console);
         for session in &night.sessions {
             if let Some(reason) = &session.reason {
                 console.complain(&format!("left out: {}: {}", session.id, printable(reason)));
@@ -59,8 +58,7 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     let outcome = job.run(&watch)?;
     drop(watch);
     let night = &outcome.night;
-    complain_of(&night.left_out, console);
-    complain_of(&night.idle_settings, console);
+    complain_of(&night.left_out, &night.idle_settings, console);
     let text = night_summary(night);
     console.say(&text);
     console.say(&format!(
@@ -71,8 +69,9 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
     Ok(Done::given(crate::night::left_out(night)))
 }
 
-fn complain_of(left_out: &[NightFault], console: &Console) {
-    for NightFault { file, reason } in left_out {
+/// Names the files that are left out, and the settings that change nothing.
+fn complain_of(left_out: &[NightFault], idle_settings: &[NightFault], console: &Console) {
+    for NightFault { file, reason } in left_out.iter().chain(idle_settings) {
         console.complain(&format!("left out: {}: {reason}", printable(file)));
     }
 }
@@ -122,15 +121,14 @@ fn dry_run(job: &NightJob, watch: &ConsoleWatch, console: &Console) -> Result<Do
         span(seconds),
         size(disk_bytes)
     ));
-    Ok(Done::given(plan.left_out.len() + plan.idle_settings.len()))
+    Ok(Done::given(plan.n_left_out()))
 }
 
 fn say_unused(plan: &NightPlan, console: &Console) {
     for fault in &plan.unused {
         console.say(&format!("{}: {}", printable(&fault.file), fault.reason));
     }
-    complain_of(&plan.left_out, console);
-    complain_of(&plan.idle_settings, console);
+    complain_of(&plan.left_out, &plan.idle_settings, console);
 }
 
 fn describe(plan: &SessionPlan, finished: bool) -> String {

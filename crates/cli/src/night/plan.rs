@@ -79,6 +79,11 @@ impl SessionPlan {
 }
 
 impl NightPlan {
+    /// Files that cannot be used, and settings that change nothing.
+    pub(crate) fn n_left_out(&self) -> usize {
+        self.left_out.len() + self.idle_settings.len()
+    }
+
     /// Looks at everything under the job's root.
     ///
     /// # Errors

@@ -7,7 +7,7 @@ use crate::content::hex;
 use crate::decode_options;
 use crate::opened_result::scale_arcsec;
 use crate::solve::stars_of_frame;
-use align::{MatchOptions, Star, align_stars};
+use align::{MatchOptions, STILL_PX, Star, align_stars};
 use raw::{FrameKind, printable};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -197,8 +197,6 @@ impl Lights for SeenLights<'_> {
 }
 
 fn stands_still(a: &Star, b: &Star) -> bool {
-    /// As `align_stars` has it.
-    const STILL_PX: f64 = 0.5;
     (a.x - b.x).hypot(a.y - b.y) < STILL_PX
 }
 

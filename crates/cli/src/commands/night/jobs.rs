@@ -1,6 +1,6 @@
 //! A command line for each session, to be run by a shell.
 
-use super::line;
+use super::{complain_of, line};
 use crate::JobError;
 use crate::commands::{Console, Done};
 use crate::night::NightPlan;
@@ -18,11 +18,8 @@ pub(super) fn list(plan: &NightPlan, console: &Console) -> Result<Done, JobError
             &json!({ "event": "job", "session": id, "command": command }),
         ));
     }
-    for fault in plan.left_out.iter().chain(&plan.idle_settings) {
-        let file = super::printable(&fault.file);
-        console.complain(&format!("left out: {file}: {}", fault.reason));
-    }
-    Ok(Done::given(plan.left_out.len() + plan.idle_settings.len()))
+    complain_of(&plan.left_out, &plan.idle_settings, console);
+    Ok(Done::given(plan.n_left_out()))
 }
 
 /// The command line that was typed, for one session.
