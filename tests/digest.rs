@@ -19,12 +19,20 @@ pub fn folder_digests(folder: &Path) -> BTreeMap<PathBuf, Option<String>> {
             let entries = std::fs::read_dir(&path).expect("a folder that can be listed");
             waiting.extend(entries.map(|entry| entry.expect("a listed entry").path()));
         } else {
-            let bytes = std::fs::read(&path);
-            let bytes = bytes.unwrap_or_else(|error| panic!("{}: {error}", path.display()));
-            let digest = Sha256::digest(bytes);
-            let hex = digest.iter().map(|byte| format!("{byte:02x}")).collect();
-            digests.insert(name.to_owned(), Some(hex));
+            let digest = file_digest(&path);
+            let digest = digest.unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+            digests.insert(name.to_owned(), Some(digest));
         }
     }
     digests
+}
+
+/// SHA-256 of a file, in hexadecimal.
+///
+/// # Errors
+///
+/// When it cannot be read.
+pub fn file_digest(path: &Path) -> std::io::Result<String> {
+    let digest = Sha256::digest(std::fs::read(path)?);
+    Ok(digest.iter().map(|byte| format!("{byte:02x}")).collect())
 }

@@ -6,7 +6,7 @@
 //! program's path. Which source stands behind which check: `docs/external-checks.md`.
 
 pub use burst::{BORDER_PX, Burst, FOUR_SHIFTS, Way, dithers, inner, lights, scatter};
-pub use digest::folder_digests;
+pub use digest::{file_digest, folder_digests};
 pub use lights::{
     LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, mono_calibrator, mono_light, noise_stack,
 };

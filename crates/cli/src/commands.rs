@@ -78,6 +78,13 @@ impl Console {
         }
     }
 
+    /// A line that is all that was asked for, and is said however quiet it shall be.
+    pub fn answer(&self, line: &str) {
+        if !self.json {
+            self.print(&format!("{line}\n"));
+        }
+    }
+
     /// A line for those who want to know more.
     pub fn detail(&self, line: &str) {
         if self.verbose {

@@ -47,13 +47,24 @@ pub enum JobError {
     /// The frames of a session are not those that were listed.
     #[error("the frames of session '{0}' are not those that were listed")]
     SessionChanged(String),
-    /// Another run is at this output.
-    #[error("{}: held by {holder}", printable(path))]
-    Locked {
-        /// The lock's file.
+    /// A file of settings that cannot be followed.
+    #[error("{}: {problem}", printable(path))]
+    Settings {
+        /// The file.
         path: PathBuf,
-        /// Who holds it.
+        /// What is wrong with it, and where.
+        problem: String,
+    },
+    /// Another run is at this output.
+    #[error("{}: another run is at it ({holder})", printable(output))]
+    Locked {
+        /// The output.
+        output: PathBuf,
+        /// Who is at it.
         holder: String,
+        /// The lock's file, where nothing but it says that the run still goes on: the file
+        /// system knows no locks.
+        only_said_by: Option<PathBuf>,
     },
     /// A word that cannot stand in a line of commands.
     #[error("{}: cannot stand in a list of commands", printable(.0))]
@@ -264,17 +275,32 @@ impl JobError {
             Self::NoSessions { .. } => {
                 "`radicand survey` says what every file was taken for, and why"
             }
+            Self::NothingDone { sessions: 0 } => {
+                "nothing was done there yet: do it first without --collect, or check -o"
+            }
             Self::NothingDone { .. } => "the reasons are above, in night.json and in index.html",
             Self::UnknownSession(_) => "--list-jobs or --dry-run name the sessions",
             Self::SessionChanged(_) => "list them again with --list-jobs",
-            Self::Locked { .. } => {
-                "wait for it, or choose another folder with -o; if that run has ended, remove the \
-                 file"
+            Self::Settings { .. } => {
+                "what can be said there, with an example, is in docs/night.md; --dry-run says what \
+                 comes of it"
             }
+            Self::Locked {
+                only_said_by: Some(file),
+                ..
+            } => {
+                return Some(format!(
+                    "wait for it, or choose another folder with -o; if you are sure that it has \
+                     ended, on whatever machine, remove {}",
+                    printable(file)
+                ));
+            }
+            Self::Locked { .. } => "wait for it to end, or choose another folder with -o",
             Self::Unquotable(_) => "use names of plain text, in one line, for root and output",
             Self::TooFewLights { .. } => {
                 "look at the reasons above; `radicand survey` says more about each file; a ground \
-                 from a tripod, whose stars trail, is stacked by --ground all"
+                 from a tripod, whose stars trail, is stacked by `radicand \
+                 stack --ground all`"
             }
             Self::UnknownReference(_) => "name one of the lights, by the path it was found under",
             Self::UselessReference { .. } => "name another light, or none: one is chosen by itself",
@@ -308,11 +334,11 @@ impl JobError {
                  --clip-by auto"
             }
             Self::DarkScaling { .. } => {
-                "give bias frames with --bias, or darks of the lights' exposure"
+                "give bias frames along with the lights, or darks of the lights' exposure"
             }
             Self::DarkTemperature { .. } => {
-                "give darks of the lights' temperature and bias frames with --bias, or use these \
-                 as they are by leaving --scale-darks out"
+                "give bias frames along with the lights, and darks of their temperature, or use \
+                 these as they are by leaving --scale-darks out"
             }
             Self::OutputFolder { .. } => "choose another folder with -o",
             Self::AmongOriginals(_) => "choose another folder with -o",

@@ -5,13 +5,16 @@
 
 pub use choices::Choices;
 pub use estimate::{Estimate, Speed};
-pub use plan::{NightPlan, SessionPlan};
+pub use plan::NightPlan;
+pub use session_plan::SessionPlan;
 pub use watch::{Ended, NightEvent, NightWatch};
 
 use crate::args::Format;
 use crate::content::digest;
 use crate::{Inputs, JobError, StackJob};
 use choices::Choice;
+use forecast::Forecast;
+use kept::Look;
 use lock::Lock;
 use place::{Place, record};
 use plan_file::Kept;
@@ -26,12 +29,15 @@ mod choices;
 mod collect;
 mod discover;
 mod estimate;
+mod forecast;
+mod kept;
 mod lock;
 mod pairing;
 mod place;
 mod plan;
 mod plan_file;
 mod pointing;
+mod session_plan;
 mod turns;
 mod watch;
 
@@ -71,18 +77,10 @@ pub struct SessionOutcome {
     pub left_out: Vec<NightFault>,
 }
 
-/// Inputs and sessions of a night that were left out.
-pub(crate) fn left_out(night: &Night) -> usize {
-    let in_sessions = night.sessions.iter().map(|session| match &session.result {
-        Some(result) => result.left_out.len(),
-        None => 1,
-    });
-    night.left_out.len() + night.idle_settings.len() + in_sessions.sum::<usize>()
-}
-
 impl NightJob {
     /// What the results depend on, beside the frames: all of the job but what the frames and
-    /// the machine make different.
+    /// the machine make different. A text to be compared within one version of the program,
+    /// whose number stands beside it wherever it is kept.
     pub(crate) fn settings(&self, choice: &Choice) -> String {
         let stack = StackJob {
             inputs: Inputs {
@@ -111,7 +109,7 @@ impl NightJob {
     pub fn plan(&self, watch: &dyn NightWatch) -> Result<NightPlan, JobError> {
         Place::existing(&self.output).refuse_originals(&self.root)?;
         let plan = NightPlan::of(self, watch)?;
-        match plan.sessions.is_empty() {
+        match plan.sessions.is_empty() && plan.skipped == 0 {
             true => Err(JobError::NoSessions {
                 looked_at: plan.looked_at,
                 left_out: plan.left_out,
@@ -122,7 +120,7 @@ impl NightJob {
 
     /// Whether the result of a session is there, with the content it was made with.
     pub fn is_finished(&self, plan: &SessionPlan) -> bool {
-        attempt::is_finished(plan, &Place::existing(&self.output))
+        kept::is_finished(plan, &Place::existing(&self.output), Look::Contents)
     }
 
     /// How fast this machine does the sessions of a plan.
@@ -142,44 +140,44 @@ impl NightJob {
     /// When nothing can be done at all; see [`JobError`].
     pub fn run(&self, watch: &dyn NightWatch) -> Result<NightOutcome, JobError> {
         let (place, _lock, plan) = self.begin(watch)?;
-        let speed = self.speed(&plan);
-        let mut pace = 1.0;
-        let (mut spent_s, mut foreseen_s) = (0.0, 0.0);
+        let mut forecast = Forecast::of(&plan.sessions, &place);
         let mut ended = Vec::new();
-        let of = plan.sessions.len();
-        let takes = |plan: &SessionPlan| match attempt::seems_finished(plan, &place) {
-            true => 0.0,
-            false => speed.seconds(plan),
-        };
-        let takes_s: Vec<f64> = plan.sessions.iter().map(takes).collect();
         for (i, session) in plan.sessions.iter().enumerate() {
-            let left_s: f64 = takes_s[i..].iter().sum();
             watch.hear(&NightEvent::Begins {
                 session: &session.session,
                 place: i + 1,
-                of,
-                left_s: (left_s > 0.0).then_some(pace * left_s),
+                of: plan.sessions.len(),
+                left_s: forecast.left_s(i),
             });
-            let begun = Instant::now();
-            let how = attempt::attempt(session, self, &place, watch);
-            let seconds = begun.elapsed().as_secs_f64();
+            let (how, seconds) = self.attempt(session, &place, watch);
             if let Ended::Made(_) = how {
-                spent_s += seconds;
-                foreseen_s += speed.seconds(session);
-                pace = spent_s / foreseen_s;
+                forecast.learn(i, seconds);
             }
-            let id = &session.session.id;
-            watch.hear(&NightEvent::Ends {
-                id,
-                how: &how,
-                seconds,
-            });
             ended.push(how);
         }
-        let mut night = collect::collect(&plan, &self.root, &place);
+        // Every result was looked at closely, or made, right now.
+        let mut night = collect::collect(&plan, &self.root, &place, Look::Lengths);
         add_reasons(&mut night, &ended);
         collect::write(&night, &place)?;
         Ok(NightOutcome { night, ended })
+    }
+
+    /// Does a session and tells how it ended, and after how many seconds.
+    fn attempt(
+        &self,
+        session: &SessionPlan,
+        place: &Place,
+        watch: &dyn NightWatch,
+    ) -> (Ended, f64) {
+        let begun = Instant::now();
+        let how = attempt::attempt(session, self, place, watch);
+        let seconds = begun.elapsed().as_secs_f64();
+        watch.hear(&NightEvent::Ends {
+            id: &session.session.id,
+            how: &how,
+            seconds,
+        });
+        (how, seconds)
     }
 
     /// Makes the plan and keeps it, so that jobs of single sessions need not.
@@ -202,37 +200,15 @@ impl NightJob {
         watch: &dyn NightWatch,
     ) -> Result<SessionOutcome, JobError> {
         let place = Place::prepare(&self.output, &self.root)?;
-        let of = |plan: NightPlan| plan.sessions.into_iter().find(|plan| plan.session.id == id);
-        let unknown = || JobError::UnknownSession(id.to_owned());
-        let session = match plan_file::load(self, &place).and_then(of) {
-            Some(session) => {
-                let files: Vec<PathBuf> = session
-                    .files
-                    .iter()
-                    .flat_map(|(_, files)| files.clone())
-                    .collect();
-                if digest(&files) != session.input_digest {
-                    return Err(JobError::SessionChanged(id.to_owned()));
-                }
-                session
-            }
-            None => of(self.plan(watch)?).ok_or_else(unknown)?,
-        };
-        let left_s = None;
+        let session = self.find_session(id, &place, watch);
+        let session = session.inspect_err(|_| place.abandon())?;
         watch.hear(&NightEvent::Begins {
             session: &session.session,
             place: 1,
             of: 1,
-            left_s,
+            left_s: None,
         });
-        let begun = Instant::now();
-        let how = attempt::attempt(&session, self, &place, watch);
-        let seconds = begun.elapsed().as_secs_f64();
-        watch.hear(&NightEvent::Ends {
-            id,
-            how: &how,
-            seconds,
-        });
+        let (how, _) = self.attempt(&session, &place, watch);
         let result = match how {
             Ended::Made(_) | Ended::Kept => record(&place.done(id)),
             Ended::Failed(_) | Ended::Elsewhere(_) => None,
@@ -244,6 +220,24 @@ impl NightJob {
         })
     }
 
+    /// A session by its name: of the plan that was kept, or else of a new one.
+    fn find_session(
+        &self,
+        id: &str,
+        place: &Place,
+        watch: &dyn NightWatch,
+    ) -> Result<SessionPlan, JobError> {
+        let of = |plan: NightPlan| plan.sessions.into_iter().find(|plan| plan.session.id == id);
+        let Some(session) = plan_file::load(self, place).and_then(of) else {
+            return of(self.plan(watch)?).ok_or_else(|| JobError::UnknownSession(id.to_owned()));
+        };
+        let files = session.files.iter().flat_map(|(_, files)| files.clone());
+        match digest(&files.collect::<Vec<PathBuf>>()) == session.input_digest {
+            true => Ok(session),
+            false => Err(JobError::SessionChanged(id.to_owned())),
+        }
+    }
+
     /// Writes the index from what is there.
     ///
     /// # Errors
@@ -251,12 +245,16 @@ impl NightJob {
     /// When nothing is there, or the index cannot be written.
     pub fn collect(&self, watch: &dyn NightWatch) -> Result<Night, JobError> {
         let (place, lock) = self.enter(watch)?;
-        let night = match plan_file::kept(self, &place) {
-            Some(Kept { plan, fits: true }) => collect::collect(&plan, &self.root, &place),
+        let kept = plan_file::kept(self, &place);
+        let is_known = kept.is_some();
+        let night = match kept {
+            Some(Kept { plan, fits: true }) => {
+                collect::collect(&plan, &self.root, &place, Look::Contents)
+            }
             Some(Kept { plan, .. }) => collect::collect_unlisted(Some(&plan), self, &place),
             None => collect::collect_unlisted(None, self, &place),
         };
-        if night.sessions.is_empty() {
+        if night.sessions.is_empty() && !is_known {
             drop(lock);
             place.abandon();
             return Err(JobError::NothingDone { sessions: 0 });

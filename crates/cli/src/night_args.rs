@@ -75,9 +75,14 @@ impl NightArgs {
     /// The file given, or else the one beside the root, when it is there.
     fn settings_file(&self) -> Option<PathBuf> {
         let beside = || {
-            let mut name = self.root.file_name()?.to_owned();
+            // A root such as `.` has its name elsewhere.
+            let root = match self.root.file_name() {
+                Some(_) => self.root.clone(),
+                None => self.root.canonicalize().ok()?,
+            };
+            let mut name = root.file_name()?.to_owned();
             name.push(".toml");
-            Some(self.root.with_file_name(name)).filter(|file| file.is_file())
+            Some(root.with_file_name(name)).filter(|file| file.is_file())
         };
         self.settings.clone().or_else(beside)
     }

@@ -30,17 +30,21 @@ impl Bar {
     /// A bar that is drawn on a terminal.
     pub fn on_terminal() -> Self {
         let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr());
-        let style = "{msg:<28} {wide_bar} {pos}/{len} {eta:>5}";
-        bar.set_style(ProgressStyle::with_template(style).expect("a valid template"));
         Self(bar)
     }
 }
 
 impl Progress for Bar {
     fn stage(&self, name: &str, steps: usize) {
-        self.0.reset();
-        self.0.set_length(steps as u64);
+        let style = match steps {
+            0 => "{msg:<28} {spinner}",
+            _ => "{msg:<28} {wide_bar} {pos}/{len} {eta:>5}",
+        };
+        let style = ProgressStyle::with_template(style).expect("a valid template");
+        self.0.set_style(style);
         self.0.set_message(name.to_owned());
+        self.0.set_length(steps as u64);
+        self.0.reset();
         self.0.enable_steady_tick(Duration::from_millis(200));
     }
 

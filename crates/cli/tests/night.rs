@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use support::archive::{archive, archive_of, json, night, remains};
+use support::archive::{archive, archive_of, json, night, remains, session_in};
 use support::{Run, check_schema_at, radicand_ends};
 
 /// How each session ended, by the events of a run.
@@ -31,15 +31,6 @@ fn check_status(run: &Run, status: i32) {
     assert_eq!(run.status, status, "{run:?}");
 }
 
-/// The session whose lights are in `folder`.
-#[track_caller]
-fn session_in<'a>(index: &'a Value, folder: &str) -> &'a Value {
-    let sessions = index["sessions"].as_array().expect("sessions");
-    let is_there = |session: &&Value| session["folders"][0] == folder;
-    let found = sessions.iter().find(is_there);
-    found.unwrap_or_else(|| panic!("no session in {folder}: {index:#}"))
-}
-
 #[test]
 fn what_changes_is_redone_and_nothing_else() {
     let temp = archive_of(&["one", "two", "three", "four"]);
@@ -49,7 +40,7 @@ fn what_changes_is_redone_and_nothing_else() {
     assert!(dry.stdout.contains("4 sessions;"), "{}", dry.stdout);
     assert!(!base.join("out").exists(), "a dry run writes nothing");
     let settings = base.join("archive.toml");
-    let skip = "[[session]]\nfolder = \"two\"\nskip = true\n";
+    let skip = "[[session]]\nfolder = \"./two/\"\nskip = true\n";
     fs::write(&settings, skip).expect("a file");
     let dry = night(base, "out", &["--dry-run"]);
     check_status(&dry, 0);
@@ -296,11 +287,51 @@ fn check_jobs(base: &Path, plain: &BTreeMap<PathBuf, String>) -> Vec<String> {
     }
     check_status(&night(base, "jobs", &["--collect"]), 0);
     assert_eq!(*plain, remains(&base.join("jobs")));
+    check_collected_damage(base, &jobs);
+    assert_eq!(*plain, remains(&base.join("jobs")));
     // A job that was done is not done again, by whatever machine.
     let again = shell(base, &jobs[0]).output().expect("a shell");
     let said = String::from_utf8_lossy(&again.stdout);
     assert!(said.contains("done already"), "{said}");
     jobs
+}
+
+/// Takes files of results away and spoils others: what is collected then are the sessions that
+/// are still whole, and jobs make the others again.
+#[track_caller]
+fn check_collected_damage(base: &Path, jobs: &[String]) {
+    let id = |job: &String| job.split(' ').next_back().expect("a name").to_owned();
+    let ids: Vec<String> = jobs.iter().map(id).collect();
+    let out = base.join("jobs");
+    let spoiled = [
+        (&ids[0], "stack.tif"),
+        (&ids[1], "preview.png"),
+        (&ids[2], "report.json"),
+    ];
+    fs::remove_file(out.join(spoiled[0].0).join(spoiled[0].1)).expect("a file");
+    let picture = out.join(spoiled[1].0).join(spoiled[1].1);
+    let length = fs::metadata(&picture).expect("a file").len();
+    fs::write(&picture, vec![0; length as usize]).expect("a file");
+    fs::write(out.join(spoiled[2].0).join(spoiled[2].1), "").expect("a file");
+    let run = night(base, "jobs", &["--collect"]);
+    check_status(&run, 3);
+    let said = "1 of 4 sessions done, 3 not done yet";
+    assert!(run.stdout.contains(said), "{}", run.stdout);
+    let index = json(&out.join("night.json"));
+    assert_eq!(index["older"].as_array().map(Vec::len), Some(0));
+    let sessions = index["sessions"].as_array().expect("sessions").iter();
+    for session in sessions.filter(|session| session["state"] != "done") {
+        let own = spoiled.iter().find(|(id, _)| session["id"] == **id);
+        let (id, file) = own.unwrap_or_else(|| panic!("not spoiled: {session:#}"));
+        let reason = session["reason"].as_str().expect("a reason");
+        assert!(reason.contains(file), "{id}: {reason}");
+        assert!(session["result"].is_null(), "{session:#}");
+    }
+    for job in &jobs[..3] {
+        let ended = shell(base, job).output().expect("a shell");
+        assert!(ended.status.success(), "{ended:?}");
+    }
+    check_status(&night(base, "jobs", &["--collect"]), 0);
 }
 
 fn shell(base: &Path, job: &str) -> Command {
@@ -331,7 +362,7 @@ fn two_runs_do_not_share_an_output_and_originals_are_no_output() {
     let refused = night(base, "out", &[]);
     check_status(&refused, 1);
     assert!(
-        refused.stderr.contains("held by another run"),
+        refused.stderr.contains("another run is at it"),
         "{}",
         refused.stderr
     );
@@ -370,8 +401,58 @@ fn two_runs_do_not_share_an_output_and_originals_are_no_output() {
         "{}",
         run.stderr
     );
+    let run = night(base, "file", &[]);
+    check_status(&run, 1);
+    assert!(
+        run.stderr.contains("cannot make the folder file"),
+        "{}",
+        run.stderr
+    );
     fs::create_dir(base.join("nothing")).expect("a folder");
     let run = radicand_ends(base, &["night", "nothing", "-o", "new"], 1);
     assert!(run.stderr.contains("no lights found"), "{}", run.stderr);
+    for (option, says) in [
+        (&["--session", "none"][..], "--list-jobs or --dry-run"),
+        (&["--collect"][..], "nothing was done there yet"),
+    ] {
+        let run = night(base, "new", option);
+        check_status(&run, 1);
+        assert!(run.stderr.contains(says), "{}", run.stderr);
+    }
     assert!(!base.join("new").exists());
+    let list = night(base, "new", &["--list-jobs", "--quiet"]);
+    check_status(&list, 0);
+    assert_eq!(list.stdout.lines().count(), 2, "{}", list.stdout);
+}
+
+#[test]
+fn where_all_is_to_be_skipped_a_page_says_so() {
+    let temp = archive();
+    let base = temp.path();
+    let skip = "[[session]]\nfolder = \".\"\nskip = true\n";
+    fs::write(base.join("archive.toml"), skip).expect("a file");
+    let run = night(base, "out", &[]);
+    check_status(&run, 0);
+    let says = "no session is to be done";
+    assert!(run.stdout.contains(says), "{}", run.stdout);
+    let page = fs::read_to_string(base.join("out/index.html")).expect("a page");
+    assert!(page.contains("that are to be skipped"), "{page}");
+    let index = json(&base.join("out/night.json"));
+    check_schema_at("night.schema.json", &index);
+    assert_eq!(index["unused"].as_array().map(Vec::len), Some(2));
+    check_status(&night(base, "out", &["--collect"]), 0);
+    // The same root from within has the same settings beside it.
+    let inside = base.join("archive");
+    let run = radicand_ends(&inside, &["night", ".", "-o", "../out", "--dry-run"], 0);
+    assert!(run.stdout.contains("0 sessions;"), "{}", run.stdout);
+    for folder in ["../archive/one", "/one"] {
+        let wrong = format!("[[session]]\nfolder = \"{folder}\"\nskip = true\n");
+        fs::write(base.join("archive.toml"), wrong).expect("a file");
+        let run = night(base, "out", &["--dry-run"]);
+        check_status(&run, 1);
+        let says = ["archive.toml", folder, "from the root", "hint: "];
+        for says in says {
+            assert!(run.stderr.contains(says), "{says}: {}", run.stderr);
+        }
+    }
 }

@@ -33,11 +33,15 @@ impl SmallDisk {
     }
 
     fn resize(&self, kib: u64) {
-        let resized = Command::new("mount")
-            .args(["-o", &format!("remount,size={kib}k")])
+        self.remount(&format!("size={kib}k"));
+    }
+
+    fn remount(&self, options: &str) {
+        let remounted = Command::new("mount")
+            .args(["-o", &format!("remount,{options}")])
             .arg(&self.0)
             .status();
-        assert!(resized.is_ok_and(|status| status.success()), "another size");
+        assert!(remounted.is_ok_and(|status| status.success()), "{options}");
     }
 }
 
@@ -135,4 +139,30 @@ fn a_full_scratch_disk_fails_its_session_and_says_what_to_do() {
     disk.resize(200 << 10);
     let run = night(base, "out", &options);
     assert_eq!(run.status, 0, "{run:?}");
+}
+
+#[test]
+fn a_folder_that_cannot_be_written_is_named_and_can_be_read() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    let Some(disk) = SmallDisk::mount(base.join("locked"), 64 << 10) else {
+        return;
+    };
+    fs::create_dir(base.join("locked/out")).expect("a folder");
+    let copied = Command::new("cp")
+        .args(["-r", "archive", "locked/archive"])
+        .current_dir(base)
+        .status();
+    assert!(copied.is_ok_and(|status| status.success()), "a copy");
+    disk.remount("ro");
+    for out in ["locked/out", "locked/new"] {
+        let run = night(base, out, &[]);
+        assert_eq!(run.status, 1, "{run:?}");
+        for says in [out, "Read-only", "another folder with -o"] {
+            assert!(run.stderr.contains(says), "{says}: {}", run.stderr);
+        }
+    }
+    // Originals need no more than to be read.
+    let run = radicand_ends(base, &["night", "locked/archive", "-o", "out"], 0);
+    assert!(run.stdout.contains("1 of 1 sessions done"), "{run:?}");
 }

@@ -4,14 +4,13 @@
 
 mod support;
 
-use radicand_tests::folder_digests;
 use serde_json::Value;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use support::archive::{archive, archive_of, json, night, remains};
+use support::archive::{archive, archive_of, json, night, originals, remains, session_in};
 use support::{Run, check_schema_at, command, radicand_ends};
 use synth::{Scene, Stars, write_scene};
 
@@ -51,7 +50,7 @@ fn a_disk_that_is_full_at_any_write_costs_no_byte() {
     let base = temp.path();
     // One session shows it as well as two.
     fs::remove_dir_all(base.join("archive/two")).expect("a folder");
-    let before = folder_digests(&base.join("archive"));
+    let before = originals(base);
     assert_eq!(night(base, "whole", &[]).status, 0);
     let whole = remains(&base.join("whole"));
     // Each limit is just below the size of one of the files, which then is the first to fail.
@@ -91,7 +90,7 @@ fn a_disk_that_is_full_at_any_write_costs_no_byte() {
     let run = night(base, "starved", &[]);
     assert_eq!(run.status, 0, "{run:?}");
     assert_eq!(whole, remains(&base.join("starved")));
-    assert_eq!(before, folder_digests(&base.join("archive")));
+    assert_eq!(before, originals(base));
 }
 
 /// Makes a file that its owner may not read, or says aloud that here everything can be read.
@@ -133,6 +132,8 @@ fn what_cannot_be_read_is_named_and_costs_nothing_else() {
     let left_out = index["left_out"].as_array().expect("faults");
     let mut faults = vec![
         ("one/lights/dangling.dng", "No such file"),
+        ("one/lights/endless.dng", "a pipe, socket or device"),
+        ("one/lights/pipe.dng", "a pipe, socket or device"),
         (
             "two/lights/sparse.dng",
             "bytes of the file: 3221225472 asked",
@@ -160,6 +161,7 @@ fn a_folder_that_vanishes_meanwhile_fails_its_own_session() {
         .unwrap_or_else(|error| panic!("{error}: {planned:?}"));
     let folder = last["session"]["folders"][0].as_str().expect("a folder");
     let moved = folder.split('/').next().expect("a name");
+    let before = originals(base);
 
     let mut command = command(base, &["night", "archive", "-o", "out", "--json"]);
     let mut child = command
@@ -192,6 +194,7 @@ fn a_folder_that_vanishes_meanwhile_fails_its_own_session() {
     }
     // Back in its place it is done, and the other is not done again.
     fs::rename(base.join("elsewhere"), root.join(moved)).expect("its place");
+    assert_eq!(before, originals(base));
     let run = night(base, "out", &[]);
     assert_eq!(run.status, 0, "{run:?}");
 }
@@ -227,7 +230,6 @@ fn frames_of_different_sizes_are_no_stack_and_no_end() {
 fn an_output_that_cannot_be_written_is_named() {
     let temp = archive();
     let base = temp.path();
-    let before = folder_digests(&base.join("archive"));
     // Where the index is to be lies a folder: sessions are done, and the rest is told.
     fs::create_dir_all(base.join("out/night.json")).expect("a folder");
     let run = night(base, "out", &[]);
@@ -241,16 +243,6 @@ fn an_output_that_cannot_be_written_is_named() {
         "{}",
         run.stdout
     );
-    assert_eq!(before, folder_digests(&base.join("archive")));
-}
-
-/// The only session whose lights are in `folder`.
-#[track_caller]
-fn session_in<'a>(index: &'a Value, folder: &str) -> &'a Value {
-    let sessions = index["sessions"].as_array().expect("sessions").iter();
-    let own: Vec<&Value> = sessions.filter(|s| s["folders"][0] == folder).collect();
-    assert_eq!(own.len(), 1, "{folder}: {index:#}");
-    own[0]
 }
 
 /// Lights of a sky that glows and has no star.

@@ -63,7 +63,7 @@ fn mutated_files_never_panic() {
 }
 
 #[test]
-fn every_truncation_is_an_error() {
+fn files_that_were_cut_short_are_errors() {
     const N_EACH: usize = 40;
     let dir = tempfile::tempdir().expect("a temporary folder");
     for (extension, seed) in seeds() {

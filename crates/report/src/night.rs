@@ -156,6 +156,20 @@ pub struct SessionRecord {
 }
 
 impl Night {
+    /// Files that were not used, in sessions that are done and beside them.
+    pub fn files_left_out(&self) -> usize {
+        let results = self.sessions.iter().filter_map(|s| s.result.as_ref());
+        let in_results: usize = results.map(|result| result.left_out.len()).sum();
+        self.left_out.len() + in_results
+    }
+
+    /// All that keeps the night from being whole: files that were not used, sessions without
+    /// a result, and settings that change nothing.
+    pub fn shortfalls(&self) -> usize {
+        let without = self.sessions.iter().filter(|s| s.result.is_none()).count();
+        self.files_left_out() + without + self.idle_settings.len()
+    }
+
     /// The bytes of the file, as [`Report::to_json`](crate::Report::to_json) writes them.
     pub fn to_json(&self) -> Vec<u8> {
         layout::to_json(self)

@@ -461,7 +461,7 @@ impl Warning {
                  frame to frame, each time to a new place (dither), and give flats and darks: they bound the pattern"
                 .to_owned(),
             Self::SmallDrift { .. } => "move the framing by some ten pixels every few frames \
-                 (dither), or give darks and flats with --dark and --flat"
+                 (dither), or give darks and flats along with the lights"
                 .to_owned(),
             Self::Saturated { .. } => "expose shorter or at a lower ISO, until the sky lies \
                  well below full scale"
@@ -470,14 +470,14 @@ impl Warning {
                  structure of the sky; look at the picture for what is fainter than before, and \
                  hold it against one made with --sensor-pattern none"
                 .to_owned(),
-            Self::SensorPatternLeft { .. } => "give darks and flats with --dark and --flat; for \
+            Self::SensorPatternLeft { .. } => "give darks and flats along with the lights; for \
                  another night, move the framing by some ten pixels every few frames (dither)"
                 .to_owned(),
             Self::NoDarks => "take 10 or more frames with the lens covered, at the lights' \
-                 exposure, ISO and temperature, and give them with --dark"
+                 exposure, ISO and temperature, and give them along with the lights"
                 .to_owned(),
             Self::NoFlats => "take 10 or more frames of an evenly lit surface with the same \
-                 lens, focus and aperture, and give them with --flat"
+                 lens, focus and aperture, and give them along with the lights"
                 .to_owned(),
             Self::FramesLeftOut { .. } => "see the reason of each in the report's frames; take \
                  broken files and other pictures out of the folder"
@@ -539,9 +539,8 @@ impl Warning {
             Self::MastersMismatch {
                 kind, what, lights, ..
             } => format!(
-                "take {} with {what} {lights}, and give them with {}",
-                kind.plural(),
-                kind.option()
+                "take {} with {what} {lights}, and give them along with the lights",
+                kind.plural()
             ),
         }
     }
@@ -563,15 +562,6 @@ impl MasterKind {
             Self::Dark => "darks",
             Self::Flat => "flats",
             Self::Bias => "bias frames",
-        }
-    }
-
-    /// The option that takes them.
-    fn option(self) -> &'static str {
-        match self {
-            Self::Dark => "--dark",
-            Self::Flat => "--flat",
-            Self::Bias => "--bias",
         }
     }
 }

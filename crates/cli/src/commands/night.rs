@@ -2,13 +2,15 @@
 
 use super::{Console, Done};
 use crate::JobError;
-use crate::night::{Ended, NightEvent, NightJob, NightPlan, NightWatch, SessionPlan, span};
+use crate::night::{Ended, NightJob, NightPlan, SessionPlan, span};
 use crate::night_args::NightArgs;
-use crate::progress::{Bar, Progress};
-use report::{NightFault, NightSession, calibration_choice, night_summary, session_description};
+use console_watch::ConsoleWatch;
+use report::{
+    Night, NightFault, NightSession, calibration_choice, night_summary, session_description,
+};
 use serde_json::{Value, json};
-use std::sync::Mutex;
 
+mod console_watch;
 mod jobs;
 
 pub(super) fn run(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
@@ -32,41 +34,49 @@ fn run_as_asked(args: &NightArgs, console: &Console) -> Result<Done, JobError> {
         return jobs::list(&plan, console);
     }
     if let Some(id) = &args.session {
-        let outcome = job.run_session(id, &watch)?;
-        complain_of(&outcome.left_out, &[], console);
-        return match outcome.ended {
-            Ended::Failed(_) => Err(JobError::NothingDone { sessions: 1 }),
-            Ended::Elsewhere(_) => Ok(Done::Partly),
-            Ended::Made(_) | Ended::Kept => Ok(Done::given(outcome.left_out.len())),
-        };
+        return one_session(&job, id, &watch, console);
     }
-    if args.collect {
-        let night = job.collect(&watch)?;
-        drop(watch);
-        complain_of(&night.left_out, &night.idle_settings, console);
-        for session in &night.sessions {
-            if let Some(reason) = &session.reason {
-                console.complain(&format!("left out: {}: {}", session.id, printable(reason)));
-            }
-        }
-        console.say(&night_summary(&night));
-        console.emit(&line(
-            &json!({ "event": "collected", "summary": night_summary(&night) }),
-        ));
-        return Ok(Done::given(crate::night::left_out(&night)));
-    }
-    let outcome = job.run(&watch)?;
+    let (night, event) = match args.collect {
+        true => (job.collect(&watch)?, "collected"),
+        false => (job.run(&watch)?.night, "ended"),
+    };
     drop(watch);
-    let night = &outcome.night;
     complain_of(&night.left_out, &night.idle_settings, console);
-    let text = night_summary(night);
+    if args.collect {
+        complain_of_sessions(&night, console);
+    }
+    let text = night_summary(&night);
     console.say(&text);
     console.say(&format!(
         "Look at {}",
         job.output.join("index.html").display()
     ));
-    console.emit(&line(&json!({ "event": "ended", "summary": text })));
-    Ok(Done::given(crate::night::left_out(night)))
+    console.emit(&line(&json!({ "event": event, "summary": text })));
+    Ok(Done::given(night.shortfalls()))
+}
+
+fn one_session(
+    job: &NightJob,
+    id: &str,
+    watch: &ConsoleWatch,
+    console: &Console,
+) -> Result<Done, JobError> {
+    let outcome = job.run_session(id, watch)?;
+    complain_of(&outcome.left_out, &[], console);
+    match outcome.ended {
+        Ended::Failed(_) => Err(JobError::NothingDone { sessions: 1 }),
+        Ended::Elsewhere(_) => Ok(Done::Partly),
+        Ended::Made(_) | Ended::Kept => Ok(Done::given(outcome.left_out.len())),
+    }
+}
+
+/// Names the sessions that are not done; while they are being done they are named at once.
+fn complain_of_sessions(night: &Night, console: &Console) {
+    for session in &night.sessions {
+        if let Some(reason) = &session.reason {
+            console.complain(&format!("left out: {}: {}", session.id, printable(reason)));
+        }
+    }
 }
 
 /// Names the files that are left out, and the settings that change nothing.
@@ -165,127 +175,4 @@ fn size(bytes: u64) -> String {
 /// One event on a line of its own.
 fn line(event: &Value) -> Vec<u8> {
     format!("{event}\n").into_bytes()
-}
-
-/// Tells people and programs how a night goes on.
-struct ConsoleWatch<'a> {
-    console: &'a Console,
-    bar: Mutex<Option<Bar>>,
-}
-
-impl<'a> ConsoleWatch<'a> {
-    fn new(console: &'a Console) -> Self {
-        let bar = Mutex::new(None);
-        Self { console, bar }
-    }
-
-    /// Takes the bar away, so that a line can be written.
-    fn clear(&self) {
-        self.with_bar(|bar| *bar = None);
-    }
-
-    fn stage(&self, name: &str, steps: usize) {
-        if !self.console.quiet {
-            self.with_bar(|bar| bar.get_or_insert_with(Bar::on_terminal).stage(name, steps));
-        }
-    }
-
-    fn advance(&self, done: usize) {
-        self.with_bar(|bar| {
-            if let Some(bar) = bar {
-                bar.advance(done);
-            }
-        });
-    }
-
-    fn with_bar(&self, work: impl FnOnce(&mut Option<Bar>)) {
-        let mut bar = self
-            .bar
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
-        work(&mut bar);
-    }
-
-    fn tell(&self, event: Value) {
-        self.console.emit(&line(&event));
-    }
-
-    fn ends(&self, id: &str, how: &Ended, seconds: f64) {
-        self.clear();
-        let (word, text) = match how {
-            Ended::Made(headline) => ("made", Some(headline)),
-            Ended::Kept => ("kept", None),
-            Ended::Failed(reason) => ("failed", Some(reason)),
-            Ended::Elsewhere(holder) => ("elsewhere", Some(holder)),
-        };
-        self.tell(json!({
-            "event": "session_ends", "session": id, "how": word, "text": text, "seconds": seconds,
-        }));
-        match how {
-            Ended::Made(headline) => self.console.say(&format!("  {headline}")),
-            Ended::Kept => self.console.say("  done already"),
-            Ended::Failed(reason) => self.console.complain(&format!("failed: {id}: {reason}")),
-            Ended::Elsewhere(holder) => {
-                self.console
-                    .complain(&format!("left out: {id}: {holder} is at it"));
-            }
-        }
-    }
-}
-
-impl NightWatch for ConsoleWatch<'_> {
-    fn hear(&self, event: &NightEvent) {
-        match event {
-            NightEvent::Survey { files } => {
-                self.tell(json!({ "event": "survey", "files": files }));
-                self.stage("looking at files", *files);
-            }
-            NightEvent::Surveyed { done, files } => {
-                self.advance(*done);
-                if done == files {
-                    self.clear();
-                    self.tell(json!({ "event": "surveyed", "files": files }));
-                }
-            }
-            NightEvent::Compares { done, series } if done == series => {
-                self.clear();
-                self.tell(json!({ "event": "compared", "series": series }));
-            }
-            NightEvent::Compares { done: 0, series } => self.stage("comparing fields", *series),
-            NightEvent::Compares { done, .. } => self.advance(*done),
-            NightEvent::Note(note) => {
-                self.console.complain(&format!("note: {note}"));
-                self.tell(json!({ "event": "note", "text": note }));
-            }
-            NightEvent::Begins {
-                session,
-                place,
-                of,
-                left_s,
-            } => {
-                self.clear();
-                let left = left_s.map_or(String::new(), |s| format!("; about {} left", span(s)));
-                let described = described(session);
-                self.console
-                    .say(&format!("session {place} of {of}: {described}{left}"));
-                self.tell(json!({
-                    "event": "session_begins", "session": session.id, "place": place, "of": of,
-                    "lights": session.lights, "left_s": left_s,
-                }));
-            }
-            NightEvent::Stage {
-                name,
-                done: 0,
-                steps,
-            } => {
-                self.stage(name, *steps);
-                self.tell(json!({ "event": "stage", "stage": name, "done": 0, "of": steps }));
-            }
-            NightEvent::Stage { name, done, steps } => {
-                self.advance(*done);
-                self.tell(json!({ "event": "stage", "stage": name, "done": done, "of": steps }));
-            }
-            NightEvent::Ends { id, how, seconds } => self.ends(id, how, *seconds),
-        }
-    }
 }

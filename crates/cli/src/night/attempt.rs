@@ -1,9 +1,11 @@
 //! One session: made in a hidden folder, and put in its place when it is whole.
 
 use super::NightJob;
+use super::kept::{Look, is_finished};
 use super::lock::NoLock;
-use super::place::{LOG, Place, RECORD, record};
-use super::plan::SessionPlan;
+use super::place::{LOG, Place, RECORD};
+use super::plan::from_root;
+use super::session_plan::SessionPlan;
 use super::watch::{Ended, NightWatch, Stages};
 use crate::content::{file_digest, hex};
 use crate::result_names::REPORT;
@@ -11,7 +13,7 @@ use crate::{JobError, ResultFolder, StackJob};
 use export::{AtomicFile, Overwrite};
 use report::{
     NIGHT_SCHEMA_VERSION, NightContent, NightFault, NightFile, NightResult, NightSession, Report,
-    SessionRecord, SessionState,
+    SessionRecord, SessionState, calibration_choice,
 };
 use std::any::Any;
 use std::io;
@@ -29,13 +31,13 @@ pub(crate) fn attempt(
     let id = &plan.session.id;
     let _lock = match place.lock_session(id) {
         Ok(lock) => lock,
-        Err(NoLock::Held(holder)) => return Ended::Elsewhere(holder),
+        Err(NoLock::Held { holder, .. }) => return Ended::Elsewhere(holder),
         Err(NoLock::Io(error)) => return Ended::Failed(unwritable(place, &error)),
     };
     if let Err(error) = place.recover(id) {
         return Ended::Failed(unwritable(place, &error));
     }
-    if is_finished(plan, place) {
+    if is_finished(plan, place, Look::Contents) {
         return match place.forget_failure(id) {
             Ok(()) => Ended::Kept,
             Err(error) => Ended::Failed(unwritable(place, &error)),
@@ -53,42 +55,6 @@ pub(crate) fn attempt(
             Ended::Failed(reason)
         }
     }
-}
-
-/// Whether the result of exactly these inputs is there, every file with the content it was
-/// made with.
-pub(crate) fn is_finished(plan: &SessionPlan, place: &Place) -> bool {
-    has_result(plan, place, |path, content| {
-        file_digest(path).is_ok_and(|digest| hex(&digest) == content.sha256)
-    })
-}
-
-/// As [`is_finished`], but by the lengths of the files: at once, and good for a guess.
-pub(crate) fn seems_finished(plan: &SessionPlan, place: &Place) -> bool {
-    has_result(plan, place, |_, _| true)
-}
-
-fn has_result(
-    plan: &SessionPlan,
-    place: &Place,
-    is_whole: impl Fn(&Path, &NightContent) -> bool,
-) -> bool {
-    let folder = place.done(&plan.session.id);
-    let Some(result) = record(&folder)
-        .filter(|record| record.key == plan.key)
-        .and_then(|record| record.session.result)
-    else {
-        return false;
-    };
-    result.files.iter().all(|file| {
-        let path = folder.join(&file.name);
-        let length = std::fs::metadata(&path).map(|found| found.len());
-        match (&file.content, length) {
-            (Some(content), Ok(length)) => content.bytes == length && is_whole(&path, content),
-            (None, Ok(_)) => true,
-            _ => false,
-        }
-    })
 }
 
 /// Stacks the lights into the hidden folder.
@@ -122,7 +88,7 @@ fn make(
     let left_out = outcome.left_out.iter().map(|left_out| {
         log.line(&left_out.to_string());
         NightFault {
-            file: report::file_name(&left_out.path),
+            file: from_root(&left_out.path, &job.root),
             reason: left_out.reason.clone(),
         }
     });
@@ -264,10 +230,10 @@ impl Log {
             }
         }
         for choice in &session.calibration {
-            log.line(&choice.because);
+            log.line(&raw::printable(calibration_choice(choice).as_ref()));
         }
         for note in &session.notes {
-            log.line(&format!("note: {note}"));
+            log.line(&format!("note: {}", raw::printable(note.as_ref())));
         }
         log
     }
@@ -315,7 +281,8 @@ fn unwritable(place: &Place, error: &io::Error) -> String {
     format!("{dir}: cannot be written: {error}; make room, or choose another folder with -o")
 }
 
-fn said(panic: &(dyn Any + Send)) -> &str {
+/// What a panic says.
+pub(crate) fn said(panic: &(dyn Any + Send)) -> &str {
     let text = panic.downcast_ref::<String>().map(String::as_str);
     text.or(panic.downcast_ref::<&str>().copied())
         .unwrap_or("no reason given")

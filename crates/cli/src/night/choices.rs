@@ -19,7 +19,7 @@ use clap::ValueEnum;
 use raw::{FrameKind, printable};
 use report::NightFault;
 use serde::{Deserialize, Serialize};
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 /// What is said of the sessions in a folder; what is not said stays as for all.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -55,9 +55,9 @@ impl Choices {
     ///
     /// # Errors
     ///
-    /// [`JobError::Input`] with what is wrong, and where.
+    /// [`JobError::Settings`] with what is wrong, and where.
     pub fn read(file: &Path) -> Result<Self, JobError> {
-        let wrong = |problem: String| JobError::Input {
+        let wrong = |problem: String| JobError::Settings {
             path: file.to_owned(),
             problem,
         };
@@ -69,11 +69,9 @@ impl Choices {
 
     fn parse(text: &str) -> Result<Self, String> {
         let file: ChoiceFile = toml::from_str(text).map_err(|error| error.to_string())?;
-        for choice in &file.session {
-            choice.check()?;
-        }
+        let entries = file.session.into_iter().map(Choice::checked);
         Ok(Self {
-            entries: file.session,
+            entries: entries.collect::<Result<_, _>>()?,
             ..Self::default()
         })
     }
@@ -87,12 +85,12 @@ impl Choices {
     ///
     /// # Errors
     ///
-    /// [`JobError::Input`] with the entry that names another.
+    /// [`JobError::Settings`] with the entry that names another.
     pub(crate) fn check_folders(&self, root: &Path) -> Result<(), JobError> {
         for entry in &self.entries {
             for (key, folder) in entry.folders() {
                 if !root.join(folder).is_dir() {
-                    return Err(JobError::Input {
+                    return Err(JobError::Settings {
                         path: self.file.clone(),
                         problem: format!(
                             "{}: there is no such folder in {}: give it as it lies there, or take \
@@ -155,6 +153,22 @@ impl Choices {
 }
 
 impl Choice {
+    /// The same, where it makes sense, with every folder as the search names it.
+    fn checked(mut self) -> Result<Self, String> {
+        self.folder = from_root("folder", &self.folder)?;
+        for (key, folder) in [
+            ("darks", &mut self.darks),
+            ("flats", &mut self.flats),
+            ("bias", &mut self.bias),
+        ] {
+            if let Some(folder) = folder {
+                *folder = from_root(key, folder)?;
+            }
+        }
+        self.check()?;
+        Ok(self)
+    }
+
     fn check(&self) -> Result<(), String> {
         let folder = self.folder.display();
         if let Some(ground) = &self.ground
@@ -235,9 +249,52 @@ fn line(key: &str, folder: &Path) -> String {
     format!("{key} = \"{}\"", printable(folder))
 }
 
+/// A folder under the root without what changes nothing, such as `./a/` for `a`.
+fn from_root(key: &str, folder: &Path) -> Result<PathBuf, String> {
+    let parts = folder
+        .components()
+        .filter(|part| *part != Component::CurDir);
+    let parts: Vec<Component> = parts.collect();
+    match parts
+        .iter()
+        .all(|part| matches!(part, Component::Normal(_)))
+    {
+        true => Ok(parts.iter().collect()),
+        false => Err(format!(
+            "{}: give the folder from the root, without .. and without a leading /",
+            line(key, folder)
+        )),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn folders_are_taken_as_the_search_names_them() {
+        let text = "[[session]]\nfolder = \"./a//b/\"\nskip = true\ndarks = \"./library/.\"\n";
+        let choices = Choices::parse(text).unwrap();
+        assert!(choices.of(Path::new("a/b/c")).skips());
+        assert!(!choices.of(Path::new("a")).skips());
+        let darks = choices.of(Path::new("a/b"));
+        assert_eq!(darks.only(FrameKind::Dark), Some(Path::new("library")));
+        let whole = Choices::parse("[[session]]\nfolder = \".\"\nskip = true\n").unwrap();
+        assert!(whole.of(Path::new("a")).skips() && whole.of(Path::new("")).skips());
+        for (key, folder) in [("folder", "../a"), ("folder", "/a"), ("flats", "a/../../b")] {
+            let own = if key == "folder" {
+                ""
+            } else {
+                "folder = \"a\"\n"
+            };
+            let problem = Choices::parse(&format!("[[session]]\n{own}{key} = \"{folder}\"\n"));
+            let problem = problem.unwrap_err();
+            assert!(
+                problem.contains(key) && problem.contains(folder),
+                "{problem}"
+            );
+        }
+    }
 
     #[test]
     fn the_later_entry_counts_and_the_rest_stays() {

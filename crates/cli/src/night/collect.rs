@@ -1,11 +1,13 @@
 //! The index over all sessions, from what is there.
 
 use super::NightJob;
+use super::kept::{Look, record_of, spoiled};
 use super::place::{Place, record};
-use super::plan::{NightPlan, SessionPlan};
+use super::plan::NightPlan;
+use super::session_plan::SessionPlan;
 use crate::JobError;
 use export::{AtomicFile, Overwrite};
-use report::{NIGHT_SCHEMA_VERSION, Night, NightFault, NightSession, SessionState};
+use report::{NIGHT_SCHEMA_VERSION, Night, NightFault, NightSession, SessionRecord, SessionState};
 use std::path::Path;
 
 /// The file of the index.
@@ -13,26 +15,23 @@ pub(crate) const NIGHT: &str = "night.json";
 /// The page of the index.
 pub(crate) const INDEX: &str = "index.html";
 
-/// What became of the sessions of `plan`.
-pub(crate) fn collect(plan: &NightPlan, root: &Path, place: &Place) -> Night {
+/// What became of the sessions of `plan`, whose results are looked at as closely as is asked.
+pub(crate) fn collect(plan: &NightPlan, root: &Path, place: &Place, look: Look) -> Night {
     let mut night = plan.as_night(root);
-    night.sessions = plan
-        .sessions
-        .iter()
-        .map(|plan| state(plan, place))
-        .collect();
-    night.older = older(&night, place);
+    let states = plan.sessions.iter().map(|plan| state(plan, place, look));
+    night.sessions = states.collect();
+    night.older = older(plan, place);
     night
 }
 
-/// Results that are not those of a session in the index.
-fn older(night: &Night, place: &Place) -> Vec<String> {
-    let current = |id: &String| {
-        let mut sessions = night.sessions.iter();
-        sessions.any(|session| session.id == *id && session.state == SessionState::Done)
+/// Results of other frames or settings than those of `plan`.
+fn older(plan: &NightPlan, place: &Place) -> Vec<String> {
+    let is_current = |id: &String| {
+        let mut sessions = plan.sessions.iter();
+        sessions.any(|plan| plan.session.id == *id && record_of(plan, &place.done(id)).is_some())
     };
     let mut finished = place.finished();
-    finished.retain(|id| !current(id));
+    finished.retain(|id| !is_current(id));
     finished
 }
 
@@ -40,7 +39,7 @@ fn older(night: &Night, place: &Place) -> Vec<String> {
 /// result of other settings than those of `job` is not what was asked for.
 pub(crate) fn collect_unlisted(kept: Option<&NightPlan>, job: &NightJob, place: &Place) -> Night {
     let mut night = match kept {
-        Some(plan) => collect(plan, &job.root, place),
+        Some(plan) => collect(plan, &job.root, place, Look::Contents),
         None => all_there(&job.root, place),
     };
     for session in &mut night.sessions {
@@ -52,9 +51,10 @@ pub(crate) fn collect_unlisted(kept: Option<&NightPlan>, job: &NightJob, place: 
                  the settings it was made with, or do it again"
                     .to_owned(),
             );
+            night.older.push(session.id.clone());
         }
     }
-    night.older = older(&night, place);
+    night.older.sort();
     let reason = match kept {
         Some(_) => {
             "the list of sessions was made for another root or other settings, or by another version"
@@ -78,33 +78,50 @@ fn is_as_asked(session: &NightSession, job: &NightJob, place: &Place) -> bool {
 }
 
 /// What became of one session.
-fn state(plan: &SessionPlan, place: &Place) -> NightSession {
+fn state(plan: &SessionPlan, place: &Place, look: Look) -> NightSession {
     let id = &plan.session.id;
-    let of_these = |folder: &Path| record(folder).filter(|record| record.key == plan.key);
-    let waiting = || NightSession {
-        reason: Some("not done yet".to_owned()),
-        ..plan.session.clone()
-    };
-    match of_these(&place.done(id)).or_else(|| of_these(&place.failed(id))) {
+    let folder = place.done(id);
+    let done = record_of(plan, &folder).map(|record| checked(record, &folder, look));
+    match done.or_else(|| Some(record_of(plan, &place.failed(id))?.session)) {
         // What is known beforehand is of the frames as they lie now.
-        Some(record) => NightSession {
-            state: record.session.state,
-            reason: record.session.reason,
-            result: record.session.result,
+        Some(found) => NightSession {
+            state: found.state,
+            reason: found.reason,
+            result: found.result,
             ..plan.session.clone()
         },
-        None => waiting(),
+        None => NightSession {
+            reason: Some("not done yet".to_owned()),
+            ..plan.session.clone()
+        },
+    }
+}
+
+/// A session that was done; one whose result is no longer whole waits to be done again.
+fn checked(record: SessionRecord, folder: &Path, look: Look) -> NightSession {
+    match spoiled(folder, &record, look) {
+        None => record.session,
+        Some(name) => NightSession {
+            state: SessionState::Waiting,
+            reason: Some(format!(
+                "{name} of its result is missing or not as it was made: do it again"
+            )),
+            result: None,
+            ..record.session
+        },
     }
 }
 
 /// All sessions that were begun and ended.
 fn all_there(root: &Path, place: &Place) -> Night {
     let (finished, failed) = (place.finished(), place.without_result());
-    let done = finished.iter().filter_map(|id| record(&place.done(id)));
+    let done = finished.iter().filter_map(|id| {
+        let folder = place.done(id);
+        Some(checked(record(&folder)?, &folder, Look::Contents))
+    });
     let failed = failed.iter().filter(|id| !finished.contains(id));
-    let failed = failed.filter_map(|id| record(&place.failed(id)));
-    let records = done.chain(failed);
-    let mut sessions: Vec<NightSession> = records.map(|record| record.session).collect();
+    let failed = failed.filter_map(|id| Some(record(&place.failed(id))?.session));
+    let mut sessions: Vec<NightSession> = done.chain(failed).collect();
     sessions.sort_by(|a, b| (&a.first, &a.id).cmp(&(&b.first, &b.id)));
     Night {
         schema_version: NIGHT_SCHEMA_VERSION,

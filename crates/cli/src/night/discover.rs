@@ -1,5 +1,6 @@
 //! Every frame under a folder, each content once, in sets of what was taken together.
 
+use super::plan::from_root;
 use super::pointing::stated_turn_deg;
 use super::watch::{NightEvent, NightWatch};
 use crate::content::{ContentDigest, file_digest};
@@ -7,7 +8,7 @@ use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
 use crate::memory_plan::MemoryBudget;
 use crate::result_names::{self, REPORT};
 use crate::{JobError, decode_options};
-use raw::{Cfa, FrameInfo, FrameKind, Reading, SurveyOptions, printable};
+use raw::{Cfa, FrameInfo, FrameKind, Reading, SurveyOptions};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -137,7 +138,7 @@ pub(crate) fn discover(
     let output = output.canonicalize().ok();
     files.retain(|file| !lies_under(file, output.as_deref()) && !is_result(file));
     let looked_at = files.len();
-    let unique = by_content(files, &mut left_out);
+    let unique = by_content(files, &mut left_out, watch);
     let frames = survey(unique, &mut left_out, budget, watch);
     left_out.sort();
     Ok(Discovery {
@@ -164,15 +165,13 @@ struct Unique {
 }
 
 /// Files by content, in the order of the first path of each.
-fn by_content(files: Vec<PathBuf>, left_out: &mut Vec<(PathBuf, String)>) -> Vec<Unique> {
-    let options = decode_options();
-    let digest = |path: &PathBuf| match raw::check_file(path, &options) {
-        Ok(()) => file_digest(path).map_err(|error| format!("cannot be read: {error}")),
-        // What is too long to be a frame is not read to its end for that.
-        Err(error) => Err(error.fault.to_string()),
-    };
-    let digests: Vec<_> = files.par_iter().map(digest).collect();
+fn by_content(
+    files: Vec<PathBuf>,
+    left_out: &mut Vec<(PathBuf, String)>,
+    watch: &dyn NightWatch,
+) -> Vec<Unique> {
     let mut paths: BTreeMap<ContentDigest, Vec<PathBuf>> = BTreeMap::new();
+    let digests = digests(&files, watch);
     for (path, digest) in files.into_iter().zip(digests) {
         match digest {
             Ok(digest) => paths.entry(digest).or_default().push(path),
@@ -186,6 +185,36 @@ fn by_content(files: Vec<PathBuf>, left_out: &mut Vec<(PathBuf, String)>) -> Vec
     let mut unique: Vec<_> = unique.collect();
     unique.sort_by(|a, b| a.paths.cmp(&b.paths));
     unique
+}
+
+/// The digest of each file, or why it is no frame.
+fn digests(files: &[PathBuf], watch: &dyn NightWatch) -> Vec<Result<ContentDigest, String>> {
+    let options = decode_options();
+    let digest = |path: &PathBuf| match raw::check_file(path, &options) {
+        Ok(()) => file_digest(path).map_err(|error| format!("cannot be read: {error}")),
+        // What is too long to be a frame is not read to its end for that.
+        Err(error) => Err(error.fault.to_string()),
+    };
+    let (done, n_files) = (AtomicUsize::new(0), files.len());
+    let tell = |done| {
+        watch.hear(&NightEvent::Digests {
+            done,
+            files: n_files,
+        });
+    };
+    tell(0);
+    let told = |path| {
+        let digest = digest(path);
+        let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+        // The last one is told when all are done.
+        if done < n_files {
+            tell(done);
+        }
+        digest
+    };
+    let digests = files.par_iter().map(told).collect();
+    tell(n_files);
+    digests
 }
 
 /// Decodes one file of each content, and tells what it is.
@@ -264,11 +293,7 @@ fn master(path: &Path, options: &SurveyOptions) -> Option<(FrameInfo, (usize, us
 
 /// Puts frames into sets by folder, settings and gaps of time.
 fn sets(mut frames: Vec<FoundFrame>, gap_s: f64) -> Vec<FrameSet> {
-    frames.sort_by(|a, b| {
-        let key = |frame: &FoundFrame| frame.info.captured.map(|captured| captured.local);
-        let order = a.folder().cmp(b.folder()).then(key(a).cmp(&key(b)));
-        order.then_with(|| a.path.cmp(&b.path))
-    });
+    frames.sort_by(|a, b| a.folder().cmp(b.folder()).then_with(|| in_time(a, b)));
     let mut sets: Vec<FrameSet> = Vec::new();
     // Sets of the folder at hand, to which frames may still be added.
     let mut open: Vec<usize> = Vec::new();
@@ -294,6 +319,12 @@ fn sets(mut frames: Vec<FoundFrame>, gap_s: f64) -> Vec<FrameSet> {
     let mut sets = join_copies(sets);
     sort_by_time(&mut sets);
     sets
+}
+
+/// The order in which two frames were taken; by name where times do not tell.
+fn in_time(a: &FoundFrame, b: &FoundFrame) -> std::cmp::Ordering {
+    let time = |frame: &FoundFrame| frame.info.captured.map(|captured| captured.local);
+    time(a).cmp(&time(b)).then_with(|| a.path.cmp(&b.path))
 }
 
 /// Puts sets in the order they were taken.
@@ -363,10 +394,7 @@ fn join_copies(sets: Vec<FrameSet>) -> Vec<FrameSet> {
         match joined.iter_mut().find(shares) {
             Some(earlier) => {
                 earlier.frames.extend(set.frames);
-                earlier.frames.sort_by(|a, b| {
-                    let key = |frame: &FoundFrame| frame.info.captured.map(|c| c.local);
-                    key(a).cmp(&key(b)).then_with(|| a.path.cmp(&b.path))
-                });
+                earlier.frames.sort_by(in_time);
             }
             None => joined.push(set),
         }
@@ -376,13 +404,13 @@ fn join_copies(sets: Vec<FrameSet>) -> Vec<FrameSet> {
 
 /// What the headers say of where the lights of a set were taken, where that divides it from
 /// another of the same folder.
-pub(crate) fn turn_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
+pub(crate) fn turn_note(set: &FrameSet, sets: &[FrameSet], root: &Path) -> Option<String> {
     let model = set.model();
     let turned = |other: &FrameSet| {
         let first = other.model();
         let near = first.folder() == model.folder() && alike(first, model);
         let degrees = stated_turn_deg(model, first).filter(|_| near && first.path != model.path)?;
-        Some((degrees, printable(&first.path)))
+        Some((degrees, from_root(&first.path, root)))
     };
     let (degrees, other) = sets.iter().find_map(turned)?;
     Some(format!(
@@ -392,19 +420,19 @@ pub(crate) fn turn_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
 }
 
 /// What is odd about the times of a set: by the names of its files the clock runs backwards.
-pub(crate) fn clock_note(set: &FrameSet) -> Option<String> {
+pub(crate) fn clock_note(set: &FrameSet, root: &Path) -> Option<String> {
     let [before, after] = backwards(set.frames.iter().collect())?;
     Some(format!(
         "the clock runs backwards from {} to {}, if their names tell the order: check the \
          camera's clock",
-        printable(&before.path),
-        printable(&after.path)
+        from_root(&before.path, root),
+        from_root(&after.path, root)
     ))
 }
 
 /// Whether by the names of its files a clock that jumped backwards divides a set from another
 /// of the same folder.
-pub(crate) fn jump_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
+pub(crate) fn jump_note(set: &FrameSet, sets: &[FrameSet], root: &Path) -> Option<String> {
     let model = set.model();
     let others = sets.iter().filter(|other| {
         let other = other.model();
@@ -415,7 +443,7 @@ pub(crate) fn jump_note(set: &FrameSet, sets: &[FrameSet]) -> Option<String> {
         let pair = backwards(set.frames.iter().chain(&other.frames).collect())?;
         // Within one of the two it divides nothing.
         let between = own(pair[0]) != own(pair[1]);
-        between.then(|| pair.map(|frame| printable(&frame.path)))
+        between.then(|| pair.map(|frame| from_root(&frame.path, root)))
     };
     let [before, after] = others.into_iter().find_map(jump)?;
     Some(format!(

@@ -1,7 +1,7 @@
 //! What a session will take: roughly the time, and by arithmetic memory and disk.
 
 use super::place::Place;
-use super::plan::SessionPlan;
+use super::session_plan::SessionPlan;
 use crate::args::Format;
 use crate::memory_plan::FrameSize;
 use crate::result_names::REPORT;
@@ -17,6 +17,10 @@ const CALIBRATION_SHARE: f64 = 0.2;
 const SESSION_MPX: f64 = 1.0;
 /// Channels of a picture in color.
 const CHANNELS: u64 = 3;
+/// Most that the page of a report takes, bytes; its pictures are chosen to stay below.
+const PAGE_BYTES: u64 = 8_000_000;
+/// Most that a light takes in report, record and log, bytes.
+const LIGHT_BYTES: u64 = 16_384;
 
 /// What a session takes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -91,10 +95,13 @@ pub(crate) fn estimate(
         Format::Fits => (3 * 4 + 2 + 4) * CHANNELS * result_px,
         Format::Dng | Format::Print | Format::Png => 2 * CHANNELS * result_px,
     };
+    let pictures: u64 = formats.iter().map(of_format).sum();
+    let regions = CHANNELS * px;
+    let words = PAGE_BYTES + LIGHT_BYTES * u64::from(plan.session.lights);
     Estimate {
         seconds: speed.seconds(plan),
         memory_bytes,
-        disk_bytes: formats.iter().map(of_format).sum(),
+        disk_bytes: pictures + regions + words,
         scratch_bytes,
     }
 }

@@ -21,8 +21,13 @@ pub(crate) struct Lock {
 /// Why there is no lock.
 #[derive(Debug)]
 pub(crate) enum NoLock {
-    /// Somebody holds it.
-    Held(String),
+    /// Somebody holds it; whether the system says so, or the file alone.
+    Held {
+        /// Who, as the file says.
+        holder: String,
+        /// Whether the system says so.
+        certain: bool,
+    },
     /// The file cannot be made or read.
     Io(io::Error),
 }
@@ -46,11 +51,17 @@ impl Lock {
                     } else {
                         &said
                     };
-                    return Err(NoLock::Held(holder.to_owned()));
+                    return Err(NoLock::Held {
+                        holder: holder.to_owned(),
+                        certain: true,
+                    });
                 }
                 Err(TryLockError::Error(error)) if error.kind() == ErrorKind::Unsupported => {
                     if !said.is_empty() && may_live(&said) {
-                        return Err(NoLock::Held(said));
+                        return Err(NoLock::Held {
+                            holder: said,
+                            certain: false,
+                        });
                     }
                 }
                 Err(TryLockError::Error(error)) => return Err(NoLock::Io(error)),
@@ -162,7 +173,11 @@ mod tests {
         let path = folder.path().join("night.lock");
         let lock = Lock::take(&path).unwrap();
         assert_eq!(lock.stale, None);
-        let Err(NoLock::Held(holder)) = Lock::take(&path) else {
+        let Err(NoLock::Held {
+            holder,
+            certain: true,
+        }) = Lock::take(&path)
+        else {
             panic!("taken twice");
         };
         let own = format!("process {} on ", std::process::id());

@@ -55,6 +55,12 @@ impl Place {
 
     /// Nothing is written among frames; what an earlier run left is no frame.
     pub fn refuse_originals(&self, root: &Path) -> Result<(), JobError> {
+        if self.dir.exists() && !self.dir.is_dir() {
+            return Err(JobError::OutputFolder {
+                path: self.dir.clone(),
+                source: io::ErrorKind::NotADirectory.into(),
+            });
+        }
         let refuse = || Err(JobError::AmongOriginals(self.dir.clone()));
         let dir = real(&self.dir);
         if let Ok(root) = root.canonicalize()
@@ -119,7 +125,11 @@ impl Place {
         let path = self.work().join("night.lock");
         match Lock::take(&path) {
             Ok(lock) => Ok(lock),
-            Err(NoLock::Held(holder)) => Err(JobError::Locked { path, holder }),
+            Err(NoLock::Held { holder, certain }) => Err(JobError::Locked {
+                output: self.dir.clone(),
+                holder,
+                only_said_by: (!certain).then_some(path),
+            }),
             Err(NoLock::Io(source)) => Err(JobError::OutputFolder { path, source }),
         }
     }

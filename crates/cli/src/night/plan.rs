@@ -1,21 +1,17 @@
-//! What is to be done: the sessions, by name, with the frames that go into each.
+//! What is to be done: every session, and what is in none.
 
 use super::NightJob;
 use super::choices::Choice;
-use super::discover::{
-    Discovery, FrameSet, clock_note, discover, jump_note, sort_by_time, turn_note, when,
-};
-use super::pairing::{Paired, pair};
+use super::discover::{Discovery, FrameSet, discover, jump_note, sort_by_time, turn_note, when};
+use super::pairing::pair;
 use super::place::Place;
 use super::plan_file;
 use super::pointing::{KnownTurns, divide};
+use super::session_plan::{SessionPlan, session};
 use super::watch::NightWatch;
-use crate::content::{ContentDigest, hex, joint_digest};
-use crate::reporting::capture_text;
-use crate::{Inputs, JobError, LightsBy};
+use crate::JobError;
 use raw::FrameKind;
-use report::{NIGHT_SCHEMA_VERSION, Night, NightCalibration, NightFault, NightSession};
-use sha2::{Digest, Sha256};
+use report::{NIGHT_SCHEMA_VERSION, Night, NightFault};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -30,52 +26,12 @@ pub struct NightPlan {
     pub idle_settings: Vec<NightFault>,
     /// Folders of frames that no session needs, or that are to be skipped.
     pub unused: Vec<NightFault>,
+    /// Sessions that are to be skipped.
+    pub skipped: usize,
     /// Files looked at.
     pub looked_at: usize,
     /// Where the camera was turned, so that it need not be looked for again.
     pub(crate) turns: KnownTurns,
-}
-
-/// One session to be done.
-#[derive(Clone, Debug)]
-pub struct SessionPlan {
-    /// What is known of it beforehand.
-    pub session: NightSession,
-    /// SHA-256 over all that its result depends on.
-    pub key: String,
-    /// Its files, by kind.
-    pub files: Vec<(FrameKind, Vec<PathBuf>)>,
-    /// SHA-256 over its files.
-    pub input_digest: String,
-    /// What is said of it alone.
-    pub(crate) choice: Choice,
-}
-
-impl SessionPlan {
-    /// Files of one kind.
-    pub fn of_kind(&self, kind: FrameKind) -> Vec<PathBuf> {
-        let mut files = self.files.iter();
-        let found = files.find(|(own, _)| *own == kind);
-        found.map(|(_, files)| files.clone()).unwrap_or_default()
-    }
-
-    /// Its inputs, for a stack whose files go to `results`.
-    pub(crate) fn inputs(&self, model: &Inputs) -> Inputs {
-        Inputs {
-            lights: self.of_kind(FrameKind::Light),
-            darks: self.of_kind(FrameKind::Dark),
-            flats: self.of_kind(FrameKind::Flat),
-            bias: self.of_kind(FrameKind::Bias),
-            lights_by: LightsBy::Statement,
-            dark_scaling: model.dark_scaling,
-            results: None,
-        }
-    }
-
-    /// All its files.
-    pub fn count(&self) -> usize {
-        self.files.iter().map(|(_, files)| files.len()).sum()
-    }
 }
 
 impl NightPlan {
@@ -96,49 +52,17 @@ impl NightPlan {
         let mut found = discover(&job.root, &job.output, job.gap_s, &budget, watch)?;
         let known = plan_file::known_turns(&Place::existing(&job.output));
         let turns;
-        (found.sets, turns) = divide(found.sets, &known, watch);
+        (found.sets, turns) = divide(found.sets, &known, &job.root, watch);
         sort_by_time(&mut found.sets);
-        let root = &job.root;
-        let scaling = job.stack.inputs.dark_scaling;
-        let mut used = BTreeSet::new();
-        let mut sessions = Vec::new();
-        let mut unused = Vec::new();
-        let lights = |set: &&FrameSet| set.model().kind == FrameKind::Light;
-        for set in found.sets.iter().filter(lights) {
-            let choice = job.choices.of(relative(set.folders()[0], root));
-            if choice.skips() {
-                unused.push(idle(set, root, "that are to be skipped"));
-                continue;
-            }
-            let paired = pair(set, &found.sets, scaling, root, &choice);
-            let chosen = paired.iter().filter_map(|paired| paired.set);
-            used.extend(chosen.map(|set| set.model().path.clone()));
-            let mut plan = session(set, &paired, job, choice);
-            plan.session.notes.extend(jump_note(set, &found.sets));
-            plan.session.notes.extend(turn_note(set, &found.sets));
-            sessions.push((when(set), plan));
-        }
-        for set in needless(&found, &used) {
-            let choice = job.choices.of(relative(set.folders()[0], root));
-            match is_called_light(set) {
-                true if choice.skips() => unused.push(idle(set, root, "that are to be skipped")),
-                true => sessions.push((when(set), starless(set, job, choice))),
-                false => unused.push(idle(set, root, "that no session needs")),
-            }
-        }
-        sessions.sort_by(|(a, _), (b, _)| a.cmp(b));
-        let sessions: Vec<SessionPlan> = sessions.into_iter().map(|(_, plan)| plan).collect();
-        let holds = |kind, folder: &Path| {
-            let mut sets = found.sets.iter();
-            sets.any(|set| {
-                set.model().kind == kind && relative(set.folders()[0], root).starts_with(folder)
-            })
-        };
+        let mut sorting = Sorting::of(job, &found);
+        sorting.take_lights();
+        sorting.take_the_rest();
         Ok(Self {
-            sessions,
-            left_out: faults(&found, root),
-            idle_settings: job.choices.idle(holds),
-            unused,
+            left_out: faults(&found, &job.root),
+            idle_settings: sorting.idle_settings(),
+            unused: sorting.unused,
+            skipped: sorting.skipped,
+            sessions: in_order(sorting.sessions),
             looked_at: found.looked_at,
             turns,
         })
@@ -171,15 +95,114 @@ fn faults(found: &Discovery, root: &Path) -> Vec<NightFault> {
     found.left_out.iter().map(fault).collect()
 }
 
-/// Calibration frames that were not chosen for any session.
-fn needless<'a>(
+/// Sets of frames on their way into sessions.
+struct Sorting<'a> {
+    job: &'a NightJob,
     found: &'a Discovery,
-    used: &'a BTreeSet<PathBuf>,
-) -> impl Iterator<Item = &'a FrameSet> {
-    found.sets.iter().filter(|set| {
-        let model = set.model();
-        model.kind != FrameKind::Light && !used.contains(&model.path)
-    })
+    /// Calibration frames that a session needs, by the first of their set.
+    used: BTreeSet<&'a Path>,
+    sessions: Vec<(SessionTime, SessionPlan)>,
+    unused: Vec<NightFault>,
+    skipped: usize,
+}
+
+/// What sessions are put in order by.
+type SessionTime = (Option<jiff::civil::DateTime>, PathBuf);
+
+impl<'a> Sorting<'a> {
+    fn of(job: &'a NightJob, found: &'a Discovery) -> Self {
+        Self {
+            job,
+            found,
+            used: BTreeSet::new(),
+            sessions: Vec::new(),
+            unused: Vec::new(),
+            skipped: 0,
+        }
+    }
+
+    /// Pairs every set of lights with what calibrates it.
+    fn take_lights(&mut self) {
+        let (job, found, root) = (self.job, self.found, self.job.root.as_path());
+        let scaling = job.stack.inputs.dark_scaling;
+        let lights = |set: &&FrameSet| set.model().kind == FrameKind::Light;
+        for set in found.sets.iter().filter(lights) {
+            let choice = self.choice(set);
+            if choice.skips() {
+                self.skip(set);
+                continue;
+            }
+            let paired = pair(set, &found.sets, scaling, root, &choice);
+            let chosen = paired.iter().filter_map(|paired| paired.set);
+            self.used.extend(chosen.map(first_path));
+            let mut plan = session(set, &paired, job, choice);
+            let turn = turn_note(set, &found.sets, root);
+            let notes = jump_note(set, &found.sets, root).into_iter().chain(turn);
+            plan.session.notes.extend(notes);
+            self.sessions.push((when(set), plan));
+        }
+    }
+
+    /// Calibration frames that were not chosen for any session; those that are called lights
+    /// are a session all the same.
+    fn take_the_rest(&mut self) {
+        for set in &self.found.sets {
+            if set.model().kind == FrameKind::Light || self.used.contains(first_path(set)) {
+                continue;
+            }
+            let choice = self.choice(set);
+            match is_called_light(set) {
+                true if choice.skips() => self.skip(set),
+                true => {
+                    let plan = starless(set, self.job, choice);
+                    self.sessions.push((when(set), plan));
+                }
+                false => self.set_aside(set, "that no session needs"),
+            }
+        }
+    }
+
+    fn choice(&self, set: &FrameSet) -> Choice {
+        self.job.choices.of(folder(set, &self.job.root))
+    }
+
+    fn skip(&mut self, set: &FrameSet) {
+        self.skipped += 1;
+        self.set_aside(set, "that are to be skipped");
+    }
+
+    fn set_aside(&mut self, set: &FrameSet, why: &str) {
+        let kind = set.model().kind.name();
+        self.unused.push(NightFault {
+            file: from_root(set.folders()[0], &self.job.root),
+            reason: format!("frames {why}: {} of kind {kind}", set.frames.len()),
+        });
+    }
+
+    /// Entries of the settings that speak of nothing that was found.
+    fn idle_settings(&self) -> Vec<NightFault> {
+        let of = |kind, within: &Path, set: &FrameSet| {
+            set.model().kind == kind && folder(set, &self.job.root).starts_with(within)
+        };
+        let sets = &self.found.sets;
+        let holds = |kind, within: &Path| sets.iter().any(|set| of(kind, within, set));
+        self.job.choices.idle(holds)
+    }
+}
+
+fn in_order(mut sessions: Vec<(SessionTime, SessionPlan)>) -> Vec<SessionPlan> {
+    sessions.sort_by(|(a, _), (b, _)| a.cmp(b));
+    sessions.into_iter().map(|(_, plan)| plan).collect()
+}
+
+fn first_path(set: &FrameSet) -> &Path {
+    &set.model().path
+}
+
+/// The folder of a set, from the root.
+fn folder<'a>(set: &'a FrameSet, root: &Path) -> &'a Path {
+    let folder = set.folders()[0];
+    folder.strip_prefix(root).unwrap_or(folder)
 }
 
 /// Whether the names of frames without stars say that they are lights.
@@ -200,21 +223,8 @@ fn starless(set: &FrameSet, job: &NightJob, choice: Choice) -> SessionPlan {
     plan
 }
 
-/// A set that is not used.
-fn idle(set: &FrameSet, root: &Path, why: &str) -> NightFault {
-    let kind = set.model().kind.name();
-    NightFault {
-        file: from_root(set.folders()[0], root),
-        reason: format!("frames {why}: {} of kind {kind}", set.frames.len()),
-    }
-}
-
-fn relative<'a>(path: &'a Path, root: &Path) -> &'a Path {
-    path.strip_prefix(root).unwrap_or(path)
-}
-
 /// A path from the root, as text.
-fn from_root(path: &Path, root: &Path) -> String {
+pub(crate) fn from_root(path: &Path, root: &Path) -> String {
     match path.strip_prefix(root) {
         Ok(rest) if rest == Path::new("") => ".".to_owned(),
         Ok(rest) => report::file_name(rest),
@@ -222,144 +232,9 @@ fn from_root(path: &Path, root: &Path) -> String {
     }
 }
 
-fn session(set: &FrameSet, paired: &[Paired], job: &NightJob, choice: Choice) -> SessionPlan {
-    let root = job.root.as_path();
-    let texts = |folders: Vec<&Path>| folders.iter().map(|path| from_root(path, root)).collect();
-    let model = set.model();
-    let also_in: Vec<String> = texts(set.copy_folders());
-    let mut notes = set.notes.clone();
-    if !also_in.is_empty() {
-        notes.push(format!(
-            "the same frames lie in {} again: they are done once",
-            also_in.join(" and in ")
-        ));
-    }
-    let own_copies = set.own_copies();
-    if !own_copies.is_empty() {
-        notes.push(format!(
-            "copies of other frames in the same folder, used once: {}",
-            own_copies
-                .iter()
-                .map(|path| from_root(path, root))
-                .collect::<Vec<_>>()
-                .join(", ")
-        ));
-    }
-    notes.extend(clock_note(set));
-    let known =
-        |frame: &super::discover::FoundFrame| frame.info.captured.as_ref().map(capture_text);
-    let (width, height) = model.size;
-    let session = NightSession {
-        id: id(set),
-        folders: texts(set.folders()),
-        also_in,
-        camera: model.info.camera.clone(),
-        width: width as u32,
-        height: height as u32,
-        exposure_s: model.info.exposure_s,
-        iso: model.info.iso,
-        first: set.frames.first().and_then(known),
-        last: set.frames.last().and_then(known),
-        lights: set.frames.len() as u32,
-        calibration: paired
-            .iter()
-            .map(|paired| calibration(paired, root))
-            .collect(),
-        notes,
-        ..NightSession::default()
-    };
-    let sets = [(FrameKind::Light, Some(set))].into_iter();
-    let sets = sets.chain(paired.iter().map(|paired| (paired.kind, paired.set)));
-    let by_kind: Vec<(FrameKind, &FrameSet)> =
-        sets.filter_map(|(kind, set)| Some((kind, set?))).collect();
-    let paths = |set: &FrameSet| set.frames.iter().map(|frame| frame.path.clone()).collect();
-    SessionPlan {
-        key: key(&by_kind, &job.settings(&choice)),
-        input_digest: joint_digest(by_kind.iter().flat_map(|(_, set)| digests(set)).collect()),
-        files: by_kind
-            .iter()
-            .map(|(kind, set)| (*kind, paths(set)))
-            .collect(),
-        session,
-        choice,
-    }
-}
-
-fn calibration(paired: &Paired, root: &Path) -> NightCalibration {
-    NightCalibration {
-        kind: Some(match paired.kind {
-            FrameKind::Light => report::FrameKind::Light,
-            FrameKind::Dark => report::FrameKind::Dark,
-            FrameKind::Flat => report::FrameKind::Flat,
-            FrameKind::Bias => report::FrameKind::Bias,
-        }),
-        frames: paired.set.map_or(0, |set| set.frames.len() as u32),
-        folder: paired.set.map(|set| from_root(set.folders()[0], root)),
-        because: paired.because.clone(),
-    }
-}
-
-fn digests(set: &FrameSet) -> Vec<ContentDigest> {
-    set.frames.iter().map(|frame| frame.digest).collect()
-}
-
-/// What the result of a session depends on.
-fn key(sets: &[(FrameKind, &FrameSet)], settings: &str) -> String {
-    let mut hasher = Sha256::new();
-    for (kind, set) in sets {
-        hasher.update(kind.name());
-        hasher.update(joint_digest(digests(set)));
-    }
-    hasher.update(settings);
-    hasher.update(env!("CARGO_PKG_VERSION"));
-    hex(&hasher.finalize())
-}
-
-/// A name that stays while frames are added: time of the first light, camera, and the
-/// beginning of that light's digest.
-fn id(set: &FrameSet) -> String {
-    let first = set.model();
-    let time = match &first.info.captured {
-        Some(captured) => captured.local.strftime("%Y-%m-%d_%H%M%S").to_string(),
-        None => "undated".to_owned(),
-    };
-    let camera = first.info.camera.as_deref().map(plain).unwrap_or_default();
-    let camera = if camera.is_empty() { "camera" } else { &camera };
-    const DIGEST_BYTES: usize = 5;
-    format!("{time}_{camera}_{}", hex(&first.digest[..DIGEST_BYTES]))
-}
-
-/// A text as part of a file name: small letters, digits and hyphens.
-fn plain(text: &str) -> String {
-    const LONGEST: usize = 24;
-    let kept = |c: char| {
-        if c.is_ascii_alphanumeric() {
-            c.to_ascii_lowercase()
-        } else {
-            '-'
-        }
-    };
-    let plain: String = text.chars().map(kept).collect();
-    let words: Vec<&str> = plain.split('-').filter(|word| !word.is_empty()).collect();
-    let mut plain = words.join("-");
-    plain.truncate(LONGEST);
-    plain.trim_end_matches('-').to_owned()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn names_are_plain() {
-        assert_eq!(plain("Lumholt N12"), "lumholt-n12");
-        assert_eq!(
-            plain("<script>alert('x')</script>"),
-            "script-alert-x-script"
-        );
-        assert_eq!(plain("../../Ä\n"), "");
-        assert_eq!(plain(&"ab ".repeat(20)).len(), 24 - 1);
-    }
 
     #[test]
     fn paths_start_at_the_root() {

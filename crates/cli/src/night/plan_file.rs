@@ -3,8 +3,9 @@
 use super::NightJob;
 use super::choices::Choice;
 use super::place::Place;
-use super::plan::{NightPlan, SessionPlan};
+use super::plan::NightPlan;
 use super::pointing::KnownTurns;
+use super::session_plan::SessionPlan;
 use crate::JobError;
 use export::{AtomicFile, Overwrite};
 use raw::FrameKind;
@@ -22,6 +23,7 @@ struct PlanFile {
     left_out: Vec<NightFault>,
     idle_settings: Vec<NightFault>,
     unused: Vec<NightFault>,
+    skipped: usize,
     looked_at: usize,
     turns: KnownTurns,
 }
@@ -48,6 +50,7 @@ pub(crate) fn save(plan: &NightPlan, job: &NightJob, place: &Place) -> Result<()
         left_out: plan.left_out.clone(),
         idle_settings: plan.idle_settings.clone(),
         unused: plan.unused.clone(),
+        skipped: plan.skipped,
         looked_at: plan.looked_at,
         turns: plan.turns.clone(),
     };
@@ -89,6 +92,7 @@ pub(crate) fn kept(job: &NightJob, place: &Place) -> Option<Kept> {
         left_out: file.left_out,
         idle_settings: file.idle_settings,
         unused: file.unused,
+        skipped: file.skipped,
         looked_at: file.looked_at,
         turns: file.turns,
     };

@@ -1,6 +1,8 @@
 //! Where the camera pointed: a light that shows another field begins another session.
 
+use super::attempt::said;
 use super::discover::{FoundFrame, FrameSet};
+use super::plan::from_root;
 use super::turns::{Lights, turns};
 use super::watch::{NightEvent, NightWatch};
 use crate::content::hex;
@@ -8,10 +10,12 @@ use crate::decode_options;
 use crate::opened_result::scale_arcsec;
 use crate::solve::stars_of_frame;
 use align::{MatchOptions, STILL_PX, Star, align_stars};
-use raw::{FrameKind, printable};
+use raw::FrameKind;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 
 /// Fewest stars by which a light tells where it looks: two lists of them have nothing in common
 /// only when they show different fields, not when a cloud leaves each a few.
@@ -61,6 +65,7 @@ pub(crate) type KnownTurns = BTreeMap<String, Vec<Turn>>;
 pub(crate) fn divide(
     sets: Vec<FrameSet>,
     known: &KnownTurns,
+    root: &Path,
     watch: &dyn NightWatch,
 ) -> (Vec<FrameSet>, KnownTurns) {
     let is_series = |set: &FrameSet| set.model().kind == FrameKind::Light && set.frames.len() > 1;
@@ -77,11 +82,26 @@ pub(crate) fn divide(
         let content = content(&set);
         let fits = |turns: &&Vec<Turn>| are_of(turns, set.frames.len());
         let turns = match known.get(&content).filter(fits) {
-            Some(turns) => turns.clone(),
-            None => look_for_turns(&set.frames),
+            Some(turns) => Ok(turns.clone()),
+            // What goes wrong with one series costs no other.
+            None => catch_unwind(AssertUnwindSafe(|| look_for_turns(&set.frames))),
         };
-        divided.extend(parts(set, &turns));
-        answers.insert(content, turns);
+        match turns {
+            Ok(turns) => {
+                divided.extend(parts(set, &turns, root));
+                answers.insert(content, turns);
+            }
+            Err(panic) => {
+                let first = from_root(&set.model().path, root);
+                let note = format!(
+                    "{first} and those after it were not compared, and are one session: internal \
+                     error: {}",
+                    said(&*panic)
+                );
+                watch.hear(&NightEvent::Note(&note));
+                divided.push(set);
+            }
+        }
     }
     watch.hear(&NightEvent::Compares { done, series });
     (divided, answers)
@@ -116,8 +136,9 @@ fn look_for_turns(frames: &[FoundFrame]) -> Vec<Turn> {
 }
 
 /// The parts of a set, each told of the turns at its ends.
-fn parts(set: FrameSet, turns: &[Turn]) -> Vec<FrameSet> {
-    let notes: Vec<String> = turns.iter().map(|turn| note(turn, &set.frames)).collect();
+fn parts(set: FrameSet, turns: &[Turn], root: &Path) -> Vec<FrameSet> {
+    let notes = turns.iter().map(|turn| note(turn, &set.frames, root));
+    let notes: Vec<String> = notes.collect();
     let mut rest = set.frames;
     let mut parts = Vec::new();
     for (turn, note) in turns.iter().zip(&notes).rev() {
@@ -138,9 +159,9 @@ fn parts(set: FrameSet, turns: &[Turn]) -> Vec<FrameSet> {
     parts
 }
 
-fn note(turn: &Turn, frames: &[FoundFrame]) -> String {
+fn note(turn: &Turn, frames: &[FoundFrame], root: &Path) -> String {
     let side = |i: usize| {
-        let path = printable(&frames[turn.lights[i]].path);
+        let path = from_root(&frames[turn.lights[i]].path, root);
         format!("{path} ({} stars)", turn.stars[i])
     };
     format!(

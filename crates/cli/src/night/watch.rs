@@ -2,7 +2,7 @@
 
 use crate::progress::Progress;
 use report::NightSession;
-use std::sync::Mutex;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Shortest time between two reports of the same stage.
@@ -12,6 +12,13 @@ const EVERY: Duration = Duration::from_secs(1);
 #[derive(Clone, Debug)]
 #[non_exhaustive]
 pub enum NightEvent<'a> {
+    /// Files are being read for their digests.
+    Digests {
+        /// How many so far.
+        done: usize,
+        /// Of how many.
+        files: usize,
+    },
     /// Files are about to be looked at.
     Survey {
         /// How many.
@@ -116,17 +123,17 @@ impl<'a> Stages<'a> {
 
     /// The stages, a line each with the seconds from the beginning.
     pub fn into_log(self) -> String {
-        let at = self.at.into_inner();
-        at.unwrap_or_else(|poisoned| poisoned.into_inner()).log
+        std::mem::take(&mut self.at().log)
+    }
+
+    fn at(&self) -> MutexGuard<'_, At> {
+        self.at.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 impl Progress for Stages<'_> {
     fn stage(&self, name: &str, steps: usize) {
-        let mut at = self
-            .at
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        let mut at = self.at();
         let seconds = at.begun.elapsed().as_secs_f64();
         at.log.push_str(&format!("{seconds:8.1} s  {name}\n"));
         at.name = name.to_owned();
@@ -137,10 +144,7 @@ impl Progress for Stages<'_> {
     }
 
     fn advance(&self, done: usize) {
-        let mut at = self
-            .at
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        let mut at = self.at();
         if at.told.elapsed() >= EVERY || done == at.steps {
             at.told = Instant::now();
             let steps = at.steps;
@@ -150,10 +154,7 @@ impl Progress for Stages<'_> {
     }
 
     fn note(&self, line: &str) {
-        let mut at = self
-            .at
-            .lock()
-            .unwrap_or_else(|poisoned| poisoned.into_inner());
+        let mut at = self.at();
         at.log.push_str(&format!("note: {line}\n"));
         self.watch.hear(&NightEvent::Note(line));
     }

@@ -3,7 +3,7 @@
 use crate::content::Content;
 use std::collections::HashSet;
 use std::fs;
-use std::io::Read;
+use std::io::{Error, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 /// Folders within folders that are followed.
@@ -46,7 +46,7 @@ pub struct Unreadable {
     /// The file or folder.
     pub path: PathBuf,
     /// What the operating system says.
-    pub source: std::io::Error,
+    pub source: Error,
 }
 
 /// Finds the frames among `paths`: files as they are, folders with all below them.
@@ -74,11 +74,7 @@ impl Collector {
         let found = real.and_then(|real| Ok((fs::metadata(&real)?, real)));
         let (metadata, real) = match found {
             Ok(found) => found,
-            Err(source) => {
-                let path = path.to_owned();
-                self.list.unreadable.push(Unreadable { path, source });
-                return;
-            }
+            Err(source) => return self.unreadable(path, source),
         };
         if depth > 0 && is_hidden(path) {
             self.ignore(path, "hidden");
@@ -87,7 +83,8 @@ impl Collector {
                 self.visit_folder(path, depth);
             }
         } else if !metadata.is_file() {
-            self.ignore(path, "not a regular file");
+            let source = Error::new(ErrorKind::Unsupported, "a pipe, socket or device");
+            self.unreadable(path, source);
         } else {
             match reason_to_ignore(path).filter(|_| depth > 0) {
                 Some(reason) => self.ignore(path, reason),
@@ -103,7 +100,7 @@ impl Collector {
         }
         let entries = fs::read_dir(folder).and_then(|entries| {
             let paths = entries.map(|entry| Ok(entry?.path()));
-            paths.collect::<Result<Vec<_>, std::io::Error>>()
+            paths.collect::<Result<Vec<_>, Error>>()
         });
         match entries {
             Ok(mut entries) => {
@@ -112,11 +109,13 @@ impl Collector {
                     self.visit(&entry, depth + 1);
                 }
             }
-            Err(source) => {
-                let path = folder.to_owned();
-                self.list.unreadable.push(Unreadable { path, source });
-            }
+            Err(source) => self.unreadable(folder, source),
         }
+    }
+
+    fn unreadable(&mut self, path: &Path, source: Error) {
+        let path = path.to_owned();
+        self.list.unreadable.push(Unreadable { path, source });
     }
 
     fn ignore(&mut self, path: &Path, reason: &'static str) {

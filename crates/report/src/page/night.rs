@@ -38,20 +38,31 @@ pub fn night_page(night: &Night) -> String {
     document::page(&title, &body, document::Images::Beside)
 }
 
-/// How many sessions are done, in one line.
+/// How many sessions are done, and what is missing, in one line.
 pub fn night_summary(night: &Night) -> String {
     let count = |state| {
         let sessions = night.sessions.iter();
         sessions.filter(|session| session.state == state).count()
     };
     let (done, of) = (count(SessionState::Done), night.sessions.len());
-    let mut summary = format!("{done} of {of} sessions done");
+    let mut summary = match of {
+        0 => "no session is to be done".to_owned(),
+        _ => format!("{done} of {of} sessions done"),
+    };
     let others = [
         (count(SessionState::Failed), "came to no result"),
         (count(SessionState::Waiting), "not done yet"),
     ];
     for (n, what) in others.into_iter().filter(|(n, _)| *n > 0) {
         summary += &format!(", {n} {what}");
+    }
+    let others = [
+        (night.files_left_out(), "file", "left out"),
+        (night.idle_settings.len(), "setting", "without effect"),
+    ];
+    for (n, what, how) in others.into_iter().filter(|(n, ..)| *n > 0) {
+        let plural = if n == 1 { "" } else { "s" };
+        summary += &format!(", {n} {what}{plural} {how}");
     }
     summary
 }
@@ -159,10 +170,19 @@ pub fn session_description(session: &NightSession) -> String {
         text += &format!(", ISO {iso}");
     }
     match (&session.first, &session.last) {
-        (Some(first), Some(last)) => text += &format!(", {first} to {last}"),
+        (Some(first), Some(last)) => text += &format!(", {}", time_span(first, last)),
         _ => text += ", at a time that is not known",
     }
     text + &format!(", in {}", session.folders.join(" and "))
+}
+
+/// Two times of ISO 8601 as people write them; a date that both have once.
+fn time_span(first: &str, last: &str) -> String {
+    let last = match (first.split_once('T'), last.split_once('T')) {
+        (Some((day, _)), Some((same, time))) if day == same => time,
+        _ => last,
+    };
+    format!("{} to {}", first.replace('T', " "), last.replace('T', " "))
 }
 
 /// What calibrates, and why, in one line.

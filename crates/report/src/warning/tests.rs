@@ -38,7 +38,7 @@ fn numbers_are_in_the_text() {
     );
     assert_eq!(
         warning.advice(),
-        "take darks with exposure 20 s, and give them with --dark"
+        "take darks with exposure 20 s, and give them along with the lights"
     );
 }
 

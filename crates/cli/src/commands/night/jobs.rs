@@ -13,7 +13,7 @@ pub(super) fn list(plan: &NightPlan, console: &Console) -> Result<Done, JobError
     for session in &plan.sessions {
         let id = &session.session.id;
         let command = command(&typed, id)?;
-        console.say(&command);
+        console.answer(&command);
         console.emit(&line(
             &json!({ "event": "job", "session": id, "command": command }),
         ));

@@ -96,13 +96,16 @@ fn copies_are_one_set() {
 fn a_clock_that_runs_backwards_is_named() {
     let set = |frames| sets(frames, GAP_S).remove(0);
     let forward = set(vec![light("a/1.dng", 0.0), light("a/2.dng", 1.0)]);
-    assert_eq!(clock_note(&forward), None);
+    assert_eq!(clock_note(&forward, Path::new("")), None);
     let backward = set(vec![light("a/1.dng", 5.0), light("a/2.dng", 1.0)]);
-    let note = clock_note(&backward).expect("a note");
+    let note = clock_note(&backward, Path::new("")).expect("a note");
     assert!(note.contains("from a/1.dng to a/2.dng"), "{note}");
     let mut unknown = light("a/2.dng", 1.0);
     unknown.info.captured = None;
-    assert_eq!(clock_note(&set(vec![light("a/1.dng", 5.0), unknown])), None);
+    assert_eq!(
+        clock_note(&set(vec![light("a/1.dng", 5.0), unknown]), Path::new("")),
+        None
+    );
 }
 
 #[test]
@@ -183,10 +186,10 @@ fn a_clock_that_jumps_backwards_over_a_pause_is_noted_on_both_sides() {
     let sets = sets(frames, GAP_S);
     assert_eq!(sets.len(), 4);
     for set in &sets {
-        let note = jump_note(set, &sets);
+        let note = jump_note(set, &sets, Path::new(""));
         let is_noted = note.is_some_and(|note| note.contains("from a/2.dng to a/3.dng"));
         assert_eq!(is_noted, set.model().folder() == Path::new("a"));
-        assert_eq!(clock_note(set), None);
+        assert_eq!(clock_note(set, Path::new("")), None);
     }
 }
 
@@ -217,6 +220,6 @@ fn a_stated_step_beyond_half_the_field_divides() {
     assert_eq!(steps(drift.collect()), 1);
     assert_eq!(steps(vec![at("a/1", 0.0, 0.0), at("a/2", 1.0, 19.0)]), 1);
     let divided = sets(vec![at("a/1", 0.0, 0.0), at("a/2", 1.0, 21.0)], GAP_S);
-    let note = turn_note(&divided[1], &divided).expect("a note");
+    let note = turn_note(&divided[1], &divided, Path::new("")).expect("a note");
     assert!(note.contains("10.5° away from where it took a/1"), "{note}");
 }
