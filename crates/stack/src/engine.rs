@@ -11,6 +11,7 @@
 //! are.
 
 use crate::camera_noise::{CameraNoise, NoiseFactors, SampleNoise};
+use crate::chance::growth_limits;
 use crate::combine::{TileStack, combine_channel};
 use crate::demosaic::{Demosaic, DemosaicMethod};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
@@ -219,6 +220,8 @@ struct Engine<'a> {
     /// What is left of a photosite's variance, where noise is predicted.
     factors: Option<NoiseFactors>,
     median_prices: Vec<f32>,
+    /// Rejected samples around one of a light from which it goes too.
+    growth_limits: Vec<u16>,
 }
 
 /// Share of the level at which light saturates from which stars are taken for bright: one
@@ -254,7 +257,10 @@ impl<'a> Engine<'a> {
         };
         let demosaic = Demosaic::new(cfa, options.demosaic);
         let resampler = Resampler::new(options.kernel);
+        let weights: Vec<f32> = lights.iter().map(|light| light.weight).collect();
+        let channels = calibrator.layout().cfa.channels().len();
         Ok(Self {
+            growth_limits: growth_limits(&options.combine, &weights, channels),
             lights,
             masks,
             calibrator,
@@ -347,7 +353,7 @@ impl<'a> Engine<'a> {
             .collect();
         drop(noise);
         if self.options.combine.rejects() {
-            grow_rejected(&samples, &mut kept, &area);
+            grow_rejected(&samples, &mut kept, &area, &self.growth_limits);
         }
         // A median has no use for weights, so its lights all weigh the same.
         let weighted = self.options.combine.weighs();

@@ -57,6 +57,7 @@ pub use winsorize::{WinsorOptions, WinsorizedMean, winsor_limits, winsorized_mea
 
 mod calibrate;
 mod camera_noise;
+mod chance;
 mod combine;
 mod dark_factor;
 mod defects;

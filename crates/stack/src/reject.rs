@@ -8,14 +8,6 @@ use raw::Rect;
 /// How far around a rejected sample others of the same light are looked at, px.
 pub(crate) const GROW_REACH_PX: usize = 2;
 
-/// Share of the samples around one, over all channels, that must have been rejected
-/// for it to be taken for part of the same trail.
-///
-/// Clipping Gaussian noise at 3 sigmas rejects 0.3 % of the samples and interpolation
-/// makes them cluster, so a tenth is far above chance, and every pixel within two
-/// pixels of a trail's clipped core is above it.
-pub(crate) const GROW_SHARE: f32 = 0.1;
-
 /// Marks the samples that are there: 1, and 0 for those that are missing.
 pub(crate) fn present(samples: &[Vec<f32>]) -> Vec<Vec<u8>> {
     let present = |plane: &Vec<f32>| plane.iter().map(|v| u8::from(!v.is_nan())).collect();
@@ -98,43 +90,62 @@ fn may_lose(sorted: &SortedPixels, options: &ClipOptions) -> [bool; LANES] {
 /// flanks of a satellite's trail are too faint to be clipped pixel by pixel, yet add up
 /// along the trail.
 ///
-/// `samples[channel][light]` and `kept[channel][light]` are planes over `area`. No pixel
-/// loses more than half of its samples in this way.
-pub(crate) fn grow_rejected(samples: &[Vec<Vec<f32>>], kept: &mut [Vec<Vec<u8>>], area: &Rect) {
-    let channels = samples.len();
-    let n_lights = samples.first().map_or(0, Vec::len);
-    let n_px = area.area();
-    let mut present = vec![0_u16; n_px];
-    for light in &samples[0] {
-        for (present, value) in present.iter_mut().zip(light) {
-            *present += u16::from(!value.is_nan());
-        }
-    }
-    let mut lost = vec![0_u16; n_px];
-    for light in 0..n_lights {
-        let mut rejected = vec![0_u16; n_px];
-        for channel in 0..channels {
-            let planes = samples[channel][light].iter().zip(&kept[channel][light]);
+/// `samples[channel][light]` and `kept[channel][light]` are planes over `area`; `limits` are
+/// the rejected samples of each light from which one among them goes too. No pixel is left
+/// with less than half of its samples by this, whatever the clip took before.
+pub(crate) fn grow_rejected(
+    samples: &[Vec<Vec<f32>>],
+    kept: &mut [Vec<Vec<u8>>],
+    area: &Rect,
+    limits: &[u16],
+) {
+    // By how many samples a pixel may still become poorer, in each channel.
+    let mut spare: Vec<Vec<u16>> = Vec::new();
+    for (light, &limit) in limits.iter().enumerate() {
+        let mut rejected = vec![0_u16; area.area()];
+        for (samples, kept) in samples.iter().zip(kept.iter()) {
+            let planes = samples[light].iter().zip(&kept[light]);
             for (rejected, (value, &kept)) in rejected.iter_mut().zip(planes) {
                 *rejected += u16::from(!value.is_nan() && kept == 0);
             }
         }
-        let sides = (2 * GROW_REACH_PX + 1) * (2 * GROW_REACH_PX + 1);
-        let enough = (GROW_SHARE * (sides * channels) as f32).ceil() as u16;
-        if rejected.iter().map(|&r| u32::from(r)).sum::<u32>() < u32::from(enough) {
+        if rejected.iter().map(|&r| u32::from(r)).sum::<u32>() < u32::from(limit) {
             continue;
         }
+        if spare.is_empty() {
+            let channels = samples.iter().zip(kept.iter());
+            spare = channels
+                .map(|(samples, kept)| spare_samples(samples, kept))
+                .collect();
+        }
         let around = box_sums(&rejected, area.width());
-        for pixel in 0..n_px {
-            if around[pixel] < enough || 2 * (lost[pixel] + 1) > present[pixel] {
-                continue;
-            }
-            lost[pixel] += 1;
-            for kept in kept.iter_mut() {
-                kept[light][pixel] = 0;
+        for (kept, spare) in kept.iter_mut().zip(&mut spare) {
+            let pixels = kept[light].iter_mut().zip(spare).zip(&around);
+            for ((kept, spare), &around) in pixels {
+                if around >= limit && *kept == 1 && *spare > 0 {
+                    *kept = 0;
+                    *spare -= 1;
+                }
             }
         }
     }
+}
+
+/// By how many samples each pixel of a channel exceeds half of those that it has.
+fn spare_samples(samples: &[Vec<f32>], kept: &[Vec<u8>]) -> Vec<u16> {
+    let n_px = samples.first().map_or(0, Vec::len);
+    let (mut present, mut left) = (vec![0_u16; n_px], vec![0_u16; n_px]);
+    for (samples, kept) in samples.iter().zip(kept) {
+        let counts = present.iter_mut().zip(&mut left);
+        for ((present, left), (value, &kept)) in counts.zip(samples.iter().zip(kept)) {
+            *present += u16::from(!value.is_nan());
+            *left += u16::from(kept);
+        }
+    }
+    let counts = left.into_iter().zip(present);
+    counts
+        .map(|(left, present)| left.saturating_sub(present.div_ceil(2)))
+        .collect()
 }
 
 /// Sums over the square of [`GROW_REACH_PX`] around each pixel, cut at the border.
@@ -197,7 +208,7 @@ mod tests {
             .map(|planes| reject_channel(planes, &clip))
             .collect();
         assert_eq!(kept[1][4][10 * 21 + 12], 1);
-        grow_rejected(&samples, &mut kept, &area);
+        grow_rejected(&samples, &mut kept, &area, &[8; 20]);
         for column in 8..=12 {
             assert_eq!(kept[1][4][10 * 21 + column], 0, "column {column}");
         }
@@ -219,9 +230,26 @@ mod tests {
                 light[pixel] = 0;
             }
         }
-        grow_rejected(&samples, &mut kept, &area);
+        grow_rejected(&samples, &mut kept, &area, &[3; 4]);
         let left: u8 = kept[0].iter().map(|plane| plane[12]).sum();
         assert_eq!(left, 2);
+    }
+
+    #[test]
+    fn growing_takes_nothing_where_the_clip_took_half() {
+        let area = Rect::of_size(5, 5);
+        let samples = vec![vec![vec![1.0_f32; 25]; 5]];
+        let mut kept = vec![vec![vec![1_u8; 25]; 5]];
+        // Two of five are gone everywhere, and all of a third but the one in the middle.
+        for light in &mut kept[0][..2] {
+            light.fill(0);
+        }
+        kept[0][2].fill(0);
+        kept[0][2][12] = 1;
+        grow_rejected(&samples, &mut kept, &area, &[3; 5]);
+        let left = |pixel: usize| kept[0].iter().map(|plane| plane[pixel]).sum::<u8>();
+        assert_eq!(left(12), 3);
+        assert_eq!(left(7), 2);
     }
 
     #[test]

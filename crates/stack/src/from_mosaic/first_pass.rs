@@ -1,6 +1,7 @@
 //! The ordinary stack, as what single photosites are held against.
 
 use crate::camera_noise::NoiseFactors;
+use crate::chance::{growth_limit, share_outside};
 use crate::demosaic::Demosaic;
 use crate::output_grid::OutputGrid;
 use crate::resample::Resampler;
@@ -35,6 +36,8 @@ pub struct FirstPass {
     variance_of_sum: Array2<f32>,
     /// Sigmas below and above; `None` where nothing is rejected.
     clip: Option<(f32, f32)>,
+    /// Rejected photosites around one of a light from which it goes too.
+    growth_limit: u16,
     /// Whether lights counted by their weights.
     weighed: bool,
 }
@@ -90,12 +93,14 @@ impl FirstPass {
             Combine::Median => Some((3.0, 3.0)),
             Combine::Mean | Combine::Max => None,
         };
+        let chance = clip.map_or(0.0, |(low, high)| share_outside(low, high));
         Ok(Self {
             mean,
             site_variance,
             step,
             variance_of_sum,
             clip,
+            growth_limit: growth_limit(chance, 1),
             weighed: options.combine.weighs(),
         })
     }
@@ -108,6 +113,11 @@ impl FirstPass {
     /// Variance of the sum of the channels at a pixel, DN²; NaN where it is not known.
     pub(super) fn noise_of_sum(&self, row: usize, col: usize) -> f32 {
         self.variance_of_sum[(row, col)]
+    }
+
+    /// Rejected photosites around one of a light from which it goes too.
+    pub(super) fn growth_limit(&self) -> u16 {
+        self.growth_limit
     }
 
     /// Whether a photosite's value at a place of the reference, px, is none that belongs

@@ -2,7 +2,7 @@
 //! pass.
 
 use super::FirstPass;
-use crate::reject::{GROW_REACH_PX, GROW_SHARE, box_sums};
+use crate::reject::{GROW_REACH_PX, box_sums};
 use crate::{Calibrator, Light, LightMask, StackError};
 use align::PixelMap;
 use raw::{Cfa, Channel, Rect};
@@ -97,16 +97,14 @@ impl PlacedLight<'_> {
                 sites.push(site);
             }
         }
-        reject_beside(&mut sites, &rejected, width);
+        reject_beside(&mut sites, &rejected, width, first.growth_limit());
         Ok(sites.into_iter().flatten().collect())
     }
 }
 
 /// Rejects what lies among rejected photosites, of whatever color: the flanks of a trail are
 /// too faint to go one by one.
-fn reject_beside(sites: &mut [Option<Site>], rejected: &[u16], width: usize) {
-    const SQUARE: usize = (2 * GROW_REACH_PX + 1) * (2 * GROW_REACH_PX + 1);
-    let enough = (GROW_SHARE * SQUARE as f32).ceil() as u16;
+fn reject_beside(sites: &mut [Option<Site>], rejected: &[u16], width: usize, enough: u16) {
     if rejected.iter().map(|&n| u32::from(n)).sum::<u32>() < u32::from(enough) {
         return;
     }
