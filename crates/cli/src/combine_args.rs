@@ -69,6 +69,10 @@ pub enum ClipAboutArg {
     Mean,
 }
 
+/// √3: what a clip at no more standard deviations leaves of a Gaussian has a standard deviation
+/// by which the next pass takes more, without end.
+const LEAST_REPEATED_SIGMAS: f32 = 1.732_050_8;
+
 impl CombineArgs {
     /// An estimator with all else as when nothing is said.
     pub(crate) fn of(combine: CombineArg) -> Self {
@@ -102,6 +106,13 @@ impl CombineArgs {
                 name.get_name()
             ));
         }
+        if let Some(sigmas) = self.endless_clip() {
+            return Some(format!(
+                "--clip {sigmas} by the samples' own deviation, repeated, takes nearly all of \
+                 them: needed is more than {:.2}, or --clip-passes 1",
+                LEAST_REPEATED_SIGMAS
+            ));
+        }
         let by_scatter = matches!(self.clip_by, Some(ClipByArg::Deviation | ClipByArg::Mad));
         if self.gain.is_some() && by_scatter {
             return Some("--gain is for --clip-by predicted or auto".to_owned());
@@ -111,6 +122,17 @@ impl CombineArgs {
             return Some("--clip-by predicted goes about the median alone".to_owned());
         }
         None
+    }
+
+    /// The threshold of a clip that finds no end while there are samples.
+    fn endless_clip(&self) -> Option<f32> {
+        let by_deviation = !matches!(self.clip_by, Some(ClipByArg::Mad | ClipByArg::Predicted));
+        let repeated = self
+            .clip_passes
+            .is_none_or(|passes| usize::from(passes) > 1);
+        let clips = self.combine == CombineArg::SigmaClip;
+        let (low, high) = self.clip.filter(|_| clips && by_deviation && repeated)?;
+        Some(low.min(high)).filter(|sigmas| *sigmas <= LEAST_REPEATED_SIGMAS)
     }
 
     /// Puts what was asked for into a job.

@@ -18,6 +18,10 @@ use serde_json::{Value, json};
 use stack::{ClipCenter, ClipScale, Combine, DemosaicMethod};
 use std::collections::BTreeMap;
 
+/// Share of good samples from which a clip that takes them is named: the scatter of few lights
+/// at 3 sigmas takes less.
+const HEAVY_CLIP: f64 = 0.04;
+
 /// Drift below which a fixed pattern hardly averages out, px: a few pixels, since
 /// demosaicing and resampling spread a site's response over its neighbors.
 const SMALL_DRIFT_PX: f64 = 8.0;
@@ -361,6 +365,15 @@ fn few_to_clip(outcome: &StackOutcome) -> Option<Warning> {
     })
 }
 
+/// Whether a clip took so many good samples that the figures suffer.
+fn heavy_clip(outcome: &StackOutcome) -> Option<Warning> {
+    let share = outcome.noise.clipped.iter().copied().fold(0.0, f64::max);
+    (share > HEAVY_CLIP).then(|| Warning::HeavyClip {
+        share,
+        measured: outcome.noise.summary.effective_frames.is_finite(),
+    })
+}
+
 /// What the sky said of the clock and of the tripod.
 fn clock_and_knocks(geometry: &Geometry) -> Vec<Warning> {
     let count = |files: &[String]| files.len() as u32;
@@ -397,6 +410,7 @@ fn warnings(outcome: &StackOutcome) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let frames = outcome.lights.len() as u32;
     warnings.extend(few_to_clip(outcome));
+    warnings.extend(heavy_clip(outcome));
     warnings.extend(photosite_report::sparse(outcome));
     if outcome.combine == Combine::Max {
         warnings.push(Warning::TrailsNotMeasured);

@@ -55,6 +55,21 @@ pub(crate) fn clip_half_correction(clipped: f64, clipped_variance: f64) -> f64 {
 /// What takes more than this is no clip of outliers.
 const MOST_CLIPPED: f64 = 0.7;
 
+/// Share of good samples beyond which the noise after a clip is not told by its halves, whose
+/// correction then rests on guesses: twice what a clip at 2.1 sigmas takes. At 1.5 sigmas, a
+/// third, figures would be off many times over.
+pub(crate) const MOST_CLIPPED_MEASURED: f64 = 0.15;
+
+/// How far a gain measured under a clip may be off, relative, beside what scatters: the share
+/// of good samples that it took.
+///
+/// Against the difference of stacks of 20 invented lights: 0.5 % where a clip at 2.5 sigmas
+/// took 1.5 %, 3 % where 3 median deviations took 2 %, 7 % where 2 sigmas took 12 %, and 12 %
+/// where 2 median deviations took 13 %.
+pub(crate) fn clip_doubt(clipped: f64) -> f64 {
+    clipped
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,7 +4,9 @@ use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
 use crate::difference::DifferenceNoise;
-use crate::estimator::{Estimator, clip_half_correction, uneven_clip_price};
+use crate::estimator::{
+    Estimator, MOST_CLIPPED_MEASURED, clip_doubt, clip_half_correction, uneven_clip_price,
+};
 use crate::layers::TileLayers;
 use crate::lights::Lights;
 use crate::observer::{MeasuredTile, TileNoise};
@@ -226,6 +228,13 @@ pub(crate) fn channel_noise(
         .filter_map(|tile| tile.measured.as_ref())
         .collect();
     let mut lights = Lights::of(&measured, n_lights, &context.transparency)?;
+    let clipped = match context.estimator {
+        Estimator::SigmaClip => lights.clipped,
+        Estimator::Mean | Estimator::Median => 0.0,
+    };
+    if clipped > MOST_CLIPPED_MEASURED {
+        return None;
+    }
     let coverage = RegionCoverage::of(&measured)?;
     let sky_dn = median(measured.iter().map(|tile| tile.sky_dn).collect());
     let expected = coverage.inverse_kish.sqrt().recip();
@@ -339,6 +348,7 @@ pub(crate) fn channel_noise(
                 .as_ref()
                 .map_or(doubt, |layered| layered.gain_doubt)
                 .hypot(of_left)
+                .hypot(clip_doubt(clipped))
     };
     let halves = stack.total.error / stack.total.mean;
     let halves_pixel = of_pixels.error / of_pixels.mean;

@@ -1,5 +1,6 @@
 //! Tiles to figures: noise, gain and its error by region and channel, and in all.
 
+use crate::robust::median;
 use stack::{HalfSplit, median_price};
 
 use crate::budget::Budget;
@@ -169,6 +170,9 @@ pub struct GainReport {
     /// By channel, the share of the picture off stars that was not measured because a
     /// light saturates there, 0 to 1.
     pub saturated: Vec<f64>,
+    /// By channel, the share of good samples that rejection took off the lights, 0 to 1; half
+    /// of the tiles lost less.
+    pub clipped: Vec<f64>,
 }
 
 impl GainReport {
@@ -267,10 +271,14 @@ impl GainReport {
         let saturated = (0..n_channels)
             .map(|channel| saturated_share(tiles, channel))
             .collect();
+        let clipped = (0..n_channels)
+            .map(|channel| clipped_share(tiles, channel))
+            .collect();
         Ok(Self {
             regions,
             summary,
             saturated,
+            clipped,
         })
     }
 }
@@ -282,6 +290,15 @@ fn saturated_share(tiles: &[TileNoise], channel: usize) -> f64 {
         (saturated + tile.saturated_pixels, all + tile.sky_pixels)
     });
     saturated as f64 / all.max(1) as f64
+}
+
+/// Share of a channel's good samples that were rejected in the typical tile; 0 where none was
+/// measured.
+fn clipped_share(tiles: &[TileNoise], channel: usize) -> f64 {
+    let tiles = tiles.iter().filter(|tile| tile.channel == channel);
+    let measured = tiles.filter_map(|tile| tile.measured.as_ref());
+    let share = median(measured.map(|tile| tile.clipped).collect());
+    if share.is_nan() { 0.0 } else { share }
 }
 
 /// One channel of the whole picture, as variances.

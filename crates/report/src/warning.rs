@@ -24,6 +24,13 @@ pub enum Warning {
         /// was not wanted.
         not_predicted: Option<String>,
     },
+    /// A clip that took many good samples.
+    HeavyClip {
+        /// Share of the good samples that it took, 0 to 1.
+        share: f64,
+        /// Whether the noise was measured all the same.
+        measured: bool,
+    },
     /// The largest of all samples, which is no measure of brightness.
     TrailsNotMeasured,
     /// Drift or number of lights too small to tell a fixed pattern from the sky.
@@ -235,6 +242,7 @@ impl Warning {
     pub fn code(&self) -> &'static str {
         match self {
             Self::TooFewFramesToClip { .. } => "too_few_frames_to_clip",
+            Self::HeavyClip { .. } => "heavy_clip",
             Self::TrailsNotMeasured => "trails_not_measured",
             Self::PatternNotVisible { .. } => "pattern_not_visible",
             Self::SmallDrift { .. } => "small_drift",
@@ -287,6 +295,14 @@ impl Warning {
                      their scatter alone{unknown}"
                 )
             }
+            Self::HeavyClip { share, measured } => format!(
+                "the clip took {:.0} % of the good samples: {}",
+                100.0 * share,
+                match measured {
+                    true => "the gain may be off by as much, and more could be had",
+                    false => "what noise is left after so much cannot be told",
+                }
+            ),
             Self::TrailsNotMeasured => "the picture is the largest of all samples, which is no \
                  measure of brightness: the figures are those of an aligned mean of the same \
                  lights"
@@ -454,6 +470,11 @@ impl Warning {
                 "shoot at least {frames_needed} frames; from three on, flats and bias frames will do, \
                  or --gain and --read-noise, or --combine median"
             ),
+            Self::HeavyClip { .. } => {
+                "use --clip 3, which takes less than one good sample in a hundred; of few lights, \
+                 --clip-by auto instead of mad"
+                    .to_owned()
+            }
             Self::TrailsNotMeasured => "look for lights that were left out: each leaves a gap in \
                  the trails, and --keep-all keeps them"
                 .to_owned(),

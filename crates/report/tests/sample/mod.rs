@@ -121,6 +121,14 @@ pub fn all_warnings() -> Vec<Warning> {
             frames_needed: 8,
             not_predicted: None,
         },
+        Warning::HeavyClip {
+            share: 0.12,
+            measured: true,
+        },
+        Warning::HeavyClip {
+            share: 0.3,
+            measured: false,
+        },
         Warning::PatternNotVisible {
             drift_px: Some(0.8),
             upper_bound: 0.62,
