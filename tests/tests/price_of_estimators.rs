@@ -232,8 +232,8 @@ fn the_engines_mean_falls_as_the_root_of_n() {
 fn the_engines_clip_takes_no_more_from_pure_noise_than_it_must() {
     for price in prices().iter().filter(|p| p.n >= 8) {
         let clip = Combine::SigmaClip(ClipOptions {
-            low_sigmas: price.sigmas as f32,
-            high_sigmas: price.sigmas as f32,
+            low_sigmas: price.sigmas,
+            high_sigmas: price.sigmas,
             max_passes: 10,
             ..ClipOptions::default()
         });

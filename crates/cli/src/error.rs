@@ -143,7 +143,7 @@ pub enum JobError {
         problem: String,
     },
     /// The output folder cannot be made.
-    #[error("cannot make the folder {}", printable(path))]
+    #[error("cannot make the folder {}, or not write in it", printable(path))]
     OutputFolder {
         /// The folder.
         path: PathBuf,
@@ -268,7 +268,7 @@ impl JobError {
     /// What the user can do about it.
     pub fn hint(&self) -> Option<String> {
         let hint = match self {
-            Self::Input { .. } => "check the path; folders are searched with all that is in them",
+            Self::Input { .. } => "check that it is there and can be read",
             Self::NoLights { .. } => {
                 "`radicand survey` says what every file was taken for, and why"
             }
@@ -297,8 +297,11 @@ impl JobError {
             }
             Self::Locked { .. } => "wait for it to end, or choose another folder with -o",
             Self::Unquotable(_) => "use names of plain text, in one line, for root and output",
+            Self::TooFewLights { lights: 0 | 1, .. } => {
+                "give two lights or more of one camera, size and exposure"
+            }
             Self::TooFewLights { .. } => {
-                "look at the reasons above; `radicand survey` says more about each file; a ground \
+                "`radicand survey` says more about each file; a ground \
                  from a tripod, whose stars trail, is stacked by `radicand \
                  stack --ground all`"
             }

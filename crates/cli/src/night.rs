@@ -37,6 +37,7 @@ mod place;
 mod plan;
 mod plan_file;
 mod pointing;
+mod remedy;
 mod session_plan;
 mod turns;
 mod watch;
@@ -133,6 +134,13 @@ impl NightJob {
         estimate::estimate(plan, speed, &self.formats, &self.stack(&plan.choice))
     }
 
+    /// Room on the disk that the results go to, bytes; `None` where the system does not say.
+    pub fn room_bytes(&self) -> Option<u64> {
+        let output = std::path::absolute(&self.output).ok()?;
+        let there = output.ancestors().find(|folder| folder.is_dir())?;
+        fs4::available_space(there).ok()
+    }
+
     /// Does every session whose result is not there, and writes the index.
     ///
     /// # Errors
@@ -155,6 +163,8 @@ impl NightJob {
             }
             ended.push(how);
         }
+        let is_planned = |id: &str| plan.sessions.iter().any(|plan| plan.session.id == id);
+        place.forget_failures_but(is_planned);
         // Every result was looked at closely, or made, right now.
         let mut night = collect::collect(&plan, &self.root, &place, Look::Lengths);
         add_reasons(&mut night, &ended);
@@ -271,11 +281,13 @@ impl NightJob {
             let note = format!("an earlier run did not end by itself ({holder}): carrying on");
             watch.hear(&NightEvent::Note(&note));
         }
-        let failed = |source| JobError::OutputFolder {
-            path: self.output.clone(),
-            source,
-        };
-        place.clear_leftovers().map_err(failed)?;
+        for (path, error) in place.clear_leftovers() {
+            let path = raw::printable(&path);
+            let note = format!(
+                "{path}: what an earlier run left cannot be cleared away: {error}; remove it by hand"
+            );
+            watch.hear(&NightEvent::Note(&note));
+        }
         Ok((place, lock))
     }
 
@@ -305,6 +317,7 @@ fn add_reasons(night: &mut Night, ended: &[Ended]) {
             Ended::Failed(reason) => {
                 session.state = SessionState::Failed;
                 session.reason = Some(reason.clone());
+                session.result = None;
             }
             Ended::Elsewhere(holder) if session.state == SessionState::Waiting => {
                 session.reason = Some(format!("{holder} is at it"));

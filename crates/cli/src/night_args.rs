@@ -82,7 +82,7 @@ impl NightArgs {
             };
             let mut name = root.file_name()?.to_owned();
             name.push(".toml");
-            Some(root.with_file_name(name)).filter(|file| file.is_file())
+            Some(root.with_file_name(name)).filter(|file| file.symlink_metadata().is_ok())
         };
         self.settings.clone().or_else(beside)
     }

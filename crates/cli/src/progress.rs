@@ -41,9 +41,10 @@ impl Progress for Bar {
             _ => "{msg:<28} {wide_bar} {pos}/{len} {eta:>5}",
         };
         let style = ProgressStyle::with_template(style).expect("a valid template");
-        self.0.set_style(style);
-        self.0.set_message(name.to_owned());
+        self.0.set_position(0);
         self.0.set_length(steps as u64);
+        self.0.set_message(name.to_owned());
+        self.0.set_style(style);
         self.0.reset();
         self.0.enable_steady_tick(Duration::from_millis(200));
     }

@@ -117,6 +117,15 @@ fn what_changes_is_redone_and_nothing_else() {
     check_damage(base, &there);
     let jobs = check_jobs(base, &there);
 
+    // What somebody puts beside a result stays when that is made anew.
+    let two = json(&base.join("out/night.json"));
+    let two = session_in(&two, "two/lights")["id"]
+        .as_str()
+        .expect("a name")
+        .to_owned();
+    let print = base.join("out").join(&two).join("finished print.tif");
+    fs::write(&print, "hours of work").expect("a file");
+
     // A copy of a whole session is no session of its own.
     let copy = base.join("archive/again");
     fs::create_dir(&copy).expect("a folder");
@@ -136,6 +145,8 @@ fn what_changes_is_redone_and_nothing_else() {
     assert_eq!(jobs.iter().filter(is_refused).count(), 1);
     let third = night(base, "out", &["--json"]);
     check_status(&third, 0);
+    let kept = fs::read_to_string(&print).expect("what was put beside the result");
+    assert_eq!(kept, "hours of work");
     let one = endings(&third);
     assert_eq!(
         (ended(&third, "kept"), ended(&third, "made")),
@@ -225,6 +236,7 @@ fn faults_are_named_and_the_other_sessions_are_done() {
     let single = session_in(&index, "single");
     let reason = single["reason"].as_str().expect("a reason");
     assert!(reason.contains("1 of 1 lights can be used"), "{reason}");
+    assert!(reason.ends_with("give two lights or more of one camera, size and exposure"));
     let log = format!(
         "out/failed/{}/log.txt",
         single["id"].as_str().expect("a name")
@@ -233,9 +245,12 @@ fn faults_are_named_and_the_other_sessions_are_done() {
     assert!(log.contains(reason), "{log}");
     let left_out = index["left_out"].as_array().expect("faults");
     for (file, says) in [
-        ("empty.dng", "the file is empty"),
+        (
+            "empty.dng",
+            "the file is empty; copy it from the card again",
+        ),
         ("<script>alert(2).dng", "the content is text"),
-        ("loop", "cannot be read"),
+        ("loop", "take the link out of the folder"),
     ] {
         let own = left_out.iter().find(|fault| fault["file"] == file);
         let own = own.unwrap_or_else(|| panic!("{file} is not named: {left_out:?}"));
@@ -300,22 +315,30 @@ fn check_jobs(base: &Path, plain: &BTreeMap<PathBuf, String>) -> Vec<String> {
 /// are still whole, and jobs make the others again.
 #[track_caller]
 fn check_collected_damage(base: &Path, jobs: &[String]) {
-    let id = |job: &String| job.split(' ').next_back().expect("a name").to_owned();
+    let id = |job: &String| {
+        let mut words = job.split(' ').skip_while(|word| *word != "--session");
+        words.nth(1).expect("a name").to_owned()
+    };
     let ids: Vec<String> = jobs.iter().map(id).collect();
     let out = base.join("jobs");
     let spoiled = [
         (&ids[0], "stack.tif"),
         (&ids[1], "preview.png"),
         (&ids[2], "report.json"),
+        (&ids[3], "log.txt"),
     ];
     fs::remove_file(out.join(spoiled[0].0).join(spoiled[0].1)).expect("a file");
     let picture = out.join(spoiled[1].0).join(spoiled[1].1);
     let length = fs::metadata(&picture).expect("a file").len();
     fs::write(&picture, vec![0; length as usize]).expect("a file");
-    fs::write(out.join(spoiled[2].0).join(spoiled[2].1), "").expect("a file");
+    // Still a report, of other frames.
+    let path = out.join(spoiled[2].0).join(spoiled[2].1);
+    let text = fs::read_to_string(&path).expect("a report");
+    fs::write(&path, text.replacen("shot_0001", "shot_0007", 1)).expect("a file");
+    fs::remove_file(out.join(spoiled[3].0).join(spoiled[3].1)).expect("a file");
     let run = night(base, "jobs", &["--collect"]);
     check_status(&run, 3);
-    let said = "1 of 4 sessions done, 3 not done yet";
+    let said = "0 of 4 sessions done, 4 not done yet";
     assert!(run.stdout.contains(said), "{}", run.stdout);
     let index = json(&out.join("night.json"));
     assert_eq!(index["older"].as_array().map(Vec::len), Some(0));
@@ -327,7 +350,7 @@ fn check_collected_damage(base: &Path, jobs: &[String]) {
         assert!(reason.contains(file), "{id}: {reason}");
         assert!(session["result"].is_null(), "{session:#}");
     }
-    for job in &jobs[..3] {
+    for job in jobs {
         let ended = shell(base, job).output().expect("a shell");
         assert!(ended.status.success(), "{ended:?}");
     }
@@ -454,5 +477,67 @@ fn where_all_is_to_be_skipped_a_page_says_so() {
         for says in says {
             assert!(run.stderr.contains(says), "{says}: {}", run.stderr);
         }
+    }
+}
+
+/// Copies the lights of `archive/FROM` to `archive/TO`.
+fn copy_lights(base: &Path, from: &str, to: &str) {
+    let to = base.join("archive").join(to);
+    fs::create_dir_all(&to).expect("a folder");
+    for entry in fs::read_dir(base.join("archive").join(from)).expect("lights") {
+        let path = entry.expect("a light").path();
+        fs::copy(&path, to.join(path.file_name().expect("a name"))).expect("a copy");
+    }
+}
+
+#[test]
+fn settings_hold_for_a_folder_of_copies_too() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    // The copies come first by name, so that theirs are the session's folders.
+    copy_lights(base, "one/lights", "again");
+    let settings = base.join("archive.toml");
+    let entry = |folder: &str, says: &str| format!("[[session]]\nfolder = \"{folder}\"\n{says}\n");
+    for folder in ["again", "one"] {
+        fs::write(&settings, entry(folder, "skip = true")).expect("a file");
+        let dry = night(base, "out", &["--dry-run"]);
+        check_status(&dry, 0);
+        // It lies in a folder that is not to be skipped as well.
+        assert!(dry.stdout.contains("1 session;"), "{}", dry.stdout);
+        fs::write(&settings, entry(folder, "darks = \"one\"")).expect("a file");
+        let dry = night(base, "out", &["--dry-run"]);
+        let says = "there are no darks in one, from where alone the settings take them";
+        assert!(dry.stdout.contains(says), "{folder}: {}", dry.stdout);
+    }
+    let both = entry("again", "skip = true") + &entry("one", "skip = true");
+    fs::write(&settings, both).expect("a file");
+    let dry = night(base, "out", &["--dry-run"]);
+    assert!(dry.stdout.contains("0 sessions;"), "{}", dry.stdout);
+}
+
+#[test]
+fn a_dry_run_says_what_will_come_to_no_result() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    let single = base.join("archive/single");
+    fs::create_dir(&single).expect("a folder");
+    let last = base.join("archive/one/lights/shot_0004.dng");
+    fs::rename(last, single.join("alone.dng")).expect("another place");
+    for (options, says, times) in [
+        (
+            &["--dry-run"][..],
+            "no result: 1 of 1 lights can be used",
+            1,
+        ),
+        (
+            &["--dry-run", "--memory", "1M"][..],
+            "no result: 1.0 MiB (1048576 bytes) of memory",
+            2,
+        ),
+    ] {
+        let dry = night(base, "out", options);
+        check_status(&dry, 0);
+        let found = dry.stdout.matches(says).count();
+        assert_eq!(found, times, "{says}: {}", dry.stdout);
     }
 }

@@ -136,7 +136,7 @@ fn what_cannot_be_read_is_named_and_costs_nothing_else() {
         ("one/lights/pipe.dng", "a pipe, socket or device"),
         (
             "two/lights/sparse.dng",
-            "bytes of the file: 3221225472 asked",
+            "no frame is so large: take it out of the folder",
         ),
     ];
     faults.extend(locked.then_some(("two/lights/locked.dng", "Permission denied")));
@@ -243,6 +243,34 @@ fn an_output_that_cannot_be_written_is_named() {
         "{}",
         run.stdout
     );
+}
+
+#[test]
+fn what_cannot_be_cleared_away_is_told_and_costs_no_session() {
+    let temp = archive_of(&["one"]);
+    let base = temp.path();
+    assert_eq!(night(base, "out", &[]).status, 0);
+    let index = json(&base.join("out/night.json"));
+    let id = session_in(&index, "one/lights")["id"]
+        .as_str()
+        .expect("a name");
+    let work = base.join("out/.radicand-night");
+    // Files where folders should be: what removes folders cannot remove them.
+    fs::write(work.join("other.part"), "in the way").expect("a file");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stderr.contains("other.part"), "{}", run.stderr);
+    assert!(run.stderr.contains("remove it by hand"), "{}", run.stderr);
+    // A session whose lock cannot be taken is not done, whatever lies there.
+    fs::create_dir(work.join(format!("{id}.lock"))).expect("a folder");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 3, "{run:?}");
+    let index = json(&base.join("out/night.json"));
+    let one = session_in(&index, "one/lights");
+    assert_eq!(one["state"], "failed");
+    assert!(one["result"].is_null(), "{one:#}");
+    let log = one["log"].as_str().expect("the log of the result");
+    assert!(base.join("out").join(log).is_file(), "{log}");
 }
 
 /// Lights of a sky that glows and has no star.

@@ -104,6 +104,7 @@ mod robust;
 mod scales;
 mod sensor_layer;
 mod series;
+mod shares;
 mod spectra;
 mod star_shape;
 mod subtracted;

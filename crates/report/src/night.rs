@@ -67,6 +67,9 @@ pub struct NightSession {
     pub notes: Vec<String>,
     /// What came of it; `None` when there is no result.
     pub result: Option<NightResult>,
+    /// Its log, from the folder of the index; `None` where there is none.
+    #[serde(default)]
+    pub log: Option<String>,
 }
 
 /// What became of a session.
@@ -117,7 +120,7 @@ pub struct NightResult {
 pub struct NightFile {
     /// Its name.
     pub name: String,
-    /// Its length and digest; `None` for the report, which holds times.
+    /// Its length and digest; of the report, those of one whose times and memory are empty.
     pub content: Option<NightContent>,
 }
 

@@ -78,6 +78,13 @@ impl Default for Report {
 }
 
 impl Report {
+    /// The same without what differs from run to run: times and memory.
+    pub fn without_times(mut self) -> Self {
+        self.run.seconds.clear();
+        self.run.peak_memory_bytes = None;
+        self
+    }
+
     /// The bytes of the file: UTF-8, fields in the order of the types, a line each.
     ///
     /// Equal reports give equal bytes. Numbers that are not finite become `null`.

@@ -83,6 +83,9 @@ fn complain_of_sessions(night: &Night, console: &Console) {
 fn complain_of(left_out: &[NightFault], idle_settings: &[NightFault], console: &Console) {
     for NightFault { file, reason } in left_out.iter().chain(idle_settings) {
         console.complain(&format!("left out: {}: {reason}", printable(file)));
+        console.emit(&line(
+            &json!({ "event": "left_out", "file": file, "reason": reason }),
+        ));
     }
 }
 
@@ -100,7 +103,9 @@ fn dry_run(job: &NightJob, watch: &ConsoleWatch, console: &Console) -> Result<Do
         let finished = job.is_finished(session);
         let estimate = job.estimate(session, &speed);
         console.say(&describe(session, finished));
-        if !finished {
+        if let Some(trouble) = &estimate.trouble {
+            console.say(&format!("  will come to no result: {trouble}"));
+        } else if !finished {
             seconds += estimate.seconds;
             disk_bytes += estimate.disk_bytes;
             console.say(&format!(
@@ -119,11 +124,16 @@ fn dry_run(job: &NightJob, watch: &ConsoleWatch, console: &Console) -> Result<Do
             "memory_bytes": estimate.memory_bytes,
             "disk_bytes": estimate.disk_bytes,
             "scratch_bytes": estimate.scratch_bytes,
+            "trouble": estimate.trouble,
         })));
     }
     say_unused(&plan, console);
+    let room = job.room_bytes().filter(|room| *room < disk_bytes);
+    let short = room.map_or(String::new(), |room| {
+        format!(", where there is room for {}", size(room))
+    });
     console.say(&format!(
-        "{}; what is to be done takes roughly {} and {} on the disk",
+        "{}; what is to be done takes roughly {} and {} on the disk{short}",
         match plan.sessions.len() {
             1 => "1 session".to_owned(),
             n => format!("{n} sessions"),

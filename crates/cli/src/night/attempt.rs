@@ -1,19 +1,17 @@
 //! One session: made in a hidden folder, and put in its place when it is whole.
 
 use super::NightJob;
-use super::kept::{Look, is_finished};
+use super::kept::{Look, content_of, is_finished};
 use super::lock::NoLock;
 use super::place::{LOG, Place, RECORD};
 use super::plan::from_root;
 use super::session_plan::SessionPlan;
 use super::watch::{Ended, NightWatch, Stages};
-use crate::content::{file_digest, hex};
-use crate::result_names::REPORT;
 use crate::{JobError, ResultFolder, StackJob};
 use export::{AtomicFile, Overwrite};
 use report::{
-    NIGHT_SCHEMA_VERSION, NightContent, NightFault, NightFile, NightResult, NightSession, Report,
-    SessionRecord, SessionState, calibration_choice,
+    NIGHT_SCHEMA_VERSION, NightFault, NightFile, NightResult, NightSession, Report, SessionRecord,
+    SessionState, calibration_choice,
 };
 use std::any::Any;
 use std::io;
@@ -38,10 +36,8 @@ pub(crate) fn attempt(
         return Ended::Failed(unwritable(place, &error));
     }
     if is_finished(plan, place, Look::Contents) {
-        return match place.forget_failure(id) {
-            Ok(()) => Ended::Kept,
-            Err(error) => Ended::Failed(unwritable(place, &error)),
-        };
+        place.forget_failure(id);
+        return Ended::Kept;
     }
     let mut log = Log::new(plan);
     let made = catch_unwind(AssertUnwindSafe(|| make(plan, job, place, &mut log, watch)));
@@ -122,18 +118,11 @@ fn result(
     }
 }
 
-/// The files of a result with what is in them; of the report, which holds times, the name.
+/// The files of a result with what is in them.
 fn files(folder: &Path, names: &[&str]) -> io::Result<Vec<NightFile>> {
-    let content = |name: &str| -> io::Result<NightContent> {
-        let path = folder.join(name);
-        Ok(NightContent {
-            bytes: std::fs::metadata(&path)?.len(),
-            sha256: hex(&file_digest(&path)?),
-        })
-    };
     let file = |name: &&str| -> io::Result<NightFile> {
         Ok(NightFile {
-            content: (*name != REPORT).then(|| content(name)).transpose()?,
+            content: Some(content_of(&folder.join(name))?),
             name: (*name).to_owned(),
         })
     };
@@ -157,9 +146,10 @@ fn finish(
         ..plan.session.clone()
     };
     write_down(plan, job, place, log, session).map_err(|error| explain(&error))?;
-    let put = place.put(id, &place.done(id));
-    put.and_then(|()| place.forget_failure(id))
+    place
+        .put(id, &place.done(id))
         .map_err(|error| unwritable(place, &error))?;
+    place.forget_failure(id);
     Ok(headline)
 }
 

@@ -61,6 +61,11 @@ impl Choices {
             path: file.to_owned(),
             problem,
         };
+        let found = std::fs::metadata(file).map_err(|error| wrong(error.to_string()))?;
+        // A pipe would never come to its end.
+        if !found.is_file() {
+            return Err(wrong("no file, but a folder, pipe or device".to_owned()));
+        }
         let text = std::fs::read_to_string(file).map_err(|error| wrong(error.to_string()))?;
         let choices = Self::parse(&text).map_err(wrong)?;
         let file = file.to_owned();
@@ -132,13 +137,23 @@ impl Choices {
         idle
     }
 
-    /// What is said of the sessions in `folder`, given from the root; of two entries the
-    /// later one counts.
-    pub(crate) fn of(&self, folder: &Path) -> Choice {
-        let entries = self
-            .entries
-            .iter()
-            .filter(|entry| folder.starts_with(&entry.folder));
+    /// What is said of a session whose lights lie in `folders`, given from the root, the one or
+    /// the other of which may hold copies; of two entries the later one counts. It is to be
+    /// skipped where it is in each of them.
+    pub(crate) fn of(&self, folders: &[&Path]) -> Choice {
+        let of_one = |folder: &&Path| self.of_those(std::slice::from_ref(folder)).skips();
+        Choice {
+            skip: Some(folders.iter().all(of_one)),
+            ..self.of_those(folders)
+        }
+    }
+
+    fn of_those(&self, folders: &[&Path]) -> Choice {
+        let speaks = |entry: &&Choice| {
+            let mut folders = folders.iter();
+            folders.any(|folder| folder.starts_with(&entry.folder))
+        };
+        let entries = self.entries.iter().filter(speaks);
         entries.fold(Choice::default(), |sum, entry| Choice {
             folder: entry.folder.clone(),
             skip: entry.skip.or(sum.skip),
@@ -203,11 +218,6 @@ impl Choice {
     /// Whether the sessions are not to be done.
     pub fn skips(&self) -> bool {
         self.skip == Some(true)
-    }
-
-    /// Whether frames of `kind` may come from `folder`, given from the root.
-    pub fn allows(&self, kind: FrameKind, folder: &Path) -> bool {
-        self.only(kind).is_none_or(|only| folder.starts_with(only))
     }
 
     /// The folder, from the root, that frames of `kind` have to come from.
@@ -275,12 +285,12 @@ mod tests {
     fn folders_are_taken_as_the_search_names_them() {
         let text = "[[session]]\nfolder = \"./a//b/\"\nskip = true\ndarks = \"./library/.\"\n";
         let choices = Choices::parse(text).unwrap();
-        assert!(choices.of(Path::new("a/b/c")).skips());
-        assert!(!choices.of(Path::new("a")).skips());
-        let darks = choices.of(Path::new("a/b"));
+        assert!(choices.of(&[Path::new("a/b/c")]).skips());
+        assert!(!choices.of(&[Path::new("a")]).skips());
+        let darks = choices.of(&[Path::new("a/b")]);
         assert_eq!(darks.only(FrameKind::Dark), Some(Path::new("library")));
         let whole = Choices::parse("[[session]]\nfolder = \".\"\nskip = true\n").unwrap();
-        assert!(whole.of(Path::new("a")).skips() && whole.of(Path::new("")).skips());
+        assert!(whole.of(&[Path::new("a")]).skips() && whole.of(&[Path::new("")]).skips());
         for (key, folder) in [("folder", "../a"), ("folder", "/a"), ("flats", "a/../../b")] {
             let own = if key == "folder" {
                 ""
@@ -303,13 +313,16 @@ mod tests {
              [[session]]\nfolder = \"a/b\"\nground = \"auto\"\ndarks = \"library\"\n",
         );
         let choices = choices.unwrap();
-        let inner = choices.of(Path::new("a/b/c"));
+        let inner = choices.of(&[Path::new("a/b/c")]);
         assert_eq!(inner.ground.as_deref(), Some("auto"));
         assert_eq!(inner.keep_all, Some(true));
-        assert!(inner.allows(FrameKind::Dark, Path::new("library/x")));
-        assert!(!inner.allows(FrameKind::Dark, Path::new("libraries")));
-        assert!(inner.allows(FrameKind::Flat, Path::new("anywhere")));
-        assert_eq!(choices.of(Path::new("ab")), Choice::default());
+        assert_eq!(inner.only(FrameKind::Dark), Some(Path::new("library")));
+        assert_eq!(inner.only(FrameKind::Flat), None);
+        let elsewhere = choices.of(&[Path::new("ab")]);
+        assert!(!elsewhere.skips() && elsewhere.ground.is_none());
+        // A copy elsewhere is spoken of as well.
+        let copied = choices.of(&[Path::new("ab"), Path::new("a/b")]);
+        assert_eq!(copied.ground.as_deref(), Some("auto"));
     }
 
     #[test]
@@ -320,8 +333,10 @@ mod tests {
              [[session]]\nfolder = \"a/b/c\"\nskip = false\n",
         );
         let choices = choices.unwrap();
-        let skips = ["a", "a/b", "a/b/c"].map(|folder| choices.of(Path::new(folder)).skips());
+        let skips = ["a", "a/b", "a/b/c"].map(|folder| choices.of(&[Path::new(folder)]).skips());
         assert_eq!(skips, [true, true, false]);
+        let both = |other| choices.of(&[Path::new("a"), Path::new(other)]).skips();
+        assert!(both("a/b") && !both("elsewhere"));
     }
 
     #[test]

@@ -70,8 +70,9 @@ pub(crate) fn collect_unlisted(kept: Option<&NightPlan>, job: &NightJob, place: 
 
 /// Whether the result of a session was made with the settings of `job`.
 fn is_as_asked(session: &NightSession, job: &NightJob, place: &Place) -> bool {
-    let folder = session.folders.first().map_or("", String::as_str);
-    let settings = job.settings(&job.choices.of(Path::new(folder)));
+    let folders = session.folders.iter().chain(&session.also_in);
+    let folders: Vec<&Path> = folders.map(Path::new).collect();
+    let settings = job.settings(&job.choices.of(&folders));
     record(&place.done(&session.id)).is_some_and(|record| {
         record.settings == settings && record.version == env!("CARGO_PKG_VERSION")
     })
@@ -88,6 +89,7 @@ fn state(plan: &SessionPlan, place: &Place, look: Look) -> NightSession {
             state: found.state,
             reason: found.reason,
             result: found.result,
+            log: place.log(id),
             ..plan.session.clone()
         },
         None => NightSession {
@@ -117,10 +119,19 @@ fn all_there(root: &Path, place: &Place) -> Night {
     let (finished, failed) = (place.finished(), place.without_result());
     let done = finished.iter().filter_map(|id| {
         let folder = place.done(id);
-        Some(checked(record(&folder)?, &folder, Look::Contents))
+        let session = checked(record(&folder)?, &folder, Look::Contents);
+        Some(NightSession {
+            log: place.log(id),
+            ..session
+        })
     });
     let failed = failed.iter().filter(|id| !finished.contains(id));
-    let failed = failed.filter_map(|id| Some(record(&place.failed(id))?.session));
+    let failed = failed.filter_map(|id| {
+        Some(NightSession {
+            log: place.log(id),
+            ..record(&place.failed(id))?.session
+        })
+    });
     let mut sessions: Vec<NightSession> = done.chain(failed).collect();
     sessions.sort_by(|a, b| (&a.first, &a.id).cmp(&(&b.first, &b.id)));
     Night {

@@ -2,6 +2,7 @@
 
 use super::plan::from_root;
 use super::pointing::stated_turn_deg;
+use super::remedy;
 use super::watch::{NightEvent, NightWatch};
 use crate::content::{ContentDigest, file_digest};
 use crate::fitting::{Taken, exposure_mismatch, iso_mismatch, sensor_mismatch};
@@ -83,6 +84,19 @@ impl FrameSet {
         copies.map(PathBuf::as_path).collect()
     }
 
+    /// Every folder in which its frames lie, its own first.
+    pub fn all_folders(&self) -> Vec<&Path> {
+        [self.folders(), self.copy_folders()].concat()
+    }
+
+    /// Whether every frame of it lies in `folder` or below, be it as a copy.
+    pub fn lies_in(&self, folder: &Path) -> bool {
+        self.frames.iter().all(|frame| {
+            let mut paths = std::iter::once(&frame.path).chain(&frame.copies);
+            paths.any(|path| path.starts_with(folder))
+        })
+    }
+
     /// Other folders in which its frames lie again.
     pub fn copy_folders(&self) -> Vec<&Path> {
         let own = self.folders();
@@ -131,7 +145,7 @@ pub(crate) fn discover(
             let path = unreadable.path;
             return Err(JobError::Input { path, problem });
         }
-        let reason = format!("cannot be read: {}", unreadable.source);
+        let reason = remedy::of_error(&unreadable.source);
         left_out.push((unreadable.path, reason));
     }
     let mut files = list.files;
@@ -191,9 +205,9 @@ fn by_content(
 fn digests(files: &[PathBuf], watch: &dyn NightWatch) -> Vec<Result<ContentDigest, String>> {
     let options = decode_options();
     let digest = |path: &PathBuf| match raw::check_file(path, &options) {
-        Ok(()) => file_digest(path).map_err(|error| format!("cannot be read: {error}")),
+        Ok(()) => file_digest(path).map_err(|error| remedy::of_error(&error)),
         // What is too long to be a frame is not read to its end for that.
-        Err(error) => Err(error.fault.to_string()),
+        Err(error) => Err(remedy::of_fault(&error.fault)),
     };
     let (done, n_files) = (AtomicUsize::new(0), files.len());
     let tell = |done| {
@@ -260,10 +274,9 @@ fn survey(
             Err(error) => match master(&path, &options) {
                 Some((info, size, kind)) => (info, size, None, kind),
                 None => {
-                    left_out.push((path, error.fault.to_string()));
-                    for copy in one.paths {
-                        left_out.push((copy, error.fault.to_string()));
-                    }
+                    let reason = remedy::of_fault(&error.fault);
+                    let files = std::iter::once(path).chain(one.paths);
+                    left_out.extend(files.map(|file| (file, reason.clone())));
                     continue;
                 }
             },

@@ -1,9 +1,10 @@
 //! What a session will take: roughly the time, and by arithmetic memory and disk.
 
+use super::attempt::explain;
 use super::place::Place;
 use super::session_plan::SessionPlan;
 use crate::args::Format;
-use crate::memory_plan::FrameSize;
+use crate::memory_plan::{FrameSize, MemoryPlan};
 use crate::result_names::REPORT;
 use crate::{JobError, StackJob};
 use report::Report;
@@ -23,7 +24,7 @@ const PAGE_BYTES: u64 = 8_000_000;
 const LIGHT_BYTES: u64 = 16_384;
 
 /// What a session takes.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Estimate {
     /// Time, s; rough.
     pub seconds: f64,
@@ -33,6 +34,8 @@ pub struct Estimate {
     pub disk_bytes: u64,
     /// Scratch data, bytes.
     pub scratch_bytes: u64,
+    /// Why it will come to no result, as far as that is known beforehand.
+    pub trouble: Option<String>,
 }
 
 /// How fast this machine is.
@@ -88,7 +91,8 @@ pub(crate) fn estimate(
     let px = pixels(plan);
     let scale = stack.from_mosaic.map_or(1.0, |mosaic| mosaic.scale);
     let result_px = (scale * scale * px as f64) as u64;
-    let (memory_bytes, scratch_bytes) = memory_and_scratch(plan, stack);
+    let planned = planned(plan, stack);
+    let (memory_bytes, scratch_bytes) = memory_and_scratch(&planned);
     let of_format = |format: &Format| match format {
         Format::Tiff => 4 * CHANNELS * result_px,
         // Mean, variance and weight as floats, the count in 16 bits, and perhaps the sky.
@@ -103,21 +107,39 @@ pub(crate) fn estimate(
         memory_bytes,
         disk_bytes: pictures + regions + words,
         scratch_bytes,
+        trouble: trouble(plan, planned),
     }
 }
 
-/// Memory and scratch data of a session, bytes; the least that it takes, where that is more
-/// than it is allowed. Filters are taken for a Bayer array.
-fn memory_and_scratch(plan: &SessionPlan, stack: &StackJob) -> (u64, u64) {
+/// What the session plans with. Filters are taken for a Bayer array.
+fn planned(plan: &SessionPlan, stack: &StackJob) -> Result<MemoryPlan, JobError> {
     let size = FrameSize {
         width: plan.session.width as usize,
         height: plan.session.height as usize,
         channels: CHANNELS as usize,
         pattern_px: 2,
     };
-    match stack.memory_budget().plan_only(&size, plan.count()) {
+    stack.memory_budget().plan_only(&size, plan.count())
+}
+
+/// Memory and scratch data of a session, bytes; the least that it takes, where that is more
+/// than it is allowed.
+fn memory_and_scratch(planned: &Result<MemoryPlan, JobError>) -> (u64, u64) {
+    match planned {
         Ok(plan) => (plan.memory_bytes, plan.scratch_bytes),
         Err(JobError::Memory { needed, .. }) => (needed.0, 0),
         Err(_) => (0, 0),
     }
+}
+
+fn trouble(plan: &SessionPlan, planned: Result<MemoryPlan, JobError>) -> Option<String> {
+    let few = || JobError::TooFewLights {
+        lights: plan.session.lights as usize,
+        used: plan.session.lights as usize,
+        left_out: Vec::new(),
+    };
+    let error = planned
+        .err()
+        .or_else(|| (plan.session.lights < 2).then(few))?;
+    Some(explain(&error))
 }

@@ -1,9 +1,12 @@
 //! Whether a result is there as it was made.
 
-use super::place::{Place, record};
+use super::place::{LOG, Place, record};
 use super::session_plan::SessionPlan;
 use crate::content::{file_digest, hex};
-use report::{NightContent, SessionRecord};
+use crate::result_names::REPORT;
+use report::{NightContent, Report, SessionRecord};
+use sha2::{Digest, Sha256};
+use std::io;
 use std::path::Path;
 
 /// How closely files are looked at.
@@ -21,7 +24,8 @@ pub(crate) fn record_of(plan: &SessionPlan, folder: &Path) -> Option<SessionReco
     record(folder).filter(|record| record.key == plan.key)
 }
 
-/// Whether the result of exactly these inputs is there, every file as it was made.
+/// Whether the result of exactly these inputs is there, every file as it was made, as far as
+/// `look` goes.
 pub(crate) fn is_finished(plan: &SessionPlan, place: &Place, look: Look) -> bool {
     let folder = place.done(&plan.session.id);
     record_of(plan, &folder).is_some_and(|record| {
@@ -39,19 +43,31 @@ pub(crate) fn spoiled(folder: &Path, record: &SessionRecord, look: Look) -> Opti
     let mut spoiled = files.filter(|file| {
         let path = folder.join(&file.name);
         let there = std::fs::metadata(&path).ok().map(|found| found.len());
-        !match (&file.content, there) {
-            (Some(content), Some(bytes)) => content.bytes == bytes && holds(&path, content, look),
-            // A report holds times, so that its content is not known; it is never empty.
-            (None, Some(bytes)) => bytes > 0,
-            (_, None) => false,
+        let Some(bytes) = there else { return true };
+        match &file.content {
+            // The length of a report changes with the times in it.
+            Some(_) if look == Look::Lengths && file.name == REPORT => bytes == 0,
+            Some(content) if look == Look::Lengths => content.bytes != bytes,
+            Some(content) => content_of(&path).ok().as_ref() != Some(content),
+            None => false,
         }
     });
-    spoiled.next().map(|file| file.name.clone())
+    let log = || Some(LOG.to_owned()).filter(|log| !folder.join(log).is_file());
+    spoiled.next().map(|file| file.name.clone()).or_else(log)
 }
 
-fn holds(path: &Path, content: &NightContent, look: Look) -> bool {
-    match look {
-        Look::Lengths => true,
-        Look::Contents => file_digest(path).is_ok_and(|digest| hex(&digest) == content.sha256),
+/// What is in a file of a result; of a report, what is in it beside times.
+pub(crate) fn content_of(path: &Path) -> io::Result<NightContent> {
+    if path.file_name() != Some(REPORT.as_ref()) {
+        return Ok(NightContent {
+            bytes: std::fs::metadata(path)?.len(),
+            sha256: hex(&file_digest(path)?),
+        });
     }
+    let report = Report::from_json(&std::fs::read(path)?).map_err(io::Error::other)?;
+    let timeless = report.without_times().to_json();
+    Ok(NightContent {
+        bytes: timeless.len() as u64,
+        sha256: hex(&Sha256::digest(&timeless)),
+    })
 }

@@ -46,11 +46,19 @@ fn choose<'a>(
 ) -> Paired<'a> {
     let model = lights.model().taken();
     let allowed = |set: &&FrameSet| {
-        let folder = set.folders()[0];
-        set.model().kind == kind && choice.allows(kind, folder.strip_prefix(root).unwrap_or(folder))
+        let only = choice.only(kind).map(|folder| root.join(folder));
+        set.model().kind == kind && only.is_none_or(|folder| set.lies_in(&folder))
     };
     let of_kind: Vec<&FrameSet> = sets.iter().filter(allowed).collect();
-    let mismatch = |set: &FrameSet| calibration_mismatch(set.model().taken(), kind, model, scaling);
+    let mismatch = |set: &FrameSet| {
+        let of_settings = calibration_mismatch(set.model().taken(), kind, model, scaling);
+        of_settings.or_else(|| {
+            // The vignetting of another lens or aperture is worse than none, where nobody
+            // looks at it; who names the folder wants it.
+            let looks = kind == FrameKind::Flat && choice.only(kind).is_none();
+            looks.then(|| other_optics(set, lights)).flatten()
+        })
+    };
     let fitting: Vec<&FrameSet> = of_kind
         .iter()
         .copied()
@@ -69,6 +77,19 @@ fn choose<'a>(
     Paired { kind, set, because }
 }
 
+/// What differs between lights and what calibrates them though it may be used.
+fn differences(set: &FrameSet, lights: &FrameSet) -> Vec<String> {
+    let infos: Vec<_> = lights.frames.iter().map(|frame| &frame.info).collect();
+    let own = set.frames.iter().map(|frame| (frame.kind, &frame.info));
+    let warnings = mismatches(&infos, own).into_iter();
+    warnings.map(|warning| warning.text()).collect()
+}
+
+/// Flats of another focal length or aperture.
+fn other_optics(flats: &FrameSet, lights: &FrameSet) -> Option<String> {
+    differences(flats, lights).into_iter().next()
+}
+
 /// How well a set that fits goes with the lights; less is better.
 struct Rank {
     /// What differs all the same.
@@ -83,17 +104,12 @@ struct Rank {
 
 impl Rank {
     fn of(set: &FrameSet, lights: &FrameSet) -> Self {
-        let infos: Vec<_> = lights.frames.iter().map(|frame| &frame.info).collect();
-        let own = set.frames.iter().map(|frame| (frame.kind, &frame.info));
-        let differs = mismatches(&infos, own)
-            .into_iter()
-            .map(|warning| warning.text());
         let middle = |set: &FrameSet| set.frames[set.frames.len() / 2].info.captured;
         let signed_s = middle(set)
             .zip(middle(lights))
             .map(|(a, b)| a.seconds_since(&b));
         Self {
-            differs: differs.collect(),
+            differs: differences(set, lights),
             apart_s: signed_s.map_or(f64::INFINITY, f64::abs),
             before: signed_s.is_some_and(|s| s < 0.0),
             steps: steps_between(&set.model().path, &lights.model().path),

@@ -10,9 +10,10 @@
 
 use super::discover::is_result;
 use super::lock::{Lock, NoLock};
-use crate::JobError;
+use crate::{JobError, result_names};
 use report::SessionRecord;
 use std::collections::BTreeSet;
+use std::ffi::OsStr;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -130,7 +131,10 @@ impl Place {
                 holder,
                 only_said_by: (!certain).then_some(path),
             }),
-            Err(NoLock::Io(source)) => Err(JobError::OutputFolder { path, source }),
+            Err(NoLock::Io(source)) => Err(JobError::OutputFolder {
+                path: self.dir.clone(),
+                source,
+            }),
         }
     }
 
@@ -139,23 +143,27 @@ impl Place {
         Lock::take(&self.work().join(format!("{id}.lock")))
     }
 
-    /// Clears away what interrupted runs left of all sessions that nobody is at; to be
-    /// called with the lock of the whole.
-    pub fn clear_leftovers(&self) -> io::Result<()> {
-        for entry in fs::read_dir(self.work())? {
-            let name = entry?.file_name();
+    /// Clears away what interrupted runs left of all sessions that nobody is at, and tells
+    /// what resists; to be called with the lock of the whole.
+    pub fn clear_leftovers(&self) -> Vec<(PathBuf, io::Error)> {
+        let mut resisting = Vec::new();
+        let entries = fs::read_dir(self.work()).into_iter().flatten().flatten();
+        for name in entries.map(|entry| entry.file_name()) {
             let Some(name) = name.to_str() else { continue };
             let id = name.strip_suffix(".part").or(name.strip_suffix(".old"));
             if let Some(id) = id.filter(|id| !id.starts_with('.'))
                 && let Ok(_lock) = self.lock_session(id)
+                && let Err(error) = self.recover(id)
             {
-                self.recover(id)?;
+                resisting.push((self.work().join(name), error));
             }
         }
         for folder in [self.dir.clone(), self.work()] {
-            clear_unfinished_files(&folder)?;
+            if let Err(error) = clear_unfinished_files(&folder) {
+                resisting.push((folder, error));
+            }
         }
-        Ok(())
+        resisting
     }
 
     /// Clears away what an interrupted run left of a session; to be called with its lock.
@@ -165,7 +173,7 @@ impl Place {
         match old.exists() {
             false => Ok(()),
             // The new one was in place already.
-            true if done.exists() => remove(&old),
+            true if done.exists() => retire(&old, &done),
             true => fs::rename(old, done),
         }
     }
@@ -185,19 +193,37 @@ impl Place {
                 return Err(error);
             }
             sync(parent)?;
-            return remove(&old);
+            // What cannot be cleared away now, the next run tries again, and tells.
+            let _ = retire(&old, target);
+            return Ok(());
         }
         remove(target)?;
         fs::rename(&part, target)?;
         sync(parent)
     }
 
-    /// Takes the record of an earlier failure away.
-    pub fn forget_failure(&self, id: &str) -> io::Result<()> {
-        remove(&self.failed(id))?;
+    /// Takes the record of an earlier failure away; one that resists harms nothing beside a
+    /// result.
+    pub fn forget_failure(&self, id: &str) {
+        let _ = remove(&self.failed(id));
         // It stays while anything is in it.
         let _ = fs::remove_dir(self.dir.join(FAILED));
-        Ok(())
+    }
+
+    /// Takes the records of failures away whose sessions are no more.
+    pub fn forget_failures_but(&self, is_current: impl Fn(&str) -> bool) {
+        for id in self.without_result() {
+            if !is_current(&id) {
+                self.forget_failure(&id);
+            }
+        }
+    }
+
+    /// Where the log of a session is, from the folder of the index.
+    pub fn log(&self, id: &str) -> Option<String> {
+        let (done, failed) = (format!("{id}/{LOG}"), format!("{FAILED}/{id}/{LOG}"));
+        let mut logs = [done, failed].into_iter();
+        logs.find(|log| self.dir.join(log).is_file())
     }
 
     /// Names of the sessions that are finished.
@@ -250,6 +276,38 @@ fn recorded(dir: &Path) -> Vec<String> {
 pub(crate) fn record(folder: &Path) -> Option<SessionRecord> {
     let bytes = fs::read(folder.join(RECORD)).ok()?;
     SessionRecord::from_json(&bytes).ok()
+}
+
+/// Removes a result that was replaced; what somebody else put beside it moves to the new one.
+fn retire(old: &Path, new: &Path) -> io::Result<()> {
+    let record = record(old);
+    let result = record
+        .iter()
+        .filter_map(|record| record.session.result.as_ref());
+    let made: BTreeSet<&str> = result
+        .flat_map(|result| result.files.iter().map(|file| file.name.as_str()))
+        .chain([RECORD, LOG])
+        .collect();
+    for entry in fs::read_dir(old)? {
+        let name = entry?.file_name();
+        let is_own = name.to_str().is_some_and(|name| made.contains(name));
+        if !is_own && !result_names::names(name.as_ref()) {
+            fs::rename(old.join(&name), free_name(new, &name))?;
+        }
+    }
+    remove(old)
+}
+
+/// A path in a folder at which nothing lies, by a name or the name with a number.
+fn free_name(folder: &Path, name: &OsStr) -> PathBuf {
+    let numbered = (2..).map(|n| {
+        let mut numbered = name.to_owned();
+        numbered.push(format!(".{n}"));
+        folder.join(numbered)
+    });
+    let mut paths = std::iter::once(folder.join(name)).chain(numbered);
+    let free = paths.find(|path| path.symlink_metadata().is_err());
+    free.expect("one of endlessly many names is free")
 }
 
 /// Temporary files that a killed run left.

@@ -163,7 +163,10 @@ impl<'a> Sorting<'a> {
     }
 
     fn choice(&self, set: &FrameSet) -> Choice {
-        self.job.choices.of(folder(set, &self.job.root))
+        let root = &self.job.root;
+        let folders = set.all_folders().into_iter();
+        let folders = folders.map(|folder| folder.strip_prefix(root).unwrap_or(folder));
+        self.job.choices.of(&folders.collect::<Vec<_>>())
     }
 
     fn skip(&mut self, set: &FrameSet) {
@@ -181,11 +184,18 @@ impl<'a> Sorting<'a> {
 
     /// Entries of the settings that speak of nothing that was found.
     fn idle_settings(&self) -> Vec<NightFault> {
-        let of = |kind, within: &Path, set: &FrameSet| {
-            set.model().kind == kind && folder(set, &self.job.root).starts_with(within)
+        let holds = |kind, within: &Path| {
+            let within = self.job.root.join(within);
+            let mut of_kind = self
+                .found
+                .sets
+                .iter()
+                .filter(|set| set.model().kind == kind);
+            of_kind.any(|set| {
+                let mut folders = set.all_folders().into_iter();
+                folders.any(|folder| folder.starts_with(&within))
+            })
         };
-        let sets = &self.found.sets;
-        let holds = |kind, within: &Path| sets.iter().any(|set| of(kind, within, set));
         self.job.choices.idle(holds)
     }
 }
@@ -197,12 +207,6 @@ fn in_order(mut sessions: Vec<(SessionTime, SessionPlan)>) -> Vec<SessionPlan> {
 
 fn first_path(set: &FrameSet) -> &Path {
     &set.model().path
-}
-
-/// The folder of a set, from the root.
-fn folder<'a>(set: &'a FrameSet, root: &Path) -> &'a Path {
-    let folder = set.folders()[0];
-    folder.strip_prefix(root).unwrap_or(folder)
 }
 
 /// Whether the names of frames without stars say that they are lights.

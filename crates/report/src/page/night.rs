@@ -78,10 +78,11 @@ fn section(i: usize, session: &NightSession) -> Markup {
                 SessionState::Waiting => p.state { strong { "Not done yet" } }
             }
             @if let Some(reason) = &session.reason { p { (Foreign(reason)) "." } }
-            @if session.state == SessionState::Failed {
-                p { a href={ "failed/" (path(&session.id)) "/log.txt" } { "log.txt" } }
-            }
             @if let Some(result) = &session.result { (outcome(&session.id, result)) }
+            @if let Some(log) = &session.log {
+                @let parts: Vec<String> = log.split('/').map(path).collect();
+                p { a href=(parts.join("/")) { "log.txt" } }
+            }
             @let choices = session.calibration.iter().map(calibration_choice);
             (items(choices.chain(session.notes.iter().cloned())))
             @if let Some(result) = &session.result { (faults(result)) }
@@ -93,9 +94,7 @@ fn section(i: usize, session: &NightSession) -> Markup {
 fn outcome(id: &str, result: &NightResult) -> Markup {
     let has = |name: &str| result.files.iter().any(|file| file.name == name);
     let others = result.files.iter().map(|file| file.name.as_str());
-    let others = others
-        .chain(["log.txt"])
-        .filter(|name| *name != REPORT_PAGE);
+    let others = others.filter(|name| *name != REPORT_PAGE);
     html! {
         p { strong { (Foreign(&result.headline)) } }
         @if has(REPORT_PAGE) {
@@ -223,7 +222,7 @@ fn older(folders: &[String]) -> Markup {
     html! {
         @if !folders.is_empty() {
             section aria-labelledby="older" {
-                h2 #older { "Results of frames that are no longer there as they were" }
+                h2 #older { "Results of frames that are no longer there as they were, or are skipped" }
                 ul {
                     @for id in folders { li { a href={ (path(id)) "/" } { (Foreign(id)) } } }
                 }
@@ -263,6 +262,7 @@ mod tests {
                     warnings: vec![evil.to_owned()],
                     ..NightResult::default()
                 }),
+                log: Some(format!("failed/{evil}/log.txt")),
                 ..NightSession::default()
             }],
             left_out: vec![fault.clone()],
@@ -276,7 +276,7 @@ mod tests {
         assert!(!page.contains("\"1\""), "{page}");
         let shown = "&lt;script&gt;alert(&quot;1&quot;)&lt;/script&gt;\\u{a}&amp;'";
         assert!(page.matches(shown).count() >= 16, "{page}");
-        let link = "failed/%3Cscript%3Ealert%28%221%22%29%3C%2Fscript%3E%0A%26%27/log.txt";
+        let link = "failed/%3Cscript%3Ealert%28%221%22%29%3C/script%3E%0A%26%27/log.txt";
         assert!(page.contains(link), "{page}");
     }
 }

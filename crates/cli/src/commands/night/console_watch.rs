@@ -7,17 +7,26 @@ use crate::progress::{Bar, Progress};
 use report::NightSession;
 use serde_json::{Value, json};
 use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// Shortest time between two reports of a look at everything.
+const EVERY: Duration = Duration::from_secs(1);
 
 /// Tells people and programs how a night goes on.
 pub(super) struct ConsoleWatch<'a> {
     console: &'a Console,
     bar: Mutex<Option<Bar>>,
+    /// When a stage was told last.
+    told: Mutex<Instant>,
 }
 
 impl<'a> ConsoleWatch<'a> {
     pub fn new(console: &'a Console) -> Self {
-        let bar = Mutex::new(None);
-        Self { console, bar }
+        Self {
+            console,
+            bar: Mutex::new(None),
+            told: Mutex::new(Instant::now()),
+        }
     }
 
     /// Takes the bar away, so that a line can be written.
@@ -55,8 +64,19 @@ impl<'a> ConsoleWatch<'a> {
             self.tell(json!({ "event": event, things: of }));
         } else if done == 0 {
             self.stage(stage, of);
+            self.tells_stage(stage, 0, of);
         } else {
             self.advance(done);
+            self.tells_stage(stage, done, of);
+        }
+    }
+
+    /// A stage at its beginning, and after that at a bearable rate.
+    fn tells_stage(&self, stage: &str, done: usize, of: usize) {
+        let mut told = self.told.lock().unwrap_or_else(PoisonError::into_inner);
+        if done == 0 || told.elapsed() >= EVERY {
+            *told = Instant::now();
+            self.tell(json!({ "event": "stage", "stage": stage, "done": done, "of": of }));
         }
     }
 
@@ -105,6 +125,7 @@ impl NightWatch for ConsoleWatch<'_> {
             NightEvent::Survey { files } => {
                 self.tell(json!({ "event": "survey", "files": files }));
                 self.stage("looking at files", files);
+                self.tells_stage("looking at files", 0, files);
             }
             NightEvent::Surveyed { done, files } => {
                 self.looks(("looking at files", "surveyed", "files"), done, files);

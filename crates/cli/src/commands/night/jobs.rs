@@ -24,12 +24,13 @@ pub(super) fn list(plan: &NightPlan, console: &Console) -> Result<Done, JobError
 
 /// The command line that was typed, for one session.
 fn command(typed: &[OsString], id: &str) -> Result<String, JobError> {
-    let left = |arg: &&OsString| *arg != "--list-jobs" && *arg != "--json";
-    let quoted = typed.iter().filter(left).map(|arg| quote(arg));
-    let mut words = quoted.collect::<Result<Vec<String>, JobError>>()?;
-    words.push("--session".to_owned());
-    words.push(id.to_owned());
-    Ok(words.join(" "))
+    let words = typed.iter().filter(|arg| *arg != "--json");
+    let words = words.map(|arg| match arg == "--list-jobs" {
+        // In its place, since nothing after `--` is an option.
+        true => Ok(format!("--session {id}")),
+        false => quote(arg),
+    });
+    Ok(words.collect::<Result<Vec<String>, JobError>>()?.join(" "))
 }
 
 /// A word as a POSIX shell takes it: in single quotes where it is not plain.
@@ -77,7 +78,7 @@ mod tests {
         let typed = typed.map(OsString::from);
         assert_eq!(
             command(&typed, "2026-01-19_210405_n12_0a1b2c3d4e").unwrap(),
-            "radicand night 'my root' -o out --session 2026-01-19_210405_n12_0a1b2c3d4e"
+            "radicand night 'my root' --session 2026-01-19_210405_n12_0a1b2c3d4e -o out"
         );
     }
 }
