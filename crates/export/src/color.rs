@@ -23,16 +23,35 @@ const SMALLEST_DETERMINANT: f64 = 1e-3;
 ///
 /// `None` when the matrix is not finite, sees no white, or cannot be inverted.
 pub fn camera_to_srgb(color_matrix: &[[f32; 3]; 3]) -> Option<[[f64; 3]; 3]> {
-    let mut srgb_to_camera = multiply(&color_matrix.map(|row| row.map(f64::from)), &SRGB_TO_XYZ);
-    for row in &mut srgb_to_camera {
-        let white: f64 = row.iter().sum();
-        let sees_white = white.is_finite() && white > 0.0;
-        if !sees_white {
-            return None;
-        }
-        *row = row.map(|value| value / white);
+    let srgb_to_camera = srgb_to_camera(color_matrix);
+    let white = white_of(&srgb_to_camera)?;
+    invert(&[0, 1, 2].map(|channel| srgb_to_camera[channel].map(|value| value / white[channel])))
+}
+
+/// What a camera's R, G and B photosites record of D65 white, in proportion: what daylight is
+/// to its filters, however its own white balance was set.
+///
+/// - `color_matrix`: as for [`camera_to_srgb`].
+///
+/// `None` when the matrix is not finite or sees no white, and when it is that of no filters,
+/// ones on the diagonal: files have it whose writer knew no better one.
+pub fn recorded_white(color_matrix: &[[f32; 3]; 3]) -> Option<[f64; 3]> {
+    const OF_NO_FILTERS: [[f32; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+    if *color_matrix == OF_NO_FILTERS {
+        return None;
     }
-    invert(&srgb_to_camera)
+    white_of(&srgb_to_camera(color_matrix))
+}
+
+fn srgb_to_camera(color_matrix: &[[f32; 3]; 3]) -> [[f64; 3]; 3] {
+    multiply(&color_matrix.map(|row| row.map(f64::from)), &SRGB_TO_XYZ)
+}
+
+/// What each channel has of sRGB (1, 1, 1).
+fn white_of(srgb_to_camera: &[[f64; 3]; 3]) -> Option<[f64; 3]> {
+    let white = srgb_to_camera.map(|row| row.iter().sum::<f64>());
+    let sees_white = |white: &f64| white.is_finite() && *white > 0.0;
+    white.iter().all(sees_white).then_some(white)
 }
 
 /// The sRGB transfer curve: linear light, 0 to 1, to the encoded value, 0 to 1. Values
@@ -143,5 +162,39 @@ mod tests {
         assert_eq!(camera_to_srgb(&[[0.0; 3]; 3]), None);
         assert_eq!(camera_to_srgb(&[[f32::NAN; 3]; 3]), None);
         assert_eq!(camera_to_srgb(&[[1.0, 1.0, 1.0]; 3]), None);
+        assert_eq!(recorded_white(&[[0.0; 3]; 3]), None);
+        assert_eq!(recorded_white(&[[f32::NAN; 3]; 3]), None);
+        let of_no_filters = [0, 1, 2].map(|row| [0, 1, 2].map(|col| f32::from(row == col)));
+        assert_eq!(recorded_white(&of_no_filters), None);
+    }
+
+    /// LibRaw states four digits of a matrix, and takes white from sRGB primaries of six:
+    /// this, relatively.
+    const LIBRAW_TOLERANCE: f64 = 1e-3;
+
+    #[test]
+    fn daylight_is_to_a_camera_what_libraw_takes_it_for() {
+        // Its multipliers, one over what is recorded: fixtures/export_checks/daylight.py.
+        let table = include_str!("../../../fixtures/export_checks/daylight.csv");
+        let mut compared = 0;
+        for line in table.lines().skip(1) {
+            let numbers = line
+                .split(',')
+                .skip(1)
+                .map(|n| n.parse().expect("a number"));
+            let numbers: Vec<f64> = numbers.collect();
+            let matrix = [0, 1, 2].map(|row| [0, 1, 2].map(|col| numbers[3 * row + col] as f32));
+            let white = recorded_white(&matrix).expect("a camera's matrix");
+            for channel in [0, 2] {
+                let found = white[1] / white[channel];
+                let wanted = numbers[9 + channel] / numbers[10];
+                assert!(
+                    (found / wanted - 1.0).abs() < LIBRAW_TOLERANCE,
+                    "{line} {found} {wanted}"
+                );
+                compared += 1;
+            }
+        }
+        assert_eq!(compared, 2);
     }
 }

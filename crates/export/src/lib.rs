@@ -36,7 +36,7 @@
 //! ```
 
 pub use atomic::{AtomicFile, Overwrite, refuse_existing};
-pub use color::{camera_to_srgb, srgb_encode};
+pub use color::{camera_to_srgb, recorded_white, srgb_encode};
 pub use error::ExportError;
 pub use fits::{CardValue, FitsOptions, FitsPicture, HeaderCard, write_fits};
 pub use float_tiff::{TiffCompression, TiffContainer, TiffOptions, write_tiff_f32};

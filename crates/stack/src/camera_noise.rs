@@ -32,19 +32,19 @@ pub(crate) struct SampleNoise {
 
 impl SampleNoise {
     /// Of a sample that `response` has been divided out of, whose light is multiplied by
-    /// `scale` and shifted by `black_dn`, and in which `factor` of a photosite's variance is
+    /// `scale` and shifted by `black_dn`, and in which `left` of a photosite's variance is
     /// left.
     pub fn new(
         photosite: &ChannelNoise,
-        factor: f32,
+        left: Shares,
         response: f32,
         scale: f32,
         black_dn: f32,
     ) -> Self {
         Self {
-            slope_dn: scale * factor / (photosite.gain_e_per_dn * response),
+            slope_dn: scale * left.light / (photosite.gain_e_per_dn * response),
             black_dn,
-            floor_dn2: scale * scale * factor * photosite.floor_dn2 / (response * response),
+            floor_dn2: scale * scale * left.floor * photosite.floor_dn2 / (response * response),
         }
     }
 
@@ -55,17 +55,48 @@ impl SampleNoise {
     }
 }
 
+/// What is left of the variance of a photosite of a sample's own color.
+///
+/// Photosites of other colors have a part in it where demosaicing compares colors. Their
+/// noise without light is the same, that of their light is larger or smaller as they see more
+/// or less of it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Shares {
+    /// Of what light adds; the colors are taken to be those of something white.
+    pub light: f32,
+    /// Of what is there without light.
+    pub floor: f32,
+}
+
+impl Shares {
+    /// All of it.
+    #[cfg(test)]
+    pub const WHOLE: Self = Self {
+        light: 1.0,
+        floor: 1.0,
+    };
+
+    /// Of a photosite in which a share is left already.
+    pub fn times(self, share: f32) -> Self {
+        Self {
+            light: share * self.light,
+            floor: share * self.floor,
+        }
+    }
+}
+
 /// The share of a photosite's variance that demosaicing and resampling leave in a sample,
 /// by channel, place in the color filter array, and phase between pixels.
 ///
 /// A sample is a weighted sum of photosites, whose noise is independent: the share is the
-/// sum of the squared weights. 1 where nothing is interpolated, about a quarter for red
-/// between the red sites of a Bayer array.
+/// sum of the squared weights, each times what its photosite's variance is over that of the
+/// sample's color. 1 where nothing is interpolated, about a quarter for red between the red
+/// sites of a Bayer array.
 #[derive(Clone, Debug)]
 pub(crate) struct NoiseFactors {
     period: (usize, usize),
     channels: usize,
-    table: Vec<f32>,
+    table: Vec<Shares>,
 }
 
 /// Phases between two pixels, each way; at half a step the variance is 3 % off at most.
@@ -104,15 +135,15 @@ impl NoiseFactors {
         }
     }
 
-    /// The share of a channel over all places and phases.
-    pub fn mean(&self, channel: usize) -> f32 {
+    /// The share of a channel over all places and phases, where most noise is that of light.
+    pub fn mean_of_light(&self, channel: usize) -> f32 {
         let of_channel = self.table.len() / self.channels;
         let shares = &self.table[channel * of_channel..][..of_channel];
-        shares.iter().sum::<f32>() / of_channel as f32
+        shares.iter().map(|shares| shares.light).sum::<f32>() / of_channel as f32
     }
 
-    /// The share at a position of the frame, px.
-    pub fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
+    /// The shares at a position of the frame, px.
+    pub fn at(&self, channel: usize, x: f64, y: f64) -> Shares {
         let (width, height) = self.period;
         let split = |position: f64, period: usize| {
             // Rounding down by way of a whole number; floor and remainder are calls.
@@ -131,18 +162,18 @@ impl NoiseFactors {
     }
 }
 
-/// Sum of the squared weights of the photosites in a sample just after a site.
+/// Sums of the squared weights of the photosites in a sample just after a site.
 fn squared_weights(
     demosaic: &Demosaic,
     channel: usize,
     (row, col): (usize, usize),
     (across, down): (&[f32], &[f32]),
-) -> f32 {
+) -> Shares {
+    let (width, height) = demosaic.period();
     let mut sites = [0.0_f32; SIDE * SIDE];
     for (dy, &wy) in down[..TAPS].iter().enumerate() {
         for (dx, &wx) in across[..TAPS].iter().enumerate() {
             // The kernel begins two pixels before the site; whole periods keep it positive.
-            let (width, height) = demosaic.period();
             let at =
                 |start: usize, step: usize, period: usize| (start + step + 2 * period - 2) % period;
             let taps = demosaic.taps(channel, at(row, dy, height), at(col, dx, width));
@@ -153,18 +184,43 @@ fn squared_weights(
             }
         }
     }
-    sites.iter().map(|weight| weight * weight).sum()
+    let mut sums = Shares::default();
+    for (i, weight) in sites.iter().enumerate() {
+        // The first one is two pixels, and a halo, before the site.
+        let at = |start: usize, step: usize, period: usize| start + step + 4 * period - 2 - HALO;
+        let (r, c) = (at(row, i / SIDE, height), at(col, i % SIDE, width));
+        let squared = weight * weight;
+        sums.floor += squared;
+        sums.light += squared * demosaic.white_ratio(r, c, channel);
+    }
+    sums
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{DemosaicMethod, Kernel};
+    use crate::{DemosaicMethod, Kernel, RecordedWhite};
     use raw::Cfa;
 
-    fn factors(cfa: &Cfa, kernel: Kernel) -> NoiseFactors {
-        let demosaic = Demosaic::new(cfa, DemosaicMethod::Bilinear);
-        NoiseFactors::new(&demosaic, &Resampler::new(kernel))
+    /// Of bilinear demosaicing, whatever is white.
+    struct Bilinear(NoiseFactors);
+
+    impl Bilinear {
+        /// The one share that both are.
+        fn at(&self, channel: usize, x: f64, y: f64) -> f32 {
+            let left = self.0.at(channel, x, y);
+            assert_eq!(left.light, left.floor);
+            left.light
+        }
+    }
+
+    fn factors(cfa: &Cfa, kernel: Kernel) -> Bilinear {
+        let demosaic = Demosaic::new(cfa, DemosaicMethod::Bilinear).balanced(white());
+        Bilinear(NoiseFactors::new(&demosaic, &Resampler::new(kernel)))
+    }
+
+    fn white() -> RecordedWhite {
+        RecordedWhite::new([0.5, 1.0, 0.75]).expect("a white")
     }
 
     /// Of sums of squares of weights rounded to single precision.
@@ -200,7 +256,27 @@ mod tests {
         }
         assert!((bayer.at(1, 0.0, 0.0) - 0.25).abs() < ROUNDING);
         assert!((bayer.at(1, 1.0, 0.0) - 1.0).abs() < ROUNDING);
-        assert_eq!(bayer.channels, 3);
+        assert_eq!(bayer.0.channels, 3);
+    }
+
+    #[test]
+    fn gradients_of_colors_bring_their_noise_in_the_balance_of_white() {
+        let cfa = Cfa::bayer("RGGB").expect("a Bayer array");
+        let demosaic = Demosaic::new(&cfa, DemosaicMethod::GradientCorrected);
+        let resampler = Resampler::new(Kernel::Lanczos3);
+        let plain = NoiseFactors::new(&demosaic, &resampler).at(1, 0.0, 0.0);
+        let left = NoiseFactors::new(&demosaic.balanced(white()), &resampler).at(1, 0.0, 0.0);
+        // Green at red, in eighths: 2 of four greens; 4 of red here, -1 of four around. Red
+        // counts twice, as it records half; its light has half the variance of green's.
+        let (green, red) = (4.0 * 2.0 * 2.0 / 64.0, (4.0 * 4.0 + 4.0) / 64.0);
+        for (found, want) in [
+            (plain.floor, green + red),
+            (plain.light, green + red),
+            (left.floor, green + 2.0 * 2.0 * red),
+            (left.light, green + 2.0 * red),
+        ] {
+            assert!((found - want).abs() < ROUNDING, "{found} {want}");
+        }
     }
 
     #[test]
@@ -209,14 +285,14 @@ mod tests {
             gain_e_per_dn: 2.0,
             floor_dn2: 9.0,
         };
-        let plain = SampleNoise::new(&photosite, 1.0, 1.0, 1.0, 0.0);
+        let plain = SampleNoise::new(&photosite, Shares::WHOLE, 1.0, 1.0, 0.0);
         assert_eq!(plain.variance_dn2(100.0), 9.0 + 50.0);
         assert_eq!(plain.variance_dn2(-5.0), 9.0);
         // Behind a response of a half, 100 DN were 50 DN: (9 + 25) / 0.25.
-        let vignetted = SampleNoise::new(&photosite, 1.0, 0.5, 1.0, 0.0);
+        let vignetted = SampleNoise::new(&photosite, Shares::WHOLE, 0.5, 1.0, 0.0);
         assert_eq!(vignetted.variance_dn2(100.0), (9.0 + 25.0) / 0.25);
         // Through haze: 100 DN were 50 DN under a sky 20 DN brighter.
-        let hazy = SampleNoise::new(&photosite, 1.0, 1.0, 2.0, -40.0);
+        let hazy = SampleNoise::new(&photosite, Shares::WHOLE, 1.0, 2.0, -40.0);
         assert_eq!(hazy.variance_dn2(100.0), 4.0 * (9.0 + 70.0 / 2.0));
     }
 }

@@ -1,11 +1,13 @@
 //! From one color a site to every channel at every pixel.
 
 mod taps;
+mod white;
 
 use crate::CalibratedWindow;
 use raw::{Cfa, Channel, Rect};
 pub(crate) use taps::Tap;
 use taps::{bilinear, gradient_corrected};
+pub use white::RecordedWhite;
 
 /// How the channels that a site did not record are made.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -17,7 +19,8 @@ pub enum DemosaicMethod {
     Bilinear,
     /// Bilinear interpolation corrected by the curvature of the channel that the site did
     /// record, 5 x 5 (Malvar, He & Cutler 2004, ICASSP III-485, figure 2): sharper, with
-    /// less false color, and noisier per pixel. Bayer arrays; others are bilinear.
+    /// less false color, and noisier per pixel. Made for colors that are alike where things
+    /// are white: see [`Demosaic::balanced`]. Bayer arrays; others are bilinear.
     GradientCorrected,
     /// A picture of half the size, whose pixels are cells of two by two photosites: red, blue,
     /// and the mean of both greens, each where its photosites are. No color is interpolated.
@@ -37,6 +40,7 @@ pub struct Demosaic {
     taps: Vec<Vec<Vec<Tap>>>,
     /// The bilinear ones, for the border.
     border_taps: Vec<Vec<Vec<Tap>>>,
+    white: RecordedWhite,
 }
 
 impl Demosaic {
@@ -58,7 +62,33 @@ impl Demosaic {
                 _ => border_taps.clone(),
             },
             border_taps,
+            white: RecordedWhite::default(),
         }
+    }
+
+    /// The same for values that are divided by what is recorded of white, and multiplied by
+    /// it again when all colors are made; zero is black, and negative values stay so.
+    ///
+    /// Both are in the weights: what one color takes of another is in the ratio of what they
+    /// record of white, and what it takes of itself is as before, bit for bit.
+    pub fn balanced(mut self, white: RecordedWhite) -> Self {
+        let cfa = &self.cfa;
+        for (by_phase, &channel) in self.taps.iter_mut().zip(cfa.channels()) {
+            for (phase, taps) in by_phase.iter_mut().enumerate() {
+                for tap in taps {
+                    let row = (phase / cfa.width() + 4 * cfa.height()).wrapping_add_signed(tap.dy);
+                    let col = (phase % cfa.width() + 4 * cfa.width()).wrapping_add_signed(tap.dx);
+                    tap.weight *= white.of(channel) / white.of(cfa.at(row, col));
+                }
+            }
+        }
+        self.white = white;
+        self
+    }
+
+    /// What a photosite records of something white, over what those of a channel do.
+    pub(crate) fn white_ratio(&self, row: usize, col: usize, channel: usize) -> f32 {
+        self.white.of(self.cfa.at(row, col)) / self.white.of(self.cfa.channels()[channel])
     }
 
     /// Width and height of the pattern, px.

@@ -13,7 +13,7 @@
 use crate::camera_noise::{CameraNoise, NoiseFactors, SampleNoise};
 use crate::chance::growth_limits;
 use crate::combine::{TileStack, combine_channel};
-use crate::demosaic::{Demosaic, DemosaicMethod};
+use crate::demosaic::{Demosaic, DemosaicMethod, RecordedWhite};
 use crate::predicted_clip::{GRADIENT_REACH_PX, reject_predicted};
 use crate::reject::{GROW_REACH_PX, grow_rejected, present, reject_channel};
 use crate::resample::{PaddedPlane, Resampler};
@@ -66,6 +66,9 @@ pub struct StackOptions {
     /// Demosaicing; default bilinear. By superpixel the picture is half the size, on an
     /// [`OutputGrid`](crate::OutputGrid) of scale 1/2, and so must the observer's masks be.
     pub demosaic: DemosaicMethod,
+    /// In what balance demosaicing compares colors, the same for all lights; default as they
+    /// are recorded. Bilinear interpolation does not compare any.
+    pub white: RecordedWhite,
 }
 
 impl Default for StackOptions {
@@ -74,6 +77,7 @@ impl Default for StackOptions {
             combine: Combine::SigmaClip(Default::default()),
             kernel: Kernel::Lanczos3,
             demosaic: DemosaicMethod::default(),
+            white: RecordedWhite::default(),
         }
     }
 }
@@ -255,7 +259,7 @@ impl<'a> Engine<'a> {
             Some(_) => &one_color,
             None => &calibrator.layout().cfa,
         };
-        let demosaic = Demosaic::new(cfa, options.demosaic);
+        let demosaic = Demosaic::new(cfa, options.demosaic).balanced(options.white);
         let resampler = Resampler::new(options.kernel);
         let weights: Vec<f32> = lights.iter().map(|light| light.weight).collect();
         let channels = calibrator.layout().cfa.channels().len();
@@ -466,7 +470,7 @@ impl<'a> Engine<'a> {
                     let factor = match &self.cells {
                         Some(cells) => {
                             let (x, y) = cells.place(channel, (x, y));
-                            cells.variance_share(channel) * factors.at(0, x, y)
+                            factors.at(0, x, y).times(cells.variance_share(channel))
                         }
                         None => factors.at(channel, x, y),
                     };

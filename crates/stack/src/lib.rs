@@ -23,7 +23,7 @@ pub use camera_noise::{CameraNoise, ChannelNoise};
 pub use combine::Combine;
 pub use dark_factor::DarkFactor;
 pub use defects::{DefectMap, DefectOptions};
-pub use demosaic::{Demosaic, DemosaicMethod};
+pub use demosaic::{Demosaic, DemosaicMethod, RecordedWhite};
 pub use engine::{
     Light, SAMPLE_REACH_PX, Stack, StackOptions, TILE_PX, light_over, stack, stack_into,
     stack_masked, tile_memory_bytes,

@@ -179,7 +179,7 @@ fn steepest_step(medians: &[(f64, usize)], pixel: usize, width: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::camera_noise::ChannelNoise;
+    use crate::camera_noise::{ChannelNoise, Shares};
 
     fn clip() -> PredictedClip {
         let photosite = ChannelNoise {
@@ -197,7 +197,7 @@ mod tests {
     /// Rejects among planes of one row, plain photosites at scale 1: σ = √(9 + level).
     fn kept(samples: &[Vec<f32>]) -> Vec<Vec<u8>> {
         let width = samples.first().map_or(1, Vec::len);
-        let noise = SampleNoise::new(&clip().camera.0[0], 1.0, 1.0, 1.0, 0.0);
+        let noise = SampleNoise::new(&clip().camera.0[0], Shares::WHOLE, 1.0, 1.0, 0.0);
         let noise: Vec<_> = samples.iter().map(|p| vec![noise; p.len()]).collect();
         reject_predicted(samples, &noise, width, &clip())
     }

@@ -233,6 +233,7 @@ mod tests {
             combine: Combine::Mean,
             kernel: Kernel::Cubic,
             demosaic: DemosaicMethod::Superpixel,
+            ..StackOptions::default()
         };
         let made = stack(&lights, &calibrator(letters), &options, &(), &|_, _| ());
         made.expect("a stack").0

@@ -142,3 +142,56 @@ fn gradient_corrected_kernels_keep_flat_color() {
     }
     assert_eq!(demosaic.halo_px(), 2);
 }
+
+#[test]
+fn a_balance_divides_by_white_and_multiplies_by_it_again() {
+    // Twelve sums of up to 2e3 in single precision.
+    const ROUNDING_DN: f32 = 2e-3;
+    let white = RecordedWhite::new([0.4, 1.0, 0.75]).expect("a white");
+    for letters in ["RGGB", "GRBG", "GBRG", "BGGR"] {
+        let cfa = Cfa::bayer(letters).expect("a Bayer array");
+        let at = |row: usize, col: usize| ((row * 131 + col * 71) % 97) as f32 * 17.0 - 400.0;
+        let mosaic = window(at);
+        let divided = window(|row, col| at(row, col) / white.of(cfa.at(row, col)));
+        let run = |demosaic: &Demosaic, window: &CalibratedWindow| {
+            let mut planes = vec![Vec::new(); 3];
+            demosaic.run(window, &window.area, &mut planes);
+            planes
+        };
+        let plain = Demosaic::new(&cfa, DemosaicMethod::GradientCorrected);
+        let apart = run(&plain, &divided);
+        let found = run(&plain.balanced(white), &mosaic);
+        for (channel, &color) in cfa.channels().iter().enumerate() {
+            for (i, &found) in found[channel].iter().enumerate() {
+                let wanted = apart[channel][i] * white.of(color);
+                assert!(
+                    (found - wanted).abs() < ROUNDING_DN,
+                    "{letters} {found} {wanted}"
+                );
+                if cfa.at(i / SIDE, i % SIDE) == color {
+                    assert_eq!(found.to_bits(), mosaic.values[i].to_bits());
+                }
+            }
+        }
+        let bilinear = Demosaic::new(&cfa, DemosaicMethod::Bilinear);
+        assert_eq!(
+            run(&bilinear, &mosaic),
+            run(&bilinear.balanced(white), &mosaic)
+        );
+    }
+}
+
+#[test]
+fn what_is_no_white_is_refused() {
+    for levels in [
+        [0.0, 1.0, 1.0],
+        [1.0, -1.0, 1.0],
+        [1.0, 1.0, f64::NAN],
+        [0.1, 1.0, 1.0],
+        [1.0, 0.0, 1.0],
+    ] {
+        assert_eq!(RecordedWhite::new(levels), None);
+    }
+    let white = RecordedWhite::new([100.0, 200.0, 150.0]).expect("a white");
+    assert_eq!(white.over_green(), [0.5, 1.0, 0.75]);
+}

@@ -54,7 +54,7 @@ impl FirstPass {
         cfa: &Cfa,
         options: &StackOptions,
     ) -> Result<Self, StackError> {
-        let demosaic = Demosaic::new(cfa, options.demosaic);
+        let demosaic = Demosaic::new(cfa, options.demosaic).balanced(options.white);
         let left = NoiseFactors::new(&demosaic, &Resampler::new(options.kernel));
         let price = match options.combine {
             Combine::Median => median_price(n_lights) as f32,
@@ -73,7 +73,7 @@ impl FirstPass {
             });
             let mut averaged = box_mean(of_site.view());
             drop(of_site);
-            averaged /= left.mean(channel);
+            averaged /= left.mean_of_light(channel);
             site_variance
                 .index_axis_mut(Axis(0), channel)
                 .assign(&averaged);
