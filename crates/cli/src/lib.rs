@@ -114,3 +114,4 @@ mod solve;
 mod solve_still;
 mod stack_job;
 mod stack_rows;
+mod white;

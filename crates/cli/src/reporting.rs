@@ -11,6 +11,7 @@ use crate::photosite_report;
 use crate::sensor_pattern::{self, PatternChoice};
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
+use crate::white;
 use align::{Alignment, PixelMap};
 use raw::{CaptureTime, FrameInfo, FrameKind};
 use report::{ByChannel, FrameEntry, Geometry, Report, Warning};
@@ -142,6 +143,9 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
         ),
     ]);
     settings.extend(clip_settings(outcome.combine));
+    if job.options.demosaic == DemosaicMethod::GradientCorrected {
+        settings.insert("white".to_owned(), json!(compared_white(outcome)));
+    }
     if let Some(options) = &job.from_mosaic {
         settings.insert("from_mosaic".to_owned(), json!(options.drop.name()));
         settings.insert("drop_px".to_owned(), json!(options.drop.size_px()));
@@ -160,6 +164,13 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
         }
     }
     settings
+}
+
+/// What R, G and B record of white, over G, where demosaicing compares them; four digits.
+fn compared_white(outcome: &StackOutcome) -> [f64; 3] {
+    let light = &outcome.lights[outcome.reference];
+    let white = white::of_light(light, &outcome.layout.cfa).over_green();
+    white.map(|over_green| (1e4 * f64::from(over_green)).round() / 1e4)
 }
 
 /// What a clip, or what draws samples in, goes by.

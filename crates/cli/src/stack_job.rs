@@ -19,6 +19,7 @@ use crate::sensor_pattern::{PatternChoice, PatternOutcome};
 use crate::session::{GivenMaster, Inputs, LeftOut, Session, SessionFrame, gather};
 use crate::solve::{Solved, find_reference, solve};
 use crate::solve_still::solve_still;
+use crate::white;
 use ndarray::Array2;
 use noise::{
     ChannelInfo, ChannelSensor, Estimator, GainReport, NoiseError, NoiseOptions, PatternPrior,
@@ -227,6 +228,7 @@ impl StackJob {
                 DemosaicMethod::Superpixel => DemosaicMethod::Bilinear,
                 demosaic => demosaic,
             },
+            white: white::of_light(&lights[reference], &layout.cfa),
             ..self.options
         };
         let saturation_dn = saturation_dn(&lights, &calibrator);
