@@ -8,7 +8,7 @@ use rand_chacha::ChaCha8Rng;
 use raw::{Cfa, Channel};
 use stack::{
     Calibrator, Combine, DefectMap, DemosaicMethod, DropShape, FirstPass, FromMosaic, Light,
-    MosaicStack, Stack, StackOptions, StackPlace, StoredStack, TileObserver, stack,
+    MosaicStack, RecordedWhite, Stack, StackOptions, StackPlace, StoredStack, TileObserver, stack,
     stack_from_mosaic,
 };
 
@@ -76,8 +76,8 @@ pub struct Burst {
 pub enum Way {
     /// Demosaicked bilinearly.
     Bilinear,
-    /// Demosaicked with gradients of the other colors.
-    Gradient,
+    /// Demosaicked with gradients of the other colors, in the balance of a white.
+    Gradient(RecordedWhite),
     /// From the mosaic at a scale.
     Drops(f64, DropShape),
 }
@@ -99,7 +99,8 @@ impl Burst {
     ///
     /// When they cannot be stacked: this is a check.
     pub fn new(lights: Vec<Light>) -> Self {
-        let bilinear = demosaicked(&lights, DemosaicMethod::Bilinear).into();
+        let bilinear =
+            demosaicked(&lights, DemosaicMethod::Bilinear, RecordedWhite::default()).into();
         let stacking = StackOptions {
             combine: Combine::Mean,
             ..StackOptions::default()
@@ -125,7 +126,9 @@ impl Burst {
                 .expect("made there")
                 .mean
                 .to_owned(),
-            Way::Gradient => demosaicked(&self.lights, DemosaicMethod::GradientCorrected).mean,
+            Way::Gradient(white) => {
+                demosaicked(&self.lights, DemosaicMethod::GradientCorrected, white).mean
+            }
             Way::Drops(scale, drop) => {
                 let (mut made, _) = self.from_mosaic(&FromMosaic { scale, drop }, &());
                 made.fill(&self.first).expect("in memory");
@@ -160,10 +163,11 @@ impl Burst {
 }
 
 /// The ordinary stack.
-fn demosaicked(lights: &[Light], demosaic: DemosaicMethod) -> Stack {
+fn demosaicked(lights: &[Light], demosaic: DemosaicMethod, white: RecordedWhite) -> Stack {
     let options = StackOptions {
         combine: Combine::Mean,
         demosaic,
+        white,
         ..StackOptions::default()
     };
     stack(lights, &calibrator(lights), &options, &(), &|_, _| ())

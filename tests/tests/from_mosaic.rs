@@ -7,15 +7,24 @@ use radicand_tests::{
     BORDER_PX, Burst, FOUR_SHIFTS, Way, check_gain, check_near, dithers, inner, lights,
     mean_and_error,
 };
-use stack::DropShape;
+use stack::{DropShape, RecordedWhite};
 
 const SIDE: usize = 84;
 
 /// What is gray and white in DN, as balanced lights would show it: what gradients of the
-/// other colors are made for.
+/// other colors are published for.
 const BALANCED: [f64; 3] = [1.0, 1.0, 1.0];
 /// The same as a camera records it: the simulator's `efficiency`, over that of green.
 const RECORDED: [f64; 3] = [0.415, 1.0, 0.7525];
+
+/// Gradients of numbers as they are recorded, and in the balance of what is white.
+fn gradients() -> [Way; 2] {
+    let white = RecordedWhite::new(RECORDED).expect("a white");
+    [
+        Way::Gradient(RecordedWhite::default()),
+        Way::Gradient(white),
+    ]
+}
 
 /// Waves of a grating to a pixel of the lights: beyond what red sites two pixels apart tell.
 const FREQUENCY: f64 = 0.35;
@@ -215,16 +224,63 @@ fn drops() -> [(&'static str, Way, Option<f64>); 7] {
 }
 
 #[test]
-fn dithered_photosites_beat_demosaicking_in_detail_and_color() {
-    let dithers = [11, 12, 13].map(|seed| dithers(40, 5.0, seed));
-    let nights = |color| dithers.each_ref().map(|shifts| Scenes::new(shifts, color));
-    let recorded = nights(RECORDED);
-    let of = |way: Way| recorded.each_ref().map(|night| night.figures(way));
-    let (bilinear, gradient) = (of(Way::Bilinear), of(Way::Gradient));
-    let balanced = nights(BALANCED).map(|night| night.figures(Way::Gradient));
+fn gradients_in_the_balance_of_white_keep_the_colors_of_stars() {
+    let [as_recorded, in_balance] = gradients();
+    // As white lamps are recorded: a balance that is wrong by a half of it, either way.
+    let lamps = RecordedWhite::new([1.5 * RECORDED[0], RECORDED[1], RECORDED[2] / 1.5]);
+    let lamps = Way::Gradient(lamps.expect("a white"));
+    let mut found = [(); 4].map(|()| Vec::new());
+    for seed in [11, 12, 13] {
+        let shifts = dithers(40, 5.0, seed);
+        let recorded = Scenes::new(&shifts, RECORDED);
+        let made = [as_recorded, lamps, in_balance].map(|way| recorded.figures(way));
+        let balanced = Scenes::new(&shifts, BALANCED).figures(as_recorded);
+        for (all, one) in found.iter_mut().zip(made.into_iter().chain([balanced])) {
+            all.push(one);
+        }
+    }
+    let [as_recorded, lamps, in_balance, balanced] = found;
+    say("as recorded", &as_recorded);
+    say("lamps for white", &lamps);
+    say("in balance", &in_balance);
+    say("balanced numbers", &balanced);
+    // Red of half as many DN is rounded as coarsely, and no kernel is kept from ringing beside
+    // it, which happens from half of full scale on.
+    const LESS_RED: f64 = 0.02;
+    let nights = in_balance
+        .iter()
+        .zip(&balanced)
+        .zip(&as_recorded)
+        .zip(&lamps);
+    for (((found, published), recorded), lamps) in nights {
+        let [own, other, wrong] = [found, recorded, lamps].map(|f| f.star_color_error);
+        assert!(own < 0.2 * other, "{own} of {other}");
+        assert!(wrong < 0.6 * other, "{wrong} of {other}");
+        assert!(found.false_color < 0.25 * recorded.false_color, "gray");
+        check_near("stars", own, published.star_color_error, LESS_RED);
+        check_near(
+            "red",
+            found.red_modulation,
+            published.red_modulation,
+            LESS_RED,
+        );
+        check_near(
+            "green",
+            found.green_modulation,
+            published.green_modulation,
+            1e-3,
+        );
+    }
+}
+
+#[test]
+fn dithered_photosites_beat_bilinear_in_detail_and_color() {
+    let nights = [11, 12, 13].map(|seed| Scenes::new(&dithers(40, 5.0, seed), RECORDED));
+    let of = |way: Way| nights.each_ref().map(|night| night.figures(way));
+    let [_, in_balance] = gradients();
+    let (bilinear, gradient) = (of(Way::Bilinear), of(in_balance));
     say("bilinear", &bilinear);
     say("gradient", &gradient);
-    say("gradient, balanced", &balanced);
     for (name, way, left) in drops() {
         let found = of(way);
         say(name, &found);
@@ -233,15 +289,12 @@ fn dithered_photosites_beat_demosaicking_in_detail_and_color() {
             let gains = pairs.map(|(found, over)| figure(over) - figure(found));
             check_gain(name, gains);
         };
-        for other in [&bilinear, &gradient] {
-            gain(other, |f| (f.red_modulation - f.green_modulation).abs());
-            gain(other, |f| f.false_color);
-        }
+        gain(&bilinear, |f| (f.red_modulation - f.green_modulation).abs());
+        gain(&bilinear, |f| f.false_color);
         gain(&bilinear, |f| -f.red_modulation);
-        gain(&gradient, |f| f.star_color_error);
-        // A finer grid shows more detail than gradients do at their best.
+        // A finer grid shows more detail than gradients do of gray things.
         if way.scale() == 2.0 {
-            gain(&balanced, |f| -f.red_modulation);
+            gain(&gradient, |f| -f.red_modulation);
         }
         if let Some(left) = left {
             let (mean, error) = mean_and_error(found.iter().map(|f| f.red_modulation));
@@ -260,11 +313,8 @@ fn even_places_leave_no_false_color() {
     let third = |i: u32| f64::from(i) / 3.0;
     let shifts: Vec<_> = (0..36).map(|i| (third(i % 6), third(i / 6))).collect();
     let recorded = Scenes::new(&shifts, RECORDED);
-    let (bilinear, gradient) = (
-        recorded.figures(Way::Bilinear),
-        recorded.figures(Way::Gradient),
-    );
-    let balanced = Scenes::new(&shifts, BALANCED).figures(Way::Gradient);
+    let bilinear = recorded.figures(Way::Bilinear);
+    let [as_recorded, gradient] = gradients().map(|way| recorded.figures(way));
     for (name, way, _) in drops() {
         let found = recorded.figures(way);
         // Whole numbers of 2e4 DN.
@@ -273,17 +323,19 @@ fn even_places_leave_no_false_color() {
             "{name}"
         );
         assert!(
-            way.scale() == 1.0 || found.red_modulation > balanced.red_modulation,
+            way.scale() == 1.0 || found.red_modulation > gradient.red_modulation,
             "{name}"
         );
         say(name, &[found]);
     }
-    for demosaicked in [&bilinear, &gradient] {
+    for demosaicked in [&bilinear, &as_recorded] {
         assert!(demosaicked.false_color > 0.1 && demosaicked.star_color_error > 0.1);
     }
+    // Even places leave gradients of gray things nothing to err in either.
+    assert!(gradient.false_color < 0.01 && gradient.star_color_error < 0.01);
     say("bilinear", &[bilinear]);
+    say("gradient, as recorded", &[as_recorded]);
     say("gradient", &[gradient]);
-    say("gradient, balanced", &[balanced]);
 }
 
 #[test]
@@ -297,7 +349,7 @@ fn detail_of_one_color_alone_takes_photosites_of_that_color() {
         println!("{way:?}: modulation R {red:.3}, G {green:.3}");
         (red, green)
     };
-    let gradient = shown(Way::Gradient);
+    let gradient = shown(Way::Gradient(RecordedWhite::default()));
     let found = shown(Way::Drops(1.0, DropShape::Square(1.0)));
     assert!(found.0 > 3.0 * gradient.0, "red");
     assert!(found.1 < 1e-3 && gradient.1 > 0.05, "green, which has none");
@@ -307,22 +359,21 @@ fn detail_of_one_color_alone_takes_photosites_of_that_color() {
 fn a_square_of_shifts_gives_every_pixel_its_own_photosites() {
     let recorded = Scenes::new(&FOUR_SHIFTS, RECORDED);
     let bilinear = recorded.figures(Way::Bilinear);
-    let gradient = recorded.figures(Way::Gradient);
-    let balanced = Scenes::new(&FOUR_SHIFTS, BALANCED).figures(Way::Gradient);
+    let [as_recorded, gradient] = gradients().map(|way| recorded.figures(way));
     let found = recorded.figures(Way::Drops(1.0, DropShape::Square(1.0)));
     // A photosite's own aperture is all that is left.
     check_near("red", found.red_modulation, sinc(FREQUENCY), 1e-3);
     check_near("green", found.green_modulation, sinc(FREQUENCY), 1e-3);
     // Whole numbers of 2e4 DN.
     assert!(found.false_color < 1e-4 && found.star_color_error < 2e-3);
-    for demosaicked in [&bilinear, &gradient] {
+    for demosaicked in [&bilinear, &as_recorded] {
         assert!(demosaicked.star_color_error > 0.05 && demosaicked.false_color > 0.1);
     }
     // Gradients of gray things err alike in all colors around a square, and lose detail.
-    assert!(found.red_modulation > 1.25 * balanced.red_modulation);
-    assert!(balanced.false_color < 1e-3 && balanced.star_color_error < 2e-3);
+    assert!(found.red_modulation > 1.25 * gradient.red_modulation);
+    assert!(gradient.false_color < 1e-3 && gradient.star_color_error < 2e-3);
     say("bilinear", &[bilinear]);
+    say("gradient, as recorded", &[as_recorded]);
     say("gradient", &[gradient]);
-    say("gradient, balanced", &[balanced]);
     say("from the mosaic", &[found]);
 }
