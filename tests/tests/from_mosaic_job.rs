@@ -3,7 +3,7 @@
 #![allow(clippy::print_stdout, reason = "a failing test shows its figures")]
 
 use radicand::{Format, Inputs, ResultFolder, StackJob, StackOutcome};
-use radicand_tests::{in_memory, read_float_tiff};
+use radicand_tests::{check_near, in_memory, read_float_tiff};
 use stack::{DemosaicMethod, DropShape, FromMosaic};
 use std::sync::OnceLock;
 use synth::{CountLaw, Scene, Stars, write_scene};
@@ -96,6 +96,26 @@ fn a_finer_picture_says_what_it_lacks_and_how_noisy_it_is() {
         );
         assert!(found.empty < 0.6 && found.thin >= found.empty && found.rejected < 0.02);
     }
+    // Regions lie in the finer picture, and together have its noise.
+    for (name, whole) in &mosaic.channels {
+        let regions = mosaic.regions.iter();
+        let here: Vec<_> = regions
+            .filter_map(|region| region.channels.get(name))
+            .collect();
+        let squares = here.iter().map(|found| found.noise_pixel_dn.powi(2));
+        let mean = (squares.sum::<f64>() / here.len() as f64).sqrt();
+        let whole = whole.noise_pixel_dn.expect("noise");
+        println!(
+            "{name:?} {} regions: {mean:.2} of {whole:.2} DN",
+            here.len()
+        );
+        assert!(here.len() > 12, "{}", here.len());
+        // Corners are thinner than the middle, and no pixel is worth a region.
+        check_near("regions", mean, whole, 0.1);
+    }
+    let last = mosaic.regions.last().expect("regions");
+    assert!(last.x1 as usize <= 2 * WIDTH && last.y1 as usize <= 2 * HEIGHT);
+    assert!(last.x1 as usize > WIDTH && last.y1 as usize > HEIGHT);
     // A pixel without photosites has a value, and says so by its weight.
     let weights = in_memory(&outcome).weight.indexed_iter();
     let empty = weights.filter(|((_, row, col), weight)| {

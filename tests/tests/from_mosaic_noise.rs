@@ -4,8 +4,8 @@
 
 use ndarray::s;
 use noise::{
-    HalfNoise, HalfNoiseObserver, HalfNoiseTile, NoiseOptions, StarMask, drop_correlation,
-    drop_correlation_at,
+    HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, drop_correlation, drop_correlation_at,
+    regions,
 };
 use radicand_tests::{
     BORDER_PX, Burst, FOUR_SHIFTS, Way, check_near, dithers, inner, lights, scatter,
@@ -14,7 +14,7 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use raw::Rect;
-use stack::{DropShape, FromMosaic, TileObserver, TileSamples};
+use stack::{DropShape, FromMosaic};
 
 const SIDE: usize = 96;
 /// Noise of the lights, DN.
@@ -116,17 +116,6 @@ fn a_square_of_shifts_has_no_correlation_and_no_noise_lost() {
     }
 }
 
-/// What was seen of the channels of each tile, and where.
-struct ByTile(HalfNoiseObserver);
-
-impl TileObserver for ByTile {
-    type Summary = (Rect, HalfNoiseTile);
-
-    fn observe(&self, tile: &TileSamples<'_>) -> Self::Summary {
-        (tile.area, self.0.observe(tile))
-    }
-}
-
 #[test]
 fn noise_of_each_region_is_what_square_drops_make_of_it() {
     const LIGHTS: usize = 100;
@@ -139,23 +128,21 @@ fn noise_of_each_region_is_what_square_drops_make_of_it() {
         20_000.0 + sigma_dn(x) * rng.sample::<f64, _>(StandardNormal)
     });
     let drop = DropShape::Square(1.0);
-    let observer = ByTile(inner_noise(REGIONS_SIDE, 1.0, 8));
+    let observer = inner_noise(REGIONS_SIDE, 1.0, 8);
     let options = FromMosaic { scale: 1.0, drop };
     let (_, tiles) = Burst::new(lights).from_mosaic(&options, &observer);
     let correlation = drop_correlation_at(1.0, 8);
     let mut over_expected = [const { Vec::new() }; 3];
-    for (left, top) in (0..9).map(|i| (i % 3 * 64, i / 3 * 64)) {
-        let columns = left.max(BORDER_PX)..(left + 64).min(REGIONS_SIDE - BORDER_PX);
+    for region in regions(REGIONS_SIDE, REGIONS_SIDE, 3, 3) {
+        let (left, top) = (region.x0, region.y0);
+        let columns = left.max(BORDER_PX)..region.x1.min(REGIONS_SIDE - BORDER_PX);
         let n = columns.len() as f64;
         let variance = columns.map(|x| sigma_dn(x as f64).powi(2)).sum::<f64>() / n;
-        let here = tiles
-            .iter()
-            .filter(|(area, _)| (area.x0, area.y0) == (left, top));
-        let here: Vec<_> = here.map(|(_, tile)| *tile).collect();
+        let here = HalfNoise::in_region(&tiles, 3, &region);
         for (channel, share) in [(0, 0.25), (1, 0.5), (2, 0.25)] {
             let pixel = (variance / (LIGHTS as f64 * share)).sqrt() / drop_correlation(1.0);
             let area = pixel * correlation;
-            let found = HalfNoise::of(&here, 3)[channel].expect("enough pixels");
+            let found = here[channel].expect("enough pixels");
             println!(
                 "{left} {top}, channel {channel}: pixel {:.2} want {pixel:.2}; \
                  blocks {:.2} ± {:.2} want {area:.2}",
@@ -170,10 +157,10 @@ fn noise_of_each_region_is_what_square_drops_make_of_it() {
         }
     }
     // All regions together tell more than each.
-    for regions in over_expected {
-        let n = regions.len() as f64;
-        let mean = regions.iter().map(|(ratio, _)| ratio).sum::<f64>() / n;
-        let squares: f64 = regions.iter().map(|(_, error)| error * error).sum();
+    for ratios in over_expected {
+        let n = ratios.len() as f64;
+        let mean = ratios.iter().map(|(ratio, _)| ratio).sum::<f64>() / n;
+        let squares: f64 = ratios.iter().map(|(_, error)| error * error).sum();
         let error = squares.sqrt() / n;
         println!("blocks over expected: {mean:.3} ± {error:.3}");
         assert!((mean - 1.0).abs() < 3.0 * error, "{mean} ± {error}");

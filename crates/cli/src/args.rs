@@ -271,7 +271,8 @@ pub struct SimulateArgs {
 pub enum DemosaicArg {
     /// Means of the nearest sites: least noise per pixel
     Bilinear,
-    /// Bilinear, corrected by the gradients of the recorded color: sharper, noisier
+    /// Bilinear, corrected by the gradients of the recorded color, in the balance of white:
+    /// sharper, truer colors of stars, noisier
     Gradient,
     /// A picture of half the size, each pixel a cell of two by two sites: no color is
     /// interpolated

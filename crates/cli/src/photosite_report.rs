@@ -1,8 +1,9 @@
 //! A picture of photosites in the words of the report.
 
 use crate::reporting::channel_name;
-use crate::second_pass::SecondPass;
+use crate::second_pass::{Photosites, SecondPass};
 use crate::stack_job::StackOutcome;
+use noise::{HalfNoise, Region};
 use report::Warning;
 
 /// The report's `from_mosaic`; `names` are the picture's channels in order.
@@ -43,7 +44,33 @@ pub(crate) fn entry(
         width: width as u32,
         height: height as u32,
         channels: names.iter().enumerate().map(channel).collect(),
+        regions: regions(seen, scale, names),
     })
+}
+
+/// Noise region by region, of those that have any.
+fn regions(seen: &Photosites, scale: f64, names: &[report::Channel]) -> Vec<report::MosaicRegion> {
+    let entry = |found: &HalfNoise| report::MosaicNoise {
+        noise_pixel_dn: found.pixel_dn,
+        noise_area_dn: found.area_dn / scale,
+        noise_area_error_dn: found.area_error_dn / scale,
+        correlation: found.correlation,
+    };
+    let region = |(region, found): &(Region, Vec<Option<HalfNoise>>)| {
+        let by_name = names.iter().zip(found);
+        let channels = by_name.filter_map(|(&name, found)| Some((name, entry(found.as_ref()?))));
+        report::MosaicRegion {
+            x0: region.x0 as u32,
+            y0: region.y0 as u32,
+            x1: region.x1 as u32,
+            y1: region.y1 as u32,
+            channels: channels.collect(),
+        }
+    };
+    let regions = seen.regions.iter().map(region);
+    regions
+        .filter(|region| !region.channels.is_empty())
+        .collect()
 }
 
 /// Shares of empty and of thinly covered pixels from which the reader is told: the corners of

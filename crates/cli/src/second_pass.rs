@@ -3,8 +3,12 @@
 use crate::JobError;
 use crate::ground::Apart;
 use crate::parts::{Ground, Parts};
+use crate::stack_job::REGION_GRID;
 use ndarray::Array2;
-use noise::{HalfNoise, HalfNoiseObserver, NoiseOptions, StarMask, StarMaskOptions, TILE_PX};
+use noise::{
+    HalfNoise, HalfNoiseObserver, HalfNoiseTile, NoiseOptions, Region, StarMask, StarMaskOptions,
+    TILE_PX, regions,
+};
 use stack::{
     ChannelCoverage, DemosaicMethod, DropShape, FirstPass, FromMosaic, GroundMask, MosaicStack,
     OutputGrid, StackError, StackOptions, StackPart, StoredStack, lights_needed, stack_from_mosaic,
@@ -36,6 +40,8 @@ pub struct Photosites {
     pub needed: Vec<f64>,
     /// Its noise per pixel of the output, by channel.
     pub noise: Vec<Option<HalfNoise>>,
+    /// The same region by region of the output.
+    pub regions: Vec<(Region, Vec<Option<HalfNoise>>)>,
     /// Side of the blocks that noise is about, px of the output.
     pub block_px: usize,
 }
@@ -107,6 +113,7 @@ impl Parts<'_> {
                 .map(|channel| lights_needed(options.scale, share(channel)))
                 .collect(),
             noise: HalfNoise::of(&tiles, channels.len()),
+            regions: by_region(&tiles, channels.len(), grid.size()),
             block_px,
         };
         let seen = SecondPass {
@@ -188,6 +195,19 @@ impl Parts<'_> {
         mask.mask_where(&Array2::from_shape_fn((height, width), hidden));
         mask
     }
+}
+
+/// Noise of a picture in the pieces that noise is reported by.
+fn by_region(
+    tiles: &[HalfNoiseTile],
+    channels: usize,
+    (width, height): (usize, usize),
+) -> Vec<(Region, Vec<Option<HalfNoise>>)> {
+    let (columns, rows) = REGION_GRID;
+    let regions = regions(width, height, columns, rows).into_iter();
+    regions
+        .map(|region| (region, HalfNoise::in_region(tiles, channels, &region)))
+        .collect()
 }
 
 /// What was set apart of a ground.

@@ -3,7 +3,9 @@
 use crate::difference::DifferenceMeter;
 use crate::mask::StarMask;
 use crate::observer::NoiseOptions;
+use crate::region::Region;
 use crate::robust::{Average, Scattered, average};
+use raw::Rect;
 use stack::{TileObserver, TileSamples};
 
 /// Measures the halves of lights taken in turn, tile by tile.
@@ -19,6 +21,8 @@ pub struct HalfNoiseObserver {
 /// What was seen of one channel of a tile.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HalfNoiseTile {
+    /// Where, px of the picture.
+    area: Rect,
     /// Index into the picture's channels.
     channel: usize,
     measured: Option<Measured>,
@@ -102,6 +106,7 @@ impl TileObserver for HalfNoiseObserver {
 
     fn observe(&self, tile: &TileSamples<'_>) -> HalfNoiseTile {
         HalfNoiseTile {
+            area: tile.area,
             channel: tile.channel,
             measured: self.measure(tile),
         }
@@ -111,14 +116,35 @@ impl TileObserver for HalfNoiseObserver {
 impl HalfNoise {
     /// By channel, of all tiles together; `None` where too few pixels could be measured.
     pub fn of(tiles: &[HalfNoiseTile], channels: usize) -> Vec<Option<Self>> {
-        (0..channels)
-            .map(|channel| Self::of_channel(tiles, channel))
-            .collect()
+        Self::where_tiles(tiles, channels, |_| true)
     }
 
-    fn of_channel(tiles: &[HalfNoiseTile], channel: usize) -> Option<Self> {
-        let tiles = tiles.iter().filter(|tile| tile.channel == channel);
-        let measured: Vec<Measured> = tiles.filter_map(|tile| tile.measured).collect();
+    /// By channel, of the tiles of a region; `None` where too few pixels could be measured.
+    ///
+    /// - `region`: px of the picture that the tiles are of.
+    pub fn in_region(
+        tiles: &[HalfNoiseTile],
+        channels: usize,
+        region: &Region,
+    ) -> Vec<Option<Self>> {
+        Self::where_tiles(tiles, channels, |area| region.holds(area))
+    }
+
+    fn where_tiles(
+        tiles: &[HalfNoiseTile],
+        channels: usize,
+        counts: impl Fn(Rect) -> bool,
+    ) -> Vec<Option<Self>> {
+        let of_channel = |channel: usize| {
+            let here = tiles
+                .iter()
+                .filter(|tile| tile.channel == channel && counts(tile.area));
+            Self::of_measured(&here.filter_map(|tile| tile.measured).collect::<Vec<_>>())
+        };
+        (0..channels).map(of_channel).collect()
+    }
+
+    fn of_measured(measured: &[Measured]) -> Option<Self> {
         let mean =
             |value: fn(&Measured) -> f64, scatter: fn(&Measured) -> f64| -> Option<Average> {
                 let scattered = measured.iter().map(|tile| Scattered {
@@ -146,7 +172,6 @@ mod tests {
     use rand::{Rng, SeedableRng};
     use rand_chacha::ChaCha8Rng;
     use rand_distr::StandardNormal;
-    use raw::Rect;
 
     #[test]
     fn white_noise_of_halves_of_unequal_weight_is_found() {

@@ -21,6 +21,41 @@ pub struct FromMosaic {
     pub height: u32,
     /// By channel.
     pub channels: ByChannel<MosaicChannel>,
+    /// Its noise in pieces, row by row, without those that have too few pixels to measure.
+    #[serde(default)]
+    pub regions: Vec<MosaicRegion>,
+}
+
+/// A rectangle of the picture with its own noise; px of the picture, whatever its scale.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MosaicRegion {
+    /// First column, px.
+    pub x0: u32,
+    /// First row, px.
+    pub y0: u32,
+    /// One past the last column, px.
+    pub x1: u32,
+    /// One past the last row, px.
+    pub y1: u32,
+    /// By channel; without those that have too few pixels.
+    pub channels: ByChannel<MosaicNoise>,
+}
+
+/// Noise of one channel of a region, by half-stacks of lights taken in turn.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MosaicNoise {
+    /// Noise of a pixel of the picture, DN.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub noise_pixel_dn: f64,
+    /// White-noise equivalent at the scale of blocks, per pixel of the reference, DN.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub noise_area_dn: f64,
+    /// One standard error of `noise_area_dn`.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub noise_area_error_dn: f64,
+    /// Noise at the scale of blocks over noise of a pixel.
+    #[serde(deserialize_with = "crate::number::nan_for_null")]
+    pub correlation: f64,
 }
 
 /// One channel of it. Places are pixels of the picture that half of the lights show, off the

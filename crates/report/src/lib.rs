@@ -51,7 +51,7 @@ pub use comparison::{
 };
 pub use figure::{Figure, MEASURABLE_SIGMAS};
 pub use frame::{FrameEntry, FrameKind, file_name};
-pub use from_mosaic::{FromMosaic, MosaicChannel};
+pub use from_mosaic::{FromMosaic, MosaicChannel, MosaicNoise, MosaicRegion};
 pub use geometry::{Geometry, GeometryModel, Ring};
 pub use ground::{Ground, GroundFound, GroundMotion};
 pub use headline::{headline, sensor_line};

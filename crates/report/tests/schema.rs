@@ -153,8 +153,8 @@ fn types_and_schema_have_the_same_fields() {
     );
     // Report, 2 frames, geometry with a ring, noise, summary, pattern, growth and its point, region, 3 channels
     // with budgets, ground with its motion, run, warnings; a sensor with five or six figures and a light with two;
-    // stars, a zone with two shapes and an effect, two effects and a radial pattern; a second pass with a channel; a pattern of the
-    // sensor with a channel.
+    // stars, a zone with two shapes and an effect, two effects and a radial pattern; a second pass with a channel,
+    // and a region with one; a pattern of the sensor with a channel.
     assert_eq!(
         n_objects,
         1 + 2
@@ -166,6 +166,7 @@ fn types_and_schema_have_the_same_fields() {
             + sample::all_warnings().len()
             + (1 + 6 + 1 + 2)
             + (1 + 4 + 3)
+            + 2
             + 2
     );
 }

@@ -35,6 +35,22 @@ pub fn full() -> Report {
             width: 2400,
             height: 1800,
             channels: [(Channel::R, mosaic_channel())].into(),
+            regions: vec![MosaicRegion {
+                x0: 0,
+                y0: 0,
+                x1: 384,
+                y1: 448,
+                channels: [(
+                    Channel::R,
+                    MosaicNoise {
+                        noise_pixel_dn: 4.3,
+                        noise_area_dn: 3.3,
+                        noise_area_error_dn: 0.08,
+                        correlation: 1.51,
+                    },
+                )]
+                .into(),
+            }],
         }),
         sensor_pattern: Some(SensorPattern {
             subtracted: true,
