@@ -127,6 +127,23 @@ fn a_finer_picture_says_what_it_lacks_and_how_noisy_it_is() {
 }
 
 #[test]
+fn gradients_go_by_the_daylight_of_the_camera() {
+    let mut job = job();
+    job.options.demosaic = DemosaicMethod::GradientCorrected;
+    let mut outcome = job.run(&()).expect("a stack");
+    let out = tempfile::tempdir().expect("a folder");
+    let folder = ResultFolder::prepare(out.path(), &[Format::Tiff], Default::default());
+    let folder = folder.expect("a folder");
+    let report = folder.write(&job, &mut outcome).expect("files");
+    let white = &report.run.settings["white"];
+    // The invented camera's efficiencies over that of green; its matrix has two digits.
+    for (channel, wanted) in [0.415, 1.0, 0.7525].into_iter().enumerate() {
+        let found = white[channel].as_f64().expect("a number");
+        check_near("white", found, wanted, 0.004);
+    }
+}
+
+#[test]
 fn superpixels_are_half_the_size_and_as_bright() {
     let full = job().run(&()).expect("a stack");
     let mut job = job();

@@ -11,12 +11,11 @@ use crate::photosite_report;
 use crate::sensor_pattern::{self, PatternChoice};
 use crate::session::{LeftOut, SessionFrame};
 use crate::stack_job::{StackJob, StackOutcome};
-use crate::white;
 use align::{Alignment, PixelMap};
 use raw::{CaptureTime, FrameInfo, FrameKind};
 use report::{ByChannel, FrameEntry, Geometry, Report, Warning};
 use serde_json::{Value, json};
-use stack::{ClipCenter, ClipScale, Combine, DemosaicMethod};
+use stack::{ClipCenter, ClipScale, Combine, DemosaicMethod, RecordedWhite};
 use std::collections::BTreeMap;
 
 /// Share of good samples from which a clip that takes them is named: the scatter of few lights
@@ -144,7 +143,7 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     ]);
     settings.extend(clip_settings(outcome.combine));
     if job.options.demosaic == DemosaicMethod::GradientCorrected {
-        settings.insert("white".to_owned(), json!(compared_white(outcome)));
+        settings.insert("white".to_owned(), json!(over_green(outcome.white)));
     }
     if let Some(options) = &job.from_mosaic {
         settings.insert("from_mosaic".to_owned(), json!(options.drop.name()));
@@ -166,11 +165,10 @@ fn settings(job: &StackJob, outcome: &StackOutcome) -> BTreeMap<String, Value> {
     settings
 }
 
-/// What R, G and B record of white, over G, where demosaicing compares them; four digits.
-fn compared_white(outcome: &StackOutcome) -> [f64; 3] {
-    let light = &outcome.lights[outcome.reference];
-    let white = white::of_light(light, &outcome.layout.cfa).over_green();
-    white.map(|over_green| (1e4 * f64::from(over_green)).round() / 1e4)
+/// What R, G and B record of white, over G; four digits.
+fn over_green(white: RecordedWhite) -> [f64; 3] {
+    let four_digits = |value: f32| (1e4 * f64::from(value)).round() / 1e4;
+    white.over_green().map(four_digits)
 }
 
 /// What a clip, or what draws samples in, goes by.

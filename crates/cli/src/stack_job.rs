@@ -27,7 +27,8 @@ use noise::{
 };
 use raw::{Channel, FrameKind};
 use stack::{
-    Calibrator, Combine, DemosaicMethod, FromMosaic, SensorLayout, StackOptions, StoredStack,
+    Calibrator, Combine, DemosaicMethod, FromMosaic, RecordedWhite, SensorLayout, StackOptions,
+    StoredStack,
 };
 use std::path::PathBuf;
 
@@ -94,6 +95,8 @@ pub struct StackOutcome {
     /// Why so few lights were not clipped by the camera's noise; `None` where they were, or
     /// need not.
     pub not_predicted: Option<String>,
+    /// The balance in which its colors were compared, where demosaicing compares any.
+    pub white: RecordedWhite,
     /// Its noise.
     pub noise: GainReport,
     /// The ground in it, stacked where it stands; `None` where all is sky.
@@ -329,6 +332,7 @@ impl StackJob {
             second_pass,
             combine,
             not_predicted,
+            white: stacking.white,
             noise,
             ground,
             sensor_pattern,
