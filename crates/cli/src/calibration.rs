@@ -27,6 +27,23 @@ pub struct DarkScale {
     pub measured: Option<DarkFactor>,
 }
 
+impl DarkScale {
+    /// What was done and why, where exposures say `by_exposure` if they differ.
+    pub(crate) fn words(&self, by_exposure: Option<f64>) -> String {
+        let factor = self.factor;
+        let Some(found) = self.measured else {
+            return format!("darks are scaled by {factor:.3}, the ratio of exposures");
+        };
+        let instead = by_exposure.map_or(String::new(), |ratio| {
+            format!(", not by the {ratio:.3} of the exposures that the files state")
+        });
+        format!(
+            "darks are scaled by {factor:.3} ± {:.3}, as {} warm sites show{instead}",
+            found.error, found.sites
+        )
+    }
+}
+
 /// Relative error up to which a measured factor counts.
 const FACTOR_KNOWN: f64 = 0.1;
 /// Standard errors, and share, by which it must differ from the ratio of exposures, which is

@@ -47,7 +47,7 @@ pub struct PictureArgs {
     /// Threads to use; all cores when not given
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub threads: Option<u16>,
-    /// Pictures to write
+    /// Pictures to write, separated by commas
     #[arg(long, value_enum, value_delimiter = ',', default_values_t = Format::USUAL)]
     pub format: Vec<Format>,
 }

@@ -163,6 +163,9 @@ impl StackJob {
         }
         progress.stage("making masters", 0);
         let (calibrator, dark_scale) = calibrated(&session)?;
+        if let Some(scale) = &dark_scale {
+            progress.note(&scale.words(session.dark_scale));
+        }
         self.ground.check_size(mask.as_ref(), calibrator.layout())?;
         stopwatch.lap("calibrate");
         let reference = self.reference.as_deref();

@@ -31,9 +31,16 @@ pub fn headline(report: &Report) -> String {
         (_, Evidence::Assumed) => format!(
             "{n} frames, worth {worth:.1} if they are independent, which so few cannot show"
         ),
-        (_, Evidence::Measured) => measured(summary),
+        (_, Evidence::Measured) => match report.from_mosaic {
+            Some(_) => format!("{}; {OF_FIRST_PASS}", measured(summary)),
+            None => measured(summary),
+        },
     }
 }
+
+/// What the figures are of, where the picture is not what they were measured on.
+const OF_FIRST_PASS: &str = "that is the lights interpolated; the picture of photosites has \
+                             noise of its own, from_mosaic in report.json";
 
 /// Gain and read noise by channel in one line, such as
 /// `G: 0.400 ± 0.004 e⁻/DN from flats, read noise 2.20 e⁻ from bias`; `None` when no

@@ -78,7 +78,7 @@ fn modes() -> Markup {
     ];
     html! {
         fieldset.choice {
-            legend { "Light" }
+            legend { "Colors" }
             @for (mode, name) in modes {
                 input type="radio" name="mode" id={ "mode-" (mode) } value=(mode)
                     checked[mode == "auto"];

@@ -81,7 +81,7 @@ fn section(i: usize, session: &NightSession) -> Markup {
             @if let Some(result) = &session.result { (outcome(&session.id, result)) }
             @if let Some(log) = &session.log {
                 @let parts: Vec<String> = log.split('/').map(path).collect();
-                p { a href=(parts.join("/")) { "log.txt" } }
+                p { a href=(parts.join("/")) { "What happened, in order (log.txt)" } }
             }
             @let choices = session.calibration.iter().map(calibration_choice);
             (items(choices.chain(session.notes.iter().cloned())))
