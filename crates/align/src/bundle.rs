@@ -6,12 +6,13 @@
 //! Marquardt; residuals count by Tukey's biweight.
 
 use crate::fit::{MEDIAN_LENGTH, TUKEY_SIGMAS};
-use crate::lens::PARAMETERS;
+use crate::lens::{PARAMETERS, Slopes};
 use crate::motion::{Column, Motion, across};
 use crate::refraction::AIR_PARAMETERS;
 use crate::stats::median;
 use crate::{Attitude, Lens, Refraction};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Vector2};
+use rayon::prelude::*;
 
 /// A star where a frame shows it.
 #[derive(Clone, Copy, Debug)]
@@ -26,6 +27,10 @@ pub(crate) struct Observation {
 
 /// All places of one star, at most one a frame.
 pub(crate) type Track = Vec<Observation>;
+
+/// Tracks that are not worth being shared among threads: fewer are done before another
+/// thread is awake.
+const FEW_TRACKS: usize = 128;
 
 /// What is known of the lens before the stars speak: a mean and its standard error for each
 /// parameter of [`Lens::moved`]; infinite errors say nothing.
@@ -225,7 +230,7 @@ impl Bundle<'_> {
     /// not see the star.
     pub(crate) fn residuals(&self, state: &State) -> Vec<(Observation, Option<[f64; 2]>)> {
         let attitudes = attitudes(&state.motion);
-        let mut residuals = Vec::new();
+        let mut residuals = Vec::with_capacity(self.tracks.iter().map(Vec::len).sum());
         for (track, star) in self.tracks.iter().zip(&state.stars) {
             for observation in track {
                 let place = state
@@ -274,6 +279,29 @@ impl Bundle<'_> {
         stars + 0.5 * (rate * rate + air * air + lens)
     }
 
+    /// Where every observation is seen, by track, and how that changes; `None` where the lens
+    /// does not see the star. That is most of the work, and each stands for itself.
+    fn slopes(&self, state: &State, attitudes: &[Attitude]) -> Vec<Vec<Option<Seen>>> {
+        let air = self.air.and(state.lens.air()).map(AirSteps::new);
+        let of_track = |(track, star): (&Track, &[f64; 3])| {
+            let seen = |observation: &Observation| {
+                let here = attitudes[observation.frame].rotate(*star);
+                let slopes = state.lens.slopes(here)?;
+                let by_air = air
+                    .as_ref()
+                    .map_or_else(Default::default, |air| air.slopes(here));
+                Some(Seen {
+                    here,
+                    slopes,
+                    by_air,
+                })
+            };
+            track.iter().map(seen).collect()
+        };
+        let tracks = self.tracks.par_iter().zip(&state.stars);
+        tracks.with_min_len(FEW_TRACKS).map(of_track).collect()
+    }
+
     fn normals(&self, state: &State, scale: f64, damping: f64) -> Option<Normals> {
         let (lens_parameters, all) = (self.lens_parameters(), self.parameters(&state.motion));
         let attitudes = attitudes(&state.motion);
@@ -288,15 +316,21 @@ impl Bundle<'_> {
         let mut coupling = vec![Vector2::zeros(); all];
         let mut touched = Vec::new();
         let mut row: Vec<(usize, [f64; 2])> = Vec::new();
-        for (track, star) in self.tracks.iter().zip(&state.stars) {
+        let slopes = self.slopes(state, &attitudes);
+        for ((track, star), slopes) in self.tracks.iter().zip(&state.stars).zip(slopes) {
             let sides = across(*star);
             // A star that no frame holds stays where it is.
             let mut own = Matrix2::identity() * 1e-12;
             let mut own_right = Vector2::zeros();
             touched.clear();
-            for observation in track {
+            for (observation, slopes) in track.iter().zip(slopes) {
                 let attitude = &attitudes[observation.frame];
-                let Some(slopes) = state.lens.slopes(attitude.rotate(*star)) else {
+                let Some(Seen {
+                    here,
+                    slopes,
+                    by_air,
+                }) = slopes
+                else {
                     continue;
                 };
                 let off = [0, 1].map(|k| observation.at[k] - slopes.at[k]);
@@ -306,7 +340,6 @@ impl Bundle<'_> {
                 if weight == 0.0 {
                     continue;
                 }
-                let here = attitude.rotate(*star);
                 let by_turn = |turn: [f64; 3]| {
                     let moved = cross(turn, here);
                     [0, 1].map(|axis| dot(slopes.by_direction[axis], moved))
@@ -321,9 +354,8 @@ impl Bundle<'_> {
                         .map(|&(i, turn)| (lens_parameters + i, by_turn(turn))),
                 );
                 if self.air.is_some() {
-                    let moved = air_slopes(&state.lens, here);
                     row.extend((0..AIR_PARAMETERS).map(|i| {
-                        let by_air = [0, 1].map(|axis| dot(slopes.by_seen[axis], moved[i]));
+                        let by_air = [0, 1].map(|axis| dot(slopes.by_seen[axis], by_air[i]));
                         (all - AIR_PARAMETERS + i, by_air)
                     }));
                 }
@@ -439,19 +471,41 @@ impl AirPrior {
     }
 }
 
-/// What small steps of the air's numbers do to where a direction is seen.
-fn air_slopes(lens: &Lens, direction: [f64; 3]) -> [[f64; 3]; AIR_PARAMETERS] {
+/// Where a direction is seen, and how that changes.
+struct Seen {
+    /// The direction in the frame's axes.
+    here: [f64; 3],
+    slopes: Slopes,
+    /// By the air's numbers, of the direction that the air lets it be seen in.
+    by_air: [[f64; 3]; AIR_PARAMETERS],
+}
+
+/// Air, and the same after a small step of each of its numbers.
+struct AirSteps {
+    air: Refraction,
+    after: [Refraction; AIR_PARAMETERS],
+}
+
+impl AirSteps {
     const STEP: f64 = 1e-4;
-    let Some(air) = lens.air() else {
-        return [[0.0; 3]; AIR_PARAMETERS];
-    };
-    let before = air.apparent(direction);
-    std::array::from_fn(|i| {
-        let mut step = [0.0; AIR_PARAMETERS];
-        step[i] = STEP;
-        let after = air.moved(&step).apparent(direction);
-        [0, 1, 2].map(|k| (after[k] - before[k]) / STEP)
-    })
+
+    fn new(air: Refraction) -> Self {
+        let after = std::array::from_fn(|i| {
+            let mut step = [0.0; AIR_PARAMETERS];
+            step[i] = Self::STEP;
+            air.moved(&step)
+        });
+        Self { air, after }
+    }
+
+    /// What the steps do to where a direction is seen.
+    fn slopes(&self, direction: [f64; 3]) -> [[f64; 3]; AIR_PARAMETERS] {
+        let before = self.air.apparent(direction);
+        self.after.map(|air| {
+            let after = air.apparent(direction);
+            [0, 1, 2].map(|k| (after[k] - before[k]) / Self::STEP)
+        })
+    }
 }
 
 impl Prior {

@@ -6,6 +6,7 @@ use crate::motion::Motion;
 use crate::resection::{Sight, resect};
 use crate::stats::median;
 use crate::{Attitude, Lens, Projection};
+use rayon::prelude::*;
 
 /// A kind of lens that was tried.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -81,27 +82,35 @@ const HOPELESS: f64 = 1.5;
 /// A lens, and the attitudes under it.
 type Start = (Lens, Vec<Attitude>);
 
+/// Where a fit began, its number of terms, and what it came to.
+type Fit = (Start, usize, Solved);
+
 impl Trials<'_> {
     /// Tries all lenses; the one chosen comes first, the others by their criterion.
     pub(crate) fn run(&self) -> Vec<(LensTrial, Lens, Vec<Attitude>)> {
-        let starts = Projection::ALL.into_iter().filter_map(|p| self.start(p));
-        let supple: Vec<(Start, usize, Solved)> = starts
-            .filter_map(|start| Some((start.clone(), 2, self.fit(&start, 2)?)))
-            .collect();
-        let least = |fits: &[(Start, usize, Solved)]| {
+        let supple = |projection: Projection| {
+            let start = self.start(projection)?;
+            let solved = self.fit(&start, 2)?;
+            Some((start, 2, solved))
+        };
+        let supple: Vec<Option<Fit>> = Projection::ALL.into_par_iter().map(supple).collect();
+        let supple: Vec<Fit> = supple.into_iter().flatten().collect();
+        let least = |fits: &[Fit]| {
             fits.iter()
                 .map(|fit| fit.2.scale)
                 .fold(f64::INFINITY, f64::min)
         };
         let best = least(&supple);
-        let mut fits: Vec<(Start, usize, Solved)> = Vec::new();
-        for (start, terms, solved) in supple {
-            if solved.scale < HOPELESS * best {
-                let others = [0, 1, 3].into_iter();
-                fits.extend(others.filter_map(|t| Some((start.clone(), t, self.fit(&start, t)?))));
-            }
-            fits.push((start, terms, solved));
-        }
+        let with_others = |(start, terms, solved): Fit| -> Vec<Fit> {
+            let hopeful = solved.scale < HOPELESS * best;
+            let others: &[usize] = if hopeful { &[0, 1, 3] } else { &[] };
+            let other = |&t: &usize| Some((start.clone(), t, self.fit(&start, t)?));
+            let others: Vec<Option<Fit>> = others.par_iter().map(other).collect();
+            let own = (start, terms, solved);
+            others.into_iter().flatten().chain([own]).collect()
+        };
+        let fits: Vec<Vec<Fit>> = supple.into_par_iter().map(with_others).collect();
+        let fits: Vec<Fit> = fits.into_iter().flatten().collect();
         let scale = least(&fits);
         let mut trials: Vec<(LensTrial, Lens, Vec<Attitude>)> = fits
             .into_iter()

@@ -17,6 +17,8 @@ pub(crate) struct LensMap {
     columns: usize,
     /// Positions at `step (i − 1)`, row by row; NaN where the lens sees nothing.
     nodes: Vec<[f64; 2]>,
+    /// Weights of the four nodes around each of a cell's `step` pixels.
+    weights: Vec<[f64; 4]>,
     error_px: f64,
 }
 
@@ -46,6 +48,7 @@ impl LensMap {
             step,
             columns,
             nodes: Vec::with_capacity(columns * rows),
+            weights: (0..step).map(|i| cubic(i as f64 / step as f64)).collect(),
             error_px: 0.0,
         };
         for row in 0..rows {
@@ -141,7 +144,7 @@ impl LensMap {
             }
             return;
         }
-        let down = cubic((y % self.step) as f64 / self.step as f64);
+        let down = self.weights[y % self.step];
         let top = y / self.step * self.columns;
         // The lattice's columns at this row.
         let column = |i: usize| -> [f64; 2] {
@@ -158,9 +161,9 @@ impl LensMap {
                 column(cell + 2),
                 column(cell + 3),
             ];
-            let here = (self.step - x % self.step).min(out.len() - done);
-            for (i, point) in out[done..done + here].iter_mut().enumerate() {
-                let across = cubic(((x + i) % self.step) as f64 / self.step as f64);
+            let weights = &self.weights[x % self.step..];
+            let here = weights.len().min(out.len() - done);
+            for (point, across) in out[done..done + here].iter_mut().zip(weights) {
                 let at = |k: usize| (0..4).map(|n| across[n] * nodes[n][k]).sum();
                 *point = (at(0), at(1));
             }

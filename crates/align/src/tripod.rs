@@ -5,6 +5,7 @@ use crate::clock::{Clock, clock};
 use crate::motion::{Motion, across};
 use crate::stats::median;
 use crate::{Refraction, SkyOptions};
+use rayon::prelude::*;
 
 /// How a camera that stands still sees the sky turn.
 #[derive(Clone, Debug, PartialEq)]
@@ -180,12 +181,17 @@ fn turn_behind_air(
         tracks: &few,
         ..bundle
     };
-    let tried = starts.filter_map(|air| {
+    let starts: Vec<Refraction> = starts.collect();
+    let tried = starts.into_par_iter().map(|air| {
         let lens = without.state.lens.behind(Some(air));
         let solved = coarse.solve(lens, without.state.motion.clone(), FEW_ROUNDS)?;
         Some((criterion(&coarse, &solved, without.scale), solved))
     });
-    let (_, start) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let tried: Vec<Option<(f64, Solved)>> = tried.collect();
+    let (_, start) = tried
+        .into_iter()
+        .flatten()
+        .min_by(|a, b| a.0.total_cmp(&b.0))?;
     let own = |(terms, solved): &(usize, Solved), air| {
         let bundle = Bundle {
             terms: *terms,
@@ -244,7 +250,8 @@ fn turn_about_one_axis(
     rate: Option<&RateHeld>,
 ) -> Option<(usize, Solved)> {
     const MOST_TERMS: usize = 3;
-    let tried = (bundle.terms..=MOST_TERMS).filter_map(|terms| {
+    let all: Vec<usize> = (bundle.terms..=MOST_TERMS).collect();
+    let tried = all.into_par_iter().map(|terms| {
         let bundle = Bundle {
             terms,
             rate,
@@ -256,7 +263,11 @@ fn turn_about_one_axis(
         let solved = bundle.solve(lens, motion, ROUNDS)?;
         Some((criterion(&bundle, &solved, start.scale), terms, solved))
     });
-    let (_, terms, solved) = tried.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let tried: Vec<Option<(f64, usize, Solved)>> = tried.collect();
+    let (_, terms, solved) = tried
+        .into_iter()
+        .flatten()
+        .min_by(|a, b| a.0.total_cmp(&b.0))?;
     Some((terms, solved))
 }
 
