@@ -49,8 +49,8 @@ pub(crate) fn mask_isolated(
             .collect();
         let values = sites.row(row);
         let values = values.as_slice().expect("rows of an owned array");
-        for (col, &value) in values.iter().enumerate() {
-            let (limit, step) = glances[col % glances.len()];
+        let glances = glances.iter().cycle();
+        for ((col, &value), &(limit, step)) in values.iter().enumerate().zip(glances) {
             // Not-greater also passes a masked neighbor on to the closer look.
             let below = |other: Option<&f32>| other.is_some_and(|other| value - other <= limit);
             if below(values.get(col + step)) || below(values.get(col.wrapping_sub(step))) {

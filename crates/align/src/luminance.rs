@@ -103,14 +103,16 @@ fn next_of_class(classes: &SitePattern<usize>, row: usize, col: usize) -> usize 
 
 fn subtract_sky(sites: &mut Array2<f32>, classes: &SitePattern<usize>, levels: &[Level; 3]) {
     for (row, mut values) in sites.rows_mut().into_iter().enumerate() {
-        let sky: Vec<f32> = (0..classes.width())
+        let mut sky: Vec<f32> = (0..classes.width())
             .map(|col| levels[classes.at(row, col)].sky_dn)
             .collect();
         let values = values.as_slice_mut().expect("rows of an owned array");
-        for period in values.chunks_mut(sky.len()) {
-            for (value, sky) in period.iter_mut().zip(&sky) {
-                *value -= sky;
-            }
+        // Whole periods, so that the pattern goes on.
+        while sky.len() < values.len() {
+            sky.extend_from_within(..);
+        }
+        for (value, sky) in values.iter_mut().zip(&sky) {
+            *value -= sky;
         }
     }
 }
@@ -121,12 +123,8 @@ type Kernel = [f32; 9];
 fn smooth(sites: &Array2<f32>, classes: &SitePattern<usize>) -> Array2<f32> {
     let (height, width) = sites.dim();
     let mut plane = Array2::from_elem((height, width), f32::NAN);
-    let kernels: Vec<Vec<Kernel>> = (0..classes.height())
-        .map(|row| {
-            (0..classes.width())
-                .map(|col| kernel(classes, row, col))
-                .collect()
-        })
+    let kernels: Vec<RowKernel> = (0..classes.height())
+        .map(|row| RowKernel::new(classes, row, width))
         .collect();
     for row in 0..height {
         let mut out = plane.row_mut(row);
@@ -148,37 +146,58 @@ fn smooth(sites: &Array2<f32>, classes: &SitePattern<usize>) -> Array2<f32> {
 }
 
 /// Smooths all but the first and last pixel of a row; NaN where a site is masked.
-fn smooth_row(rows: [&[f32]; 3], kernels: &[Kernel], out: &mut [f32]) {
+fn smooth_row(rows: [&[f32]; 3], kernels: &RowKernel, out: &mut [f32]) {
     let [above, here, below] = rows;
     let width = out.len();
-    let same = kernels.iter().all(|kernel| kernel == &kernels[0]);
-    let weigh = |kernel: &Kernel, i: usize| {
-        let mut sum = 0.0;
-        for dx in 0..3 {
-            sum += kernel[dx] * above[i + dx]
-                + kernel[3 + dx] * here[i + dx]
-                + kernel[6 + dx] * below[i + dx];
+    let (above, here, below) = (&above[..width], &here[..width], &below[..width]);
+    match kernels {
+        RowKernel::Same(kernel) => {
+            for i in 0..width - 2 {
+                out[i + 1] = kernel[0] * above[i]
+                    + kernel[1] * above[i + 1]
+                    + kernel[2] * above[i + 2]
+                    + kernel[3] * here[i]
+                    + kernel[4] * here[i + 1]
+                    + kernel[5] * here[i + 2]
+                    + kernel[6] * below[i]
+                    + kernel[7] * below[i + 1]
+                    + kernel[8] * below[i + 2];
+            }
         }
-        sum
-    };
-    if same {
-        let kernel = kernels[0];
-        let (above, here, below) = (&above[..width], &here[..width], &below[..width]);
-        for i in 0..width - 2 {
-            out[i + 1] = kernel[0] * above[i]
-                + kernel[1] * above[i + 1]
-                + kernel[2] * above[i + 2]
-                + kernel[3] * here[i]
-                + kernel[4] * here[i + 1]
-                + kernel[5] * here[i + 2]
-                + kernel[6] * below[i]
-                + kernel[7] * below[i + 1]
-                + kernel[8] * below[i + 2];
+        RowKernel::ByColumn(taps) => {
+            let taps = taps.each_ref().map(|taps| &taps[..width - 2]);
+            for i in 0..width - 2 {
+                let columns = [0, 1, 2].map(|dx| {
+                    taps[dx][i] * above[i + dx]
+                        + taps[3 + dx][i] * here[i + dx]
+                        + taps[6 + dx][i] * below[i + dx]
+                });
+                out[i + 1] = columns[0] + columns[1] + columns[2];
+            }
         }
-    } else {
-        for i in 0..width - 2 {
-            out[i + 1] = weigh(&kernels[(i + 1) % kernels.len()], i);
+    }
+}
+
+/// The kernels along a row.
+enum RowKernel {
+    /// One for all pixels.
+    Same(Kernel),
+    /// Of each site of the kernel its weights at the pixels from the second on.
+    ByColumn([Vec<f32>; 9]),
+}
+
+impl RowKernel {
+    fn new(classes: &SitePattern<usize>, row: usize, width: usize) -> Self {
+        let kernels: Vec<Kernel> = (0..classes.width())
+            .map(|col| kernel(classes, row, col))
+            .collect();
+        if kernels.iter().all(|kernel| kernel == &kernels[0]) {
+            return Self::Same(kernels[0]);
         }
+        Self::ByColumn(std::array::from_fn(|site| {
+            let along = kernels.iter().map(|kernel| kernel[site]).cycle();
+            along.skip(1).take(width.saturating_sub(2)).collect()
+        }))
     }
 }
 

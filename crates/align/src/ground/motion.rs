@@ -3,6 +3,7 @@
 use super::still::Still;
 use crate::PixelMap;
 use ndarray::Array2;
+use rayon::prelude::*;
 
 /// A light's difference counts as at most so many sigmas: one bright star is no more than
 /// several faint ones.
@@ -29,12 +30,11 @@ pub(super) fn motion(
 ) -> Array2<f32> {
     let (rows, columns) = still.median.dim();
     let differences: Vec<Array2<f32>> = lights
-        .iter()
+        .par_iter()
         .map(|light| difference(light, still))
         .collect();
-    let mut sum = Array2::<f32>::zeros((rows, columns));
+    let mut score = Array2::<f32>::zeros((rows, columns));
     let mut pairs = Array2::<f32>::zeros((rows, columns));
-    let mut places = vec![(0.0, 0.0); columns];
     for (i, own) in differences.iter().enumerate() {
         let neighbors = [i.checked_sub(1), (i + 1 < lights.len()).then_some(i + 1)];
         for j in neighbors.into_iter().flatten() {
@@ -43,22 +43,26 @@ pub(super) fn motion(
             };
             let other = &differences[j];
             let warp = Warp::new(&back, &maps[j], cell_px, (rows, columns));
-            for row in 0..rows {
-                warp.row(row, &mut places);
-                let own = own.row(row);
-                let (mut sum, mut pairs) = (sum.row_mut(row), pairs.row_mut(row));
-                for (col, &(x, y)) in places.iter().enumerate() {
-                    let product = own[col] * bilinear(other, x, y);
+            let add = |places: &mut Vec<(f32, f32)>, (row, (sum, pairs)): Row| {
+                warp.row(row, places);
+                let cells = sum.iter_mut().zip(pairs).zip(own.row(row));
+                for (((sum, pairs), own), &(x, y)) in cells.zip(&*places) {
+                    let product = own * bilinear(other, x, y);
                     if !product.is_nan() {
-                        sum[col] += product;
-                        pairs[col] += 1.0;
+                        *sum += product;
+                        *pairs += 1.0;
                     }
                 }
-            }
+            };
+            let sums = score.as_slice_mut().expect("just made");
+            let pairs = pairs.as_slice_mut().expect("just made");
+            let sums = sums.par_chunks_mut(columns.max(1));
+            let pairs = pairs.par_chunks_mut(columns.max(1));
+            let rows = sums.zip(pairs).enumerate();
+            rows.for_each_init(|| vec![(0.0, 0.0); columns], add);
         }
     }
     let moved = motion_cells(maps, cell_px, (rows, columns));
-    let mut score = sum;
     for (at, value) in score.indexed_iter_mut() {
         // A pair is met from both of its ends, at different cells.
         *value = match moved[at] >= LEAST_MOTION_CELLS as f32 && pairs[at] > 0.0 {
@@ -68,6 +72,9 @@ pub(super) fn motion(
     }
     score
 }
+
+/// Number of a row, and its sums and pairs.
+type Row<'a> = (usize, (&'a mut [f32], &'a mut [f32]));
 
 /// Light minus median and minus the light's own background, in sigmas, limited.
 fn difference(light: &Array2<f32>, still: &Still) -> Array2<f32> {

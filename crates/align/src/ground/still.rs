@@ -2,6 +2,7 @@
 
 use crate::stats::{SIGMA_PER_MAD, median};
 use ndarray::Array2;
+use rayon::prelude::*;
 
 /// Levels of brightness that noise is told apart by.
 const LEVELS: usize = 24;
@@ -30,20 +31,26 @@ impl Still {
             .iter()
             .map(|light| light.as_slice().expect("made row by row"))
             .collect();
-        let mut values = Vec::with_capacity(lights.len());
-        let cells = medians.iter_mut().zip(&mut spreads).enumerate();
-        for (cell, (at, spread)) in cells {
+        let of_cell = |cell: usize, values: &mut Vec<f32>| {
             values.clear();
             values.extend(rows.iter().map(|light| light[cell]));
             values.retain(|value| value.is_finite());
             values.sort_unstable_by(f32::total_cmp);
-            let Some(last) = values.len().checked_sub(1) else {
-                continue;
-            };
-            *at = 0.5 * (values[last / 2] + values[last.div_ceil(2)]);
+            let last = values.len().checked_sub(1)?;
+            let at = 0.5 * (values[last / 2] + values[last.div_ceil(2)]);
             // The middle of the lower half lies a median absolute deviation below.
-            *spread = SIGMA_PER_MAD as f32 * (*at - values[last / 4]);
-        }
+            Some((at, SIGMA_PER_MAD as f32 * (at - values[last / 4])))
+        };
+        let own = "just made";
+        let medians_of_cells = medians.as_slice_mut().expect(own).par_iter_mut();
+        let spreads_of_cells = spreads.as_slice_mut().expect(own).par_iter_mut();
+        let cells = medians_of_cells.zip(spreads_of_cells).enumerate();
+        let cells = cells.with_min_len(size.1.max(1));
+        cells.for_each_init(Vec::new, |values, (cell, (at, spread))| {
+            if let Some(found) = of_cell(cell, values) {
+                (*at, *spread) = found;
+            }
+        });
         let noise = noise_by_level(&medians, &spreads);
         Self {
             median: medians,
