@@ -226,6 +226,10 @@ impl Calibrator {
         let least = layout.least_saturated_dn();
         let rows = saturated.rows_mut().into_iter();
         for ((row, mut out), recorded) in rows.enumerate().zip(recorded.chunks(layout.width)) {
+            let highest = recorded.iter().copied().fold(0, u16::max);
+            if f32::from(highest) < least {
+                continue;
+            }
             for ((col, out), &sample) in out.iter_mut().enumerate().zip(recorded) {
                 let sample = f32::from(sample);
                 *out = sample >= least
@@ -249,13 +253,15 @@ impl Calibrator {
             }
             None => {
                 let period = self.layout.black_level_dn.width();
-                let black: Vec<f32> = (0..period)
+                let mut black: Vec<f32> = (0..period)
                     .map(|i| self.layout.black_level_dn.at(row, x0 + i))
                     .collect();
-                for (out, sample) in out.chunks_mut(period).zip(recorded.chunks(period)) {
-                    for ((out, &sample), &black) in out.iter_mut().zip(sample).zip(&black) {
-                        *out = f32::from(sample) - black;
-                    }
+                // Whole periods, so that the pattern goes on.
+                while black.len() < recorded.len() {
+                    black.extend_from_within(..);
+                }
+                for ((out, &sample), &black) in out.iter_mut().zip(recorded).zip(&black) {
+                    *out = f32::from(sample) - black;
                 }
             }
         }

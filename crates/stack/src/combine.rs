@@ -59,6 +59,28 @@ pub(crate) struct TileStack {
     pub half_weight: [[Vec<f32>; 2]; 2],
 }
 
+impl TileStack {
+    /// As many pixels, all as the first.
+    pub fn repeated(&self, pixels: usize) -> Self {
+        fn all<T: Copy>(plane: &[T], pixels: usize) -> Vec<T> {
+            vec![plane[0]; pixels]
+        }
+        let halves = |planes: &[[Vec<f32>; 2]; 2]| {
+            planes
+                .each_ref()
+                .map(|split| split.each_ref().map(|plane| all(plane, pixels)))
+        };
+        Self {
+            mean: all(&self.mean, pixels),
+            variance: all(&self.variance, pixels),
+            weight: all(&self.weight, pixels),
+            rejected: all(&self.rejected, pixels),
+            halves: halves(&self.halves),
+            half_weight: halves(&self.half_weight),
+        }
+    }
+}
+
 /// Combines the kept samples; `samples[light]` and `kept[light]` are planes.
 ///
 /// Variance of the value: Σw(x−m)²/((n−1)Σw), unbiased where the weights are inverse
@@ -75,14 +97,14 @@ pub(crate) fn combine_channel(
     median_prices: &[f32],
 ) -> TileStack {
     let n = samples.len();
-    let mut all = sums(samples, kept, weights, |_| true);
+    let Sums {
+        mut all,
+        halves,
+        mut variance,
+    } = Sums::of(samples, kept, weights);
     let of = |belongs: &dyn Fn(usize) -> bool, mean: Vec<f32>| {
         let lights: Vec<usize> = (0..n).filter(|&light| belongs(light)).collect();
         value(samples, kept, weights, combine, &lights, mean)
-    };
-    let mut variance = match combine {
-        Combine::Winsorized(_) | Combine::Max => Vec::new(),
-        _ => all.variance(samples, kept, weights),
     };
     if matches!(combine, Combine::Median) {
         for (variance, &count) in variance.iter_mut().zip(&all.count) {
@@ -90,22 +112,18 @@ pub(crate) fn combine_channel(
         }
     }
     let Values { mean, own_variance } = of(&|_| true, std::mem::take(&mut all.mean));
-    let mut halves: [[Vec<f32>; 2]; 2] = Default::default();
-    let mut half_weight: [[Vec<f32>; 2]; 2] = Default::default();
-    for (i, split) in [HalfSplit::OddEven, HalfSplit::FirstLast]
-        .into_iter()
-        .enumerate()
-    {
-        for second in [false, true] {
+    let mut half = halves.into_iter().flatten();
+    let [halves, half_weight] = transposed(SPLITS.map(|split| {
+        transposed([false, true].map(|second| {
+            let half: SetSums = half.next().expect("two halves of each split");
             let belongs = |light: usize| split.is_second(light, n) == second;
-            let half = sums(samples, kept, weights, belongs);
-            halves[i][usize::from(second)] = match combine {
+            let value = match combine {
                 Combine::Max => vec![f32::NAN; mean.len()],
                 _ => of(&belongs, half.mean).mean,
             };
-            half_weight[i][usize::from(second)] = half.weight;
-        }
-    }
+            [value, half.weight]
+        }))
+    }));
     TileStack {
         mean,
         variance: own_variance.unwrap_or(variance),
@@ -197,83 +215,205 @@ fn sort_pixel(
     sort_samples(sorted);
 }
 
-/// Weighted sums over the lights, pixel by pixel.
+/// Both ways of splitting the lights.
+const SPLITS: [HalfSplit; 2] = [HalfSplit::OddEven, HalfSplit::FirstLast];
+
+fn transposed<T>([[a, b], [c, d]]: [[T; 2]; 2]) -> [[T; 2]; 2] {
+    [[a, c], [b, d]]
+}
+
+/// Weighted sums over all lights and over the halves of each of the [`SPLITS`].
 struct Sums {
+    all: SetSums,
+    halves: [[SetSums; 2]; 2],
+    /// Variance of the weighted mean of all; NaN of fewer than two.
+    variance: Vec<f32>,
+}
+
+/// Weighted sums over a set of lights, pixel by pixel.
+struct SetSums {
     weight: Vec<f32>,
     count: Vec<f32>,
     mean: Vec<f32>,
 }
 
-fn sums(
-    samples: &[Vec<f32>],
-    kept: &[Vec<u8>],
-    weights: &[f32],
-    belongs: impl Fn(usize) -> bool,
-) -> Sums {
-    let n_px = samples.first().map_or(0, Vec::len);
-    let mut sum = vec![0.0_f64; n_px];
-    let (mut weight, mut count) = (vec![0.0; n_px], vec![0.0; n_px]);
-    for light in (0..samples.len()).filter(|&light| belongs(light)) {
-        let w = weights[light];
-        let planes = samples[light].iter().zip(&kept[light]);
-        let sums = sum.iter_mut().zip(&mut weight).zip(&mut count);
+/// Pixels whose sums are made side by side, in registers.
+const LANES: usize = 8;
+
+impl Sums {
+    fn of(samples: &[Vec<f32>], kept: &[Vec<u8>], weights: &[f32]) -> Self {
+        let (n, n_px) = (samples.len(), samples.first().map_or(0, Vec::len));
+        let new = || SetSums {
+            weight: vec![0.0; n_px],
+            count: vec![0.0; n_px],
+            mean: vec![0.0; n_px],
+        };
+        let mut sums = Self {
+            all: new(),
+            halves: [0; 2].map(|_| [0; 2].map(|_| new())),
+            variance: vec![0.0; n_px],
+        };
+        let lights_of = |split: HalfSplit| {
+            [false, true].map(|second| -> Vec<usize> {
+                (0..n)
+                    .filter(|&i| split.is_second(i, n) == second)
+                    .collect()
+            })
+        };
+        let halves = SPLITS.map(lights_of);
+        let planes = Planes {
+            samples,
+            kept,
+            weights,
+        };
         with_widest_vectors(
             #[inline(always)]
             || {
-                for ((&value, &kept), ((sum, weight), count)) in planes.zip(sums) {
-                    // Selects instead of branching, so that the loop vectorizes.
-                    let w = if kept == 1 { w } else { 0.0 };
-                    let value = if kept == 1 { value } else { 0.0 };
-                    *sum += f64::from(w * value);
-                    *weight += w;
-                    *count += if kept == 1 { 1.0 } else { 0.0 };
+                for first in (0..n_px).step_by(LANES) {
+                    sums.add(&planes, &halves, first);
                 }
             },
         );
+        sums
     }
-    let of_pixel = |(&sum, &w): (&f64, &f32)| {
-        if w > 0.0 {
-            (sum / f64::from(w)) as f32
-        } else {
-            f32::NAN
+
+    /// The sums of the pixels from `first` on.
+    #[inline(always)]
+    fn add(&mut self, planes: &Planes, halves: &[[Vec<usize>; 2]; 2], first: usize) {
+        let [in_turn, in_time] = halves;
+        for (half, lights) in self.halves[0].iter_mut().zip(in_turn) {
+            let mut own = LaneSums::default();
+            for &light in lights {
+                own.add(&planes.kept(light, first));
+            }
+            half.put(first, &own);
         }
-    };
-    let mean = sum.iter().zip(&weight).map(of_pixel).collect();
-    Sums {
-        weight,
-        count,
-        mean,
+        // One half in time after the other is all in order.
+        let mut all = LaneSums::default();
+        for (half, lights) in self.halves[1].iter_mut().zip(in_time) {
+            let mut own = LaneSums::default();
+            for &light in lights {
+                let kept = planes.kept(light, first);
+                own.add(&kept);
+                all.add(&kept);
+            }
+            half.put(first, &own);
+        }
+        self.all.put(first, &all);
+        put(&mut self.variance, first, &all.variance(planes, first));
     }
 }
 
-impl Sums {
-    fn variance(&self, samples: &[Vec<f32>], kept: &[Vec<u8>], weights: &[f32]) -> Vec<f32> {
-        let mut sum_sq = vec![0.0_f32; self.mean.len()];
-        for ((plane, kept), &w) in samples.iter().zip(kept).zip(weights) {
-            let planes = plane.iter().zip(kept).zip(&self.mean);
-            let sums = sum_sq.iter_mut();
-            with_widest_vectors(
-                #[inline(always)]
-                || {
-                    for (sum_sq, ((&value, &kept), &mean)) in sums.zip(planes) {
-                        let deviation = if kept == 1 { value - mean } else { 0.0 };
-                        *sum_sq += w * deviation * deviation;
-                    }
-                },
-            );
+impl SetSums {
+    #[inline(always)]
+    fn put(&mut self, first: usize, sums: &LaneSums) {
+        put(&mut self.weight, first, &sums.weight);
+        put(&mut self.count, first, &sums.count);
+        put(&mut self.mean, first, &sums.mean());
+    }
+}
+
+/// Puts lanes in their place; those beyond the last pixel are none.
+#[inline(always)]
+fn put(plane: &mut [f32], first: usize, lanes: &[f32; LANES]) {
+    let rest = &mut plane[first..];
+    match rest.first_chunk_mut() {
+        Some(whole) => *whole = *lanes,
+        None => rest.copy_from_slice(&lanes[..rest.len()]),
+    }
+}
+
+/// The samples of all lights.
+struct Planes<'a> {
+    samples: &'a [Vec<f32>],
+    kept: &'a [Vec<u8>],
+    weights: &'a [f32],
+}
+
+/// A light's samples of some pixels; zeros where they are not kept.
+struct Kept {
+    value: [f32; LANES],
+    weight: [f32; LANES],
+    one: [f32; LANES],
+}
+
+impl Planes<'_> {
+    #[inline(always)]
+    fn kept(&self, light: usize, first: usize) -> Kept {
+        let values: [f32; LANES] = lanes(&self.samples[light][first..]);
+        let kept: [u8; LANES] = lanes(&self.kept[light][first..]);
+        // Selects instead of branching, so that the loop vectorizes.
+        let select = |from: [f32; LANES]| -> [f32; LANES] {
+            std::array::from_fn(|lane| if kept[lane] == 1 { from[lane] } else { 0.0 })
+        };
+        Kept {
+            value: select(values),
+            weight: select([self.weights[light]; LANES]),
+            one: select([1.0; LANES]),
         }
-        let of_pixel = |(&sum_sq, (&w, &n)): (&f32, (&f32, &f32))| {
-            if n > 1.0 {
-                sum_sq / ((n - 1.0) * w)
+    }
+}
+
+/// The first of a plane's values; zeros beyond the last.
+#[inline(always)]
+fn lanes<T: Copy + Default>(values: &[T]) -> [T; LANES] {
+    match values.first_chunk() {
+        Some(whole) => *whole,
+        None => std::array::from_fn(|lane| values.get(lane).copied().unwrap_or_default()),
+    }
+}
+
+/// Sums of some pixels over a set of lights.
+#[derive(Default)]
+struct LaneSums {
+    sum: [f64; LANES],
+    weight: [f32; LANES],
+    count: [f32; LANES],
+}
+
+impl LaneSums {
+    #[inline(always)]
+    fn add(&mut self, kept: &Kept) {
+        for lane in 0..LANES {
+            self.sum[lane] += f64::from(kept.weight[lane] * kept.value[lane]);
+            self.weight[lane] += kept.weight[lane];
+            self.count[lane] += kept.one[lane];
+        }
+    }
+
+    #[inline(always)]
+    fn mean(&self) -> [f32; LANES] {
+        std::array::from_fn(|lane| {
+            let mean = (self.sum[lane] / f64::from(self.weight[lane])) as f32;
+            if self.weight[lane] > 0.0 {
+                mean
             } else {
                 f32::NAN
             }
-        };
-        sum_sq
-            .iter()
-            .zip(self.weight.iter().zip(&self.count))
-            .map(of_pixel)
-            .collect()
+        })
+    }
+
+    /// Of the mean, by the scatter of the samples.
+    #[inline(always)]
+    fn variance(&self, planes: &Planes, first: usize) -> [f32; LANES] {
+        let mean = self.mean();
+        let mut squares = [0.0_f32; LANES];
+        for (light, &w) in planes.weights.iter().enumerate() {
+            let kept = planes.kept(light, first);
+            for lane in 0..LANES {
+                let off = kept.value[lane] - mean[lane];
+                let off = if kept.one[lane] == 1.0 { off } else { 0.0 };
+                squares[lane] += w * off * off;
+            }
+        }
+        std::array::from_fn(|lane| {
+            let variance = squares[lane] / ((self.count[lane] - 1.0) * self.weight[lane]);
+            if self.count[lane] > 1.0 {
+                variance
+            } else {
+                f32::NAN
+            }
+        })
     }
 }
 

@@ -4,6 +4,7 @@ mod taps;
 mod white;
 
 use crate::CalibratedWindow;
+use crate::simd::with_widest_vectors;
 use raw::{Cfa, Channel, Rect};
 pub(crate) use taps::Tap;
 use taps::{bilinear, gradient_corrected};
@@ -133,6 +134,7 @@ impl Demosaic {
         );
         let halo = self.halo_px();
         let (ww, wx0, wy0) = (window.area.width(), window.area.x0, window.area.y0);
+        let mut sums = Vec::new();
         for ((taps, border_taps), plane) in self.taps.iter().zip(&self.border_taps).zip(planes) {
             plane.clear();
             plane.resize(area.area(), 0.0);
@@ -154,8 +156,16 @@ impl Demosaic {
                     let start = inner.start + phase;
                     let taps = &taps[phase_row + start % self.cfa.width()];
                     let center = (row - wy0) * ww + start - wx0;
-                    let columns = (start..inner.end).step_by(self.cfa.width());
-                    accumulate(taps, &window.values, ww, center, columns, area.x0, out);
+                    let out = &mut out[start.min(inner.end) - area.x0..inner.end - area.x0];
+                    sums.clear();
+                    sums.resize(out.len(), 0.0);
+                    accumulate(taps, &window.values, ww, center, &mut sums);
+                    let step = self.cfa.width();
+                    let sums = sums.iter().step_by(step);
+                    out.iter_mut()
+                        .step_by(step)
+                        .zip(sums)
+                        .for_each(|(out, &sum)| *out = sum);
                 }
             }
         }
@@ -190,28 +200,26 @@ impl Demosaic {
     }
 }
 
-/// The weighted sum of the taps around every `columns`' pixel of one row.
-#[inline]
-fn accumulate(
-    taps: &[Tap],
-    values: &[f32],
-    width: usize,
-    center: usize,
-    columns: std::iter::StepBy<std::ops::Range<usize>>,
-    x0: usize,
-    out: &mut [f32],
-) {
-    let Some(first) = columns.clone().next() else {
+/// The weighted sums of the taps around the pixels from `center` on, also around those of
+/// another phase: what lies side by side is added side by side.
+fn accumulate(taps: &[Tap], values: &[f32], width: usize, center: usize, sums: &mut [f32]) {
+    if sums.is_empty() {
         return;
-    };
+    }
     for tap in taps {
         let offset = tap.dy * width as isize + tap.dx;
         let source = center
             .checked_add_signed(offset)
             .expect("the halo is inside the window");
-        for col in columns.clone() {
-            out[col - x0] += tap.weight * values[source + col - first];
-        }
+        let (source, weight) = (&values[source..source + sums.len()], tap.weight);
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for (sum, &value) in sums.iter_mut().zip(source) {
+                    *sum += weight * value;
+                }
+            },
+        );
     }
 }
 

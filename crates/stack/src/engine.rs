@@ -239,6 +239,8 @@ struct Scratch {
     asked: Asked,
     planes: Vec<Vec<f32>>,
     padded: Vec<PaddedPlane>,
+    /// Planes of samples that are no longer needed.
+    spare: Vec<Vec<f32>>,
 }
 
 impl<'a> Engine<'a> {
@@ -344,6 +346,15 @@ impl<'a> Engine<'a> {
                 }
             }
         }
+        // A median has no use for weights, so its lights all weigh the same.
+        let weighted = self.options.combine.weighs();
+        let weight = |light: &Light| if weighted { light.weight } else { 1.0 };
+        let weights: Vec<f32> = self.lights.iter().map(weight).collect();
+        let mut flat = samples.iter().flatten().flatten();
+        if flat.all(|value| value.is_nan()) {
+            scratch.spare.extend(samples.into_iter().flatten());
+            return Ok(self.tile_without_samples(tile, &weights, observer));
+        }
         let mut kept: Vec<Vec<Vec<u8>>> = samples
             .iter()
             .zip(&noise)
@@ -359,21 +370,45 @@ impl<'a> Engine<'a> {
         if self.options.combine.rejects() {
             grow_rejected(&samples, &mut kept, &area, &self.growth_limits);
         }
-        // A median has no use for weights, so its lights all weigh the same.
-        let weighted = self.options.combine.weighs();
-        let weight = |light: &Light| if weighted { light.weight } else { 1.0 };
-        let weights: Vec<f32> = self.lights.iter().map(weight).collect();
         let finish = |channel: usize| {
             let samples: Vec<Vec<f32>> = crop_all(&samples[channel], &area, tile);
             let kept: Vec<Vec<u8>> = crop_all(&kept[channel], &area, tile);
             let (combine, prices) = (&self.options.combine, &self.median_prices);
             let mut part = combine_channel(&samples, &kept, &weights, combine, prices);
+            let samples: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
+            let kept: Vec<&[u8]> = kept.iter().map(Vec::as_slice).collect();
             let summary = observe(observer, channel, tile, &samples, &kept, &weights, &part);
             // Only the observer needs the halves; a batch of tiles would keep them all.
             (part.halves, part.half_weight) = Default::default();
             (part, summary)
         };
-        Ok((0..channels).map(finish).collect())
+        let finished = (0..channels).map(finish).collect();
+        scratch.spare.extend(samples.into_iter().flatten());
+        Ok(finished)
+    }
+
+    /// A tile of which no light has a sample, as half of a picture's are where sky and ground
+    /// are stacked apart: all of its pixels are what one of them is.
+    fn tile_without_samples<O: TileObserver>(
+        &self,
+        tile: &Rect,
+        weights: &[f32],
+        observer: &O,
+    ) -> FinishedTile<O::Summary> {
+        let n = self.lights.len();
+        let (missing, rejected) = (vec![vec![f32::NAN]; n], vec![vec![0]; n]);
+        let (combine, prices) = (&self.options.combine, &self.median_prices);
+        let pixel = combine_channel(&missing, &rejected, weights, combine, prices);
+        let (missing, rejected) = (vec![f32::NAN; tile.area()], vec![0; tile.area()]);
+        let (samples, kept) = (vec![missing.as_slice(); n], vec![rejected.as_slice(); n]);
+        let finish = |channel: usize| {
+            let mut part = pixel.repeated(tile.area());
+            let summary = observe(observer, channel, tile, &samples, &kept, weights, &part);
+            (part.halves, part.half_weight) = Default::default();
+            (part, summary)
+        };
+        let channels = self.calibrator.layout().cfa.channels().len();
+        (0..channels).map(finish).collect()
     }
 
     /// One light over `area` of the reference, a plane per channel; NaN where the light
@@ -389,6 +424,7 @@ impl<'a> Engine<'a> {
             asked,
             planes,
             padded,
+            spare,
         } = scratch;
         let xs = (area.x0..area.x1).map(|column| self.on_reference(column));
         let ys = (area.y0..area.y1).map(|row| self.on_reference(row));
@@ -400,27 +436,43 @@ impl<'a> Engine<'a> {
         }
         let layout = self.calibrator.layout();
         let channels = layout.cfa.channels().len();
-        let mut out = vec![vec![f32::NAN; area.area()]; channels];
+        let new = |_| {
+            let mut plane = spare.pop().unwrap_or_default();
+            plane.clear();
+            plane.resize(area.area(), f32::NAN);
+            plane
+        };
+        let mut out: Vec<Vec<f32>> = (0..channels).map(new).collect();
         asked.points.resize(area.area(), (0.0, 0.0));
         for (row, points) in asked.points.chunks_exact_mut(area.width()).enumerate() {
             light.map.map_row(area.x0, area.y0 + row, points);
         }
-        // A pixel reaches half a pixel around its center.
-        let (right, bottom) = (layout.width as f64 - 0.5, layout.height as f64 - 0.5);
-        let inside = |&(x, y): &(f64, f64)| {
-            // The nearest pixel; half a pixel beyond the last one it is still that.
-            let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
-            x >= -0.5
-                && x <= right
-                && y >= -0.5
-                && y <= bottom
-                && mask.is_none_or(|mask| !mask.hides(row, col))
-        };
-        asked.reached.clear();
-        asked.reached.extend(asked.points.iter().map(inside));
-        let Some(needed) = Resampler::needed(&asked.points, &asked.reached) else {
+        if !reach(
+            &mut asked.reached,
+            &asked.points,
+            (layout.width, layout.height),
+        ) {
+            return Ok(out);
+        }
+        let Some(mut needed) = Resampler::needed(&asked.points, &asked.reached) else {
             return Ok(out);
         };
+        if let Some(mask) = mask {
+            match needed
+                .inside(&layout.bounds())
+                .map(|area| mask.hides_all(&area))
+            {
+                Some(Some(true)) => return Ok(out),
+                Some(Some(false)) => {}
+                _ => {
+                    strike_hidden(&mut asked.reached, &asked.points, mask);
+                    match Resampler::needed(&asked.points, &asked.reached) {
+                        Some(left) => needed = left,
+                        None => return Ok(out),
+                    }
+                }
+            }
+        }
         let source = needed.cut_to(&layout.bounds());
         let halo = self.demosaic.halo_px();
         let window = self
@@ -483,24 +535,41 @@ impl<'a> Engine<'a> {
     }
 }
 
+/// Tells which positions lie on a frame of a size, as far as half a pixel around the centers of
+/// its pixels; whether any does.
+fn reach(reached: &mut Vec<bool>, points: &[(f64, f64)], (width, height): (usize, usize)) -> bool {
+    let (right, bottom) = (width as f64 - 0.5, height as f64 - 0.5);
+    let inside = |&(x, y): &(f64, f64)| (x >= -0.5) & (x <= right) & (y >= -0.5) & (y <= bottom);
+    reached.clear();
+    reached.extend(points.iter().map(inside));
+    reached.contains(&true)
+}
+
+/// Takes off what a mask hides.
+fn strike_hidden(reached: &mut [bool], points: &[(f64, f64)], mask: &LightMask) {
+    for (reached, &(x, y)) in reached.iter_mut().zip(points) {
+        // The nearest pixel; half a pixel beyond the last one it is still that.
+        let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
+        *reached = *reached && !mask.hides(row, col);
+    }
+}
+
 fn observe<O: TileObserver>(
     observer: &O,
     channel: usize,
     tile: &Rect,
-    samples: &[Vec<f32>],
-    kept: &[Vec<u8>],
+    samples: &[&[f32]],
+    kept: &[&[u8]],
     weights: &[f32],
     part: &TileStack,
 ) -> O::Summary {
-    let samples: Vec<&[f32]> = samples.iter().map(Vec::as_slice).collect();
-    let kept: Vec<&[u8]> = kept.iter().map(Vec::as_slice).collect();
     let [[a, b], [c, d]] = &part.halves;
     let [[wa, wb], [wc, wd]] = &part.half_weight;
     observer.observe(&TileSamples {
         area: *tile,
         channel,
-        samples: &samples,
-        kept: &kept,
+        samples,
+        kept,
         weights,
         mean: &part.mean,
         weight: &part.weight,

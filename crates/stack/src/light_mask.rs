@@ -1,6 +1,7 @@
 //! What a light has not to give, kept small: a mask for every light of a long night.
 
 use ndarray::Array2;
+use raw::Rect;
 
 /// Pixels of a light that are left out.
 ///
@@ -52,6 +53,20 @@ impl LightMask {
         edges.partition_point(|&edge| edge as usize <= col) % 2 == 1
     }
 
+    /// Whether all pixels of a rectangle are left out, or none; `None` where some are.
+    ///
+    /// - `area`: within the light, not empty.
+    pub(crate) fn hides_all(&self, area: &Rect) -> Option<bool> {
+        let first = self.hides(area.y0, area.x0);
+        let in_row = |row: usize| {
+            let edges = self.row(row);
+            let before = edges.partition_point(|&edge| edge as usize <= area.x0);
+            let next = edges.get(before).map_or(self.width, |&edge| edge as usize);
+            (before % 2 == 1) == first && next >= area.x1
+        };
+        (area.y0..area.y1).all(in_row).then_some(first)
+    }
+
     /// Number of the pixels that are left out.
     pub fn count(&self) -> usize {
         let (width, height) = self.size();
@@ -71,6 +86,7 @@ impl LightMask {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ndarray::s;
 
     #[test]
     fn it_hides_what_the_array_does_and_all_beyond() {
@@ -88,6 +104,12 @@ mod tests {
                     let want = hidden.get((row, col)).copied().unwrap_or(true);
                     assert_eq!(mask.hides(row, col), want, "{row} {col}");
                 }
+            }
+            for area in Rect::of_size(hidden.ncols(), hidden.nrows()).tiles(3) {
+                let part = hidden.slice(s![area.y0..area.y1, area.x0..area.x1]);
+                let all = |hidden: bool| part.iter().all(|&set| set == hidden);
+                let want = all(true).then_some(true).or(all(false).then_some(false));
+                assert_eq!(mask.hides_all(&area), want, "{area:?}");
             }
             let set = hidden.iter().filter(|&&set| set).count();
             assert_eq!(mask.count(), set);

@@ -152,20 +152,23 @@ fn spare_samples(samples: &[Vec<f32>], kept: &[Vec<u8>]) -> Vec<u16> {
 pub(crate) fn box_sums(plane: &[u16], width: usize) -> Vec<u16> {
     let height = plane.len() / width;
     let span = |i: usize, n: usize| i.saturating_sub(GROW_REACH_PX)..(i + GROW_REACH_PX + 1).min(n);
-    let mut across = vec![0; plane.len()];
+    let add = |sums: &mut [u16], values: &[u16]| {
+        sums.iter_mut().zip(values).for_each(|(sum, &v)| *sum += v);
+    };
+    let mut across = plane.to_vec();
     for (row, across) in plane
         .chunks_exact(width)
         .zip(across.chunks_exact_mut(width))
     {
-        for (col, sum) in across.iter_mut().enumerate() {
-            *sum = row[span(col, width)].iter().sum();
+        for beside in 1..=GROW_REACH_PX.min(width - 1) {
+            add(across, &row[beside..]);
+            add(&mut across[beside..], row);
         }
     }
     let mut sums = vec![0; plane.len()];
     for (row, sums) in sums.chunks_exact_mut(width).enumerate() {
         for near in span(row, height) {
-            let near = &across[near * width..(near + 1) * width];
-            sums.iter_mut().zip(near).for_each(|(sum, &v)| *sum += v);
+            add(sums, &across[near * width..(near + 1) * width]);
         }
     }
     sums

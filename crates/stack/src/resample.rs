@@ -80,14 +80,38 @@ impl Resampler {
     /// The window of the frame that the positions that are `reached` need, before it is cut to
     /// the frame; `None` without a finite one.
     pub(crate) fn needed(points: &[(f64, f64)], reached: &[bool]) -> Option<SignedRect> {
-        let (mut x0, mut y0) = (f64::INFINITY, f64::INFINITY);
-        let (mut x1, mut y1) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-        let reached = points.iter().zip(reached).filter(|(_, reached)| **reached);
-        for (&(x, y), _) in reached {
-            // Compared by hand: the library's least and greatest look after NaN.
-            (x0, x1) = (if x < x0 { x } else { x0 }, if x > x1 { x } else { x1 });
-            (y0, y1) = (if y < y0 { y } else { y0 }, if y > y1 { y } else { y1 });
+        // Lane by lane, so that one comparison need not wait for another.
+        const LANES: usize = 4;
+        let (mut least, mut most) = ([[f64::INFINITY; 2]; LANES], [[f64::NEG_INFINITY; 2]; LANES]);
+        for (points, reached) in points.chunks(LANES).zip(reached.chunks(LANES)) {
+            let own = least.iter_mut().zip(&mut most);
+            for ((&(x, y), &reached), (least, most)) in points.iter().zip(reached).zip(own) {
+                for (axis, at) in [x, y].into_iter().enumerate() {
+                    // Compared by hand: the library's least and greatest look after NaN.
+                    least[axis] = if reached & (at < least[axis]) {
+                        at
+                    } else {
+                        least[axis]
+                    };
+                    most[axis] = if reached & (at > most[axis]) {
+                        at
+                    } else {
+                        most[axis]
+                    };
+                }
+            }
         }
+        let [x0, y0] = [0, 1].map(|axis| {
+            least
+                .iter()
+                .map(|at| at[axis])
+                .fold(f64::INFINITY, f64::min)
+        });
+        let [x1, y1] = [0, 1].map(|axis| {
+            most.iter()
+                .map(|at| at[axis])
+                .fold(f64::NEG_INFINITY, f64::max)
+        });
         (x0 <= x1 && y0 <= y1).then(|| SignedRect {
             x0: x0.floor() as isize - REACH_BEFORE_PX as isize,
             y0: y0.floor() as isize - REACH_BEFORE_PX as isize,
@@ -239,6 +263,13 @@ impl SignedRect {
                 }
             },
         );
+    }
+
+    /// The same where it lies inside a frame of the given bounds.
+    pub fn inside(&self, bounds: &Rect) -> Option<Rect> {
+        let cut = self.cut_to(bounds);
+        let whole = (cut.width(), cut.height()) == (self.width(), self.height());
+        (whole && !cut.is_empty()).then_some(cut)
     }
 
     /// The part inside a frame of the given bounds.

@@ -8,7 +8,6 @@ pub use beside_ground::sky_offsets_over_ground;
 use align::PixelMap;
 use raw::{Cfa, Channel, Rect};
 use rayon::prelude::*;
-use std::ops::Range;
 
 mod beside_ground;
 
@@ -87,13 +86,23 @@ impl SkyMesh {
     /// Levels at the [`places`](Self::places) of a row, DN.
     pub(crate) fn fill_row(&self, channel: usize, y: f64, places: &[Place], out: &mut Vec<f32>) {
         out.clear();
-        let (Some(first), Some(last)) = (places.first(), places.last()) else {
-            return;
+        let (top, fy) = place(y, self.height, self.rows);
+        let nodes = |row: usize| {
+            let row = row.min(self.rows - 1) * self.columns;
+            &self.levels[channel][row..row + self.columns]
         };
-        let touched = first.0..(last.0 + 2).min(self.columns);
-        let row = self.row_of_nodes(channel, y, touched);
-        let level = |&(left, share): &Place| blend(&row, left - first.0, share);
-        out.extend(places.iter().map(level));
+        let (upper, lower) = (nodes(top), nodes(top + 1));
+        let node = |column: usize| {
+            let column = column.min(self.columns - 1);
+            upper[column] * (1.0 - fy) + lower[column] * fy
+        };
+        for run in places.chunk_by(|a, b| a.0 == b.0) {
+            let (left, right) = (node(run[0].0), node(run[0].0 + 1));
+            out.extend(
+                run.iter()
+                    .map(|&(_, share)| left * (1.0 - share) + right * share),
+            );
+        }
     }
 
     /// Where a node lies, px.
@@ -104,20 +113,6 @@ impl SkyMesh {
             at(node % self.columns, self.columns, self.width),
             at(node / self.columns, self.rows, self.height),
         )
-    }
-
-    /// The levels at some columns' nodes, interpolated to a row of pixels.
-    fn row_of_nodes(&self, channel: usize, y: f64, columns: Range<usize>) -> Vec<f32> {
-        let (top, fy) = place(y, self.height, self.rows);
-        let nodes = |row: usize| {
-            let row = row.min(self.rows - 1) * self.columns;
-            &self.levels[channel][row + columns.start..row + columns.end]
-        };
-        let (upper, lower) = (nodes(top).iter(), nodes(top + 1));
-        upper
-            .zip(lower)
-            .map(|(upper, lower)| upper * (1.0 - fy) + lower * fy)
-            .collect()
     }
 }
 
@@ -134,11 +129,6 @@ fn place(position: f64, extent: usize, n: usize) -> Place {
     let node = node.clamp(-0.5, n as f64 - 0.5);
     let before = (node.max(0.0) as usize).min(n.saturating_sub(2));
     (before, (node - before as f64) as f32)
-}
-
-fn blend(nodes: &[f32], left: usize, share: f32) -> f32 {
-    let right = (left + 1).min(nodes.len() - 1);
-    nodes[left] * (1.0 - share) + nodes[right] * share
 }
 
 /// What is added to every light, on a mesh over the reference, to bring its sky to the
