@@ -15,7 +15,6 @@ use stack::with_widest_vectors;
 /// ```
 pub(crate) struct PaddedPlane {
     width: usize,
-    height: usize,
     pad: usize,
     data: Vec<f32>,
 }
@@ -30,10 +29,14 @@ impl PaddedPlane {
         let pad = reach.saturating_sub(1);
         Self {
             width,
-            height,
             pad,
             data: vec![0.0; height * (width + 2 * pad)],
         }
+    }
+
+    /// Lags are below this.
+    pub(crate) fn reach(&self) -> usize {
+        self.pad + 1
     }
 
     /// Copies a row-major plane in; where `valid` is not set, zero.
@@ -67,12 +70,13 @@ impl PaddedPlane {
     #[inline(always)]
     fn lag_sum_in_lanes(&self, other: &Self, lag_x: isize, lag_y: usize) -> f64 {
         let stride = self.width + 2 * self.pad;
-        let start = self.pad.saturating_add_signed(lag_x);
+        let (own, moved) = (self.pad, self.pad.saturating_add_signed(lag_x));
         let mut lanes = [0.0f32; LANES];
         let mut rest = 0.0f32;
-        for row in 0..self.height.saturating_sub(lag_y) {
-            let here = &self.data[row * stride + self.pad..][..self.width];
-            let there = &other.data[(row + lag_y) * stride + start..][..self.width];
+        let lower = other.data.chunks_exact(stride).skip(lag_y);
+        for (here, there) in self.data.chunks_exact(stride).zip(lower) {
+            let here = &here[own..own + self.width];
+            let there = &there[moved..moved + self.width];
             let (here, here_rest) = here.as_chunks::<LANES>();
             let (there, there_rest) = there.as_chunks::<LANES>();
             for (a, b) in here.iter().zip(there) {
@@ -86,6 +90,45 @@ impl PaddedPlane {
         }
         lanes.iter().map(|&lane| f64::from(lane)).sum::<f64>() + f64::from(rest)
     }
+}
+
+/// Pairs of set pixels by lag, in the order of [`half_plane`]: what
+/// [`lag_sums`](PaddedPlane::lag_sums) gives of a plane of ones, counted instead of added.
+pub(crate) fn pairs_by_lag(set: &[bool], width: usize, reach: usize) -> Vec<f64> {
+    let words = width.div_ceil(WORD_PX);
+    let mut rows = Vec::with_capacity(set.len() / width.max(1) * words);
+    for row in set.chunks_exact(width) {
+        let word = |bits: &[bool]| {
+            let set = bits.iter().rev();
+            set.fold(0_u64, |word, &set| word << 1 | u64::from(set))
+        };
+        rows.extend(row.chunks(WORD_PX).map(word));
+    }
+    let rows: Vec<&[u64]> = rows.chunks_exact(words).collect();
+    let pairs = |(lag_x, lag_y): (isize, usize)| {
+        let lower = rows.get(lag_y..).unwrap_or(&[]);
+        let in_row = |(here, there): (&&[u64], &&[u64])| match lag_x < 0 {
+            true => pairs_in_row(there, here, lag_x.unsigned_abs()),
+            false => pairs_in_row(here, there, lag_x.unsigned_abs()),
+        };
+        f64::from(rows.iter().zip(lower).map(in_row).sum::<u32>())
+    };
+    half_plane(reach).map(pairs).collect()
+}
+
+/// Pixels in a word of flags.
+const WORD_PX: usize = u64::BITS as usize;
+
+/// Pairs of a pixel of one row and one so many columns on in another.
+fn pairs_in_row(here: &[u64], there: &[u64], lag: usize) -> u32 {
+    let (words, bits) = (lag / WORD_PX, lag % WORD_PX);
+    let word = |i: usize| there.get(i).copied().unwrap_or(0);
+    let shifted = |i: usize| match bits {
+        0 => word(i + words),
+        _ => word(i + words) >> bits | word(i + words + 1) << (WORD_PX - bits),
+    };
+    let both = |(i, here): (usize, &u64)| (here & shifted(i)).count_ones();
+    here.iter().enumerate().map(both).sum()
 }
 
 /// The lags of one half plane, `(0, 0)` first; the other half mirrors it.
@@ -191,6 +234,16 @@ mod tests {
                     "{width}x{height} lag {lag_x},{lag_y}"
                 );
             }
+        }
+    }
+
+    #[test]
+    fn pairs_are_the_lag_sums_of_ones() {
+        for (width, height, reach) in [(64, 64, 8), (19, 7, 8), (130, 9, 6), (5, 3, 8), (1, 1, 2)] {
+            let set: Vec<bool> = (0..width * height).map(|i| i * i % 7 != 2).collect();
+            let mut padded = PaddedPlane::new(width, height, reach);
+            padded.fill(&vec![1.0; set.len()], &set);
+            assert_eq!(pairs_by_lag(&set, width, reach), padded.lag_sums());
         }
     }
 

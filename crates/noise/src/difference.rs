@@ -1,7 +1,7 @@
 //! The noise of one difference over one tile, at pixel and at area scale.
 
 use crate::covariance::{
-    FLAT_TOP_BLOCK_PX, FLAT_TOP_REACH_PX, PaddedPlane, block_window, flat_top_window,
+    FLAT_TOP_BLOCK_PX, FLAT_TOP_REACH_PX, PaddedPlane, block_window, flat_top_window, pairs_by_lag,
 };
 use crate::trend::Trend;
 
@@ -170,9 +170,7 @@ impl DifferenceMeter {
         if self.pairs_of == valid {
             return;
         }
-        let ones = vec![1.0; valid.len()];
-        self.plane.fill(&ones, valid);
-        self.pairs = self.plane.lag_sums();
+        self.pairs = pairs_by_lag(valid, self.width, self.plane.reach());
         self.pairs_of = valid.to_vec();
     }
 

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use raw::Rect;
-use stack::{HalfSplit, TileObserver, TileSamples};
+use stack::{HalfSplit, TileObserver, TileSamples, with_widest_vectors};
 
 use crate::difference::{DifferenceMeter, DifferenceNoise};
 use crate::growth::{GrowthSample, grow};
@@ -119,15 +119,13 @@ impl NoiseObserver {
 
     /// Pixels off stars where the stack has a value, saturated or not.
     fn on_sky(&self, tile: &TileSamples<'_>) -> Vec<bool> {
-        let width = tile.area.width();
-        tile.mean
-            .iter()
-            .enumerate()
-            .map(|(p, mean)| {
-                let (x, y) = (tile.area.x0 + p % width, tile.area.y0 + p / width);
-                mean.is_finite() && !self.mask.is_masked(x, y)
-            })
-            .collect()
+        let area = tile.area;
+        let rows = (area.y0..area.y1).zip(tile.mean.chunks_exact(area.width()));
+        rows.flat_map(|(y, means)| {
+            let columns = (area.x0..area.x1).zip(means);
+            columns.map(move |(x, mean)| mean.is_finite() && !self.mask.is_masked(x, y))
+        })
+        .collect()
     }
 }
 
@@ -137,15 +135,24 @@ const SATURATED: f32 = 0.95;
 
 /// Strikes the pixels off that a light or the stack saturates; how many those were.
 fn strike_saturated(tile: &TileSamples<'_>, limit: f32, usable: &mut [bool]) -> usize {
-    let mut struck = 0;
+    let before = number_of(usable);
     for plane in tile.samples.iter().chain([&tile.mean]) {
-        for (usable, &value) in usable.iter_mut().zip(*plane) {
-            let saturated = value >= limit;
-            struck += usize::from(*usable && saturated);
-            *usable &= !saturated;
-        }
+        let pixels = usable.iter_mut().zip(*plane);
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for (usable, &value) in pixels {
+                    let saturated = value >= limit;
+                    *usable &= !saturated;
+                }
+            },
+        );
     }
-    struck
+    before - number_of(usable)
+}
+
+fn number_of(usable: &[bool]) -> usize {
+    usable.iter().filter(|&&usable| usable).count()
 }
 
 /// Tiles of single lights measured per channel of a large picture.
@@ -160,8 +167,9 @@ impl TileObserver for NoiseObserver {
 
     fn observe(&self, tile: &TileSamples<'_>) -> TileNoise {
         let mut usable = self.on_sky(tile);
-        let sky_pixels = usable.iter().filter(|&&usable| usable).count();
-        let saturated_pixels = self.options.saturation_dn.map_or(0, |full_dn| {
+        let sky_pixels = number_of(&usable);
+        let limit = self.options.saturation_dn.filter(|_| sky_pixels > 0);
+        let saturated_pixels = limit.map_or(0, |full_dn| {
             strike_saturated(tile, SATURATED * full_dn, &mut usable)
         });
         TileNoise {
@@ -171,14 +179,17 @@ impl TileObserver for NoiseObserver {
             block_px: self.options.block_px,
             sky_pixels,
             saturated_pixels,
-            measured: self.measure(tile, &usable),
+            measured: match usable.contains(&true) {
+                true => self.measure(tile, &usable),
+                false => None,
+            },
         }
     }
 }
 
 impl NoiseObserver {
     fn measure(&self, tile: &TileSamples<'_>, usable: &[bool]) -> Option<MeasuredTile> {
-        let coverage = Coverage::of(tile, usable)?;
+        let (coverage, reach) = Coverage::of(tile, usable)?;
         let options = &self.options;
         let mut meter = DifferenceMeter::new(
             (tile.area.width(), tile.area.height()),
@@ -186,7 +197,6 @@ impl NoiseObserver {
             options.outlier_sigmas,
             options.outlier_grow_px,
         );
-        let reach = reaching_weight(tile);
         let halves = [0, 1].map(|split| half_difference(tile, split, &reach, usable, &mut meter));
         let sum = weighted_residual(tile);
         let mut lights = Vec::new();
@@ -316,18 +326,28 @@ pub(crate) struct Coverage {
 }
 
 impl Coverage {
-    fn of(tile: &TileSamples<'_>, usable: &[bool]) -> Option<Self> {
+    /// With it the sum of the weights of the lights that have a sample at each pixel,
+    /// rejected or not.
+    fn of(tile: &TileSamples<'_>, usable: &[bool]) -> Option<(Self, Vec<f32>)> {
         let n = usable.len();
         let (mut count, mut kept) = (vec![0.0f32; n], vec![0.0f32; n]);
         let (mut sum, mut squares) = (vec![0.0f32; n], vec![0.0f32; n]);
         for ((samples, flags), &weight) in tile.samples.iter().zip(tile.kept).zip(tile.weights) {
-            for p in 0..n {
-                let present = if samples[p].is_nan() { 0.0 } else { 1.0 };
-                count[p] += present;
-                kept[p] += present * f32::from(flags[p]);
-                sum[p] += present * weight;
-                squares[p] += present * weight * weight;
-            }
+            let samples = samples.iter().zip(*flags);
+            let counts = count.iter_mut().zip(&mut kept);
+            let pixels = samples.zip(counts.zip(sum.iter_mut().zip(&mut squares)));
+            with_widest_vectors(
+                #[inline(always)]
+                || {
+                    for ((&sample, &flag), ((count, kept), (sum, squares))) in pixels {
+                        let present = if sample.is_nan() { 0.0 } else { 1.0 };
+                        *count += present;
+                        *kept += present * f32::from(flag);
+                        *sum += present * weight;
+                        *squares += present * weight * weight;
+                    }
+                },
+            );
         }
         let (mut pixels, mut inverse_lights, mut inverse_kish) = (0usize, 0.0, 0.0);
         let (mut all, mut all_kept, mut inverse_weight) = (0.0, 0.0, 0.0);
@@ -339,13 +359,14 @@ impl Coverage {
             all += f64::from(count[p]);
             all_kept += f64::from(kept[p]);
         }
-        (pixels > 0).then(|| Self {
+        let coverage = || Self {
             pixels,
             inverse_lights: inverse_lights / pixels as f64,
             inverse_kish: inverse_kish / pixels as f64,
             inverse_weight: inverse_weight / pixels as f64,
             rejected: 1.0 - all_kept / all,
-        })
+        };
+        (pixels > 0).then(|| (coverage(), sum))
     }
 }
 
@@ -366,18 +387,31 @@ struct ClipTally {
 const MOSAIC_PX: usize = 2;
 
 impl ClipTally {
+    /// Adds a sample; nothing where it is not valid, without a branch.
+    #[inline(always)]
+    fn add_one(&mut self, value: f32, valid: bool, kept: u8) {
+        let one = if valid { 1.0 } else { 0.0 };
+        let square = if valid { f64::from(value * value) } else { 0.0 };
+        let rejected = kept == 0;
+        self.samples += one;
+        self.squares += square;
+        self.clipped += if rejected { one } else { 0.0 };
+        self.clipped_squares += if rejected { square } else { 0.0 };
+    }
+
     /// Adds a light's samples, row by row.
     fn add(&mut self, values: &[f32], valid: &[bool], kept: &[u8], width: usize) {
         let mut alike: [Self; MOSAIC_PX * MOSAIC_PX] = Default::default();
-        for (p, ((&value, &valid), &kept)) in values.iter().zip(valid).zip(kept).enumerate() {
-            if valid {
-                let square = f64::from(value * value);
-                let rejected = if kept == 0 { 1.0 } else { 0.0 };
-                let own = &mut alike[p / width % MOSAIC_PX * MOSAIC_PX + p % width % MOSAIC_PX];
-                own.samples += 1.0;
-                own.squares += square;
-                own.clipped += rejected;
-                own.clipped_squares += rejected * square;
+        let rows = values.chunks_exact(width).zip(valid.chunks_exact(width));
+        for (row, ((values, valid), kept)) in rows.zip(kept.chunks_exact(width)).enumerate() {
+            let first = row % MOSAIC_PX * MOSAIC_PX;
+            let own: &mut [Self] = &mut alike[first..first + MOSAIC_PX];
+            let values = values.chunks(MOSAIC_PX).zip(valid.chunks(MOSAIC_PX));
+            for ((values, valid), kept) in values.zip(kept.chunks(MOSAIC_PX)) {
+                let pixels = values.iter().zip(valid).zip(kept);
+                for (own, ((&value, &valid), &kept)) in own.iter_mut().zip(pixels) {
+                    own.add_one(value, valid, kept);
+                }
             }
         }
         for own in alike {
@@ -394,29 +428,21 @@ fn share(part: f64, whole: f64) -> f64 {
     if whole > 0.0 { part / whole } else { 0.0 }
 }
 
-/// Sum of the weights of the lights that have a sample at each pixel, rejected or not.
-fn reaching_weight(tile: &TileSamples<'_>) -> Vec<f32> {
-    let mut sum = vec![0.0f32; tile.mean.len()];
-    for (samples, &weight) in tile.samples.iter().zip(tile.weights) {
-        for (sum, sample) in sum.iter_mut().zip(*samples) {
-            *sum += if sample.is_nan() { 0.0 } else { weight };
-        }
-    }
-    sum
-}
-
 /// `sum of w (x - mean)` over the kept samples. Residuals keep f32 sums exact enough.
 fn weighted_residual(tile: &TileSamples<'_>) -> Vec<f32> {
     let mut sum = vec![0.0f32; tile.mean.len()];
     for ((samples, kept), &weight) in tile.samples.iter().zip(tile.kept).zip(tile.weights) {
         let pixels = samples.iter().zip(*kept).zip(tile.mean);
-        for (sum, ((&sample, &kept), &mean)) in sum.iter_mut().zip(pixels) {
-            *sum += if kept == 0 {
-                0.0
-            } else {
-                weight * (sample - mean)
-            };
-        }
+        let sums = sum.iter_mut().zip(pixels);
+        with_widest_vectors(
+            #[inline(always)]
+            || {
+                for (sum, ((&sample, &kept), &mean)) in sums {
+                    let own = weight * (sample - mean);
+                    *sum += if kept == 0 { 0.0 } else { own };
+                }
+            },
+        );
     }
     sum
 }
@@ -430,21 +456,30 @@ fn light_difference(
 ) -> (Vec<f32>, Vec<bool>) {
     let weight = tile.weights[index];
     let (samples, kept) = (tile.samples[index], tile.kept[index]);
-    let mut values = vec![0.0; sum.len()];
-    let mut valid = vec![false; sum.len()];
-    for p in 0..sum.len() {
-        let own = weight * f32::from(kept[p]);
-        let rest = tile.weight[p] - own;
-        let residual = samples[p] - tile.mean[p];
-        // The rest is the difference of two sums of weights: zero up to rounding where
-        // the light is alone.
-        valid[p] = usable[p] && residual.is_finite() && rest > 1e-4 * weight;
-        if valid[p] {
-            let own_residual = if kept[p] == 0 { 0.0 } else { weight * residual };
-            let others = (sum[p] - own_residual) / rest;
-            values[p] = (residual - others) * (rest / (rest + weight)).sqrt();
-        }
-    }
+    let (mut values, mut valid) = (vec![0.0; sum.len()], vec![false; sum.len()]);
+    let lights = samples.iter().zip(kept);
+    let stack = tile
+        .mean
+        .iter()
+        .zip(tile.weight)
+        .zip(sum.iter().zip(usable));
+    let pixels = values.iter_mut().zip(&mut valid).zip(lights.zip(stack));
+    with_widest_vectors(
+        #[inline(always)]
+        || {
+            for ((value, valid), ((&sample, &kept), ((&mean, &all), (&sum, &usable)))) in pixels {
+                let rest = all - weight * f32::from(kept);
+                let residual = sample - mean;
+                // The rest is the difference of two sums of weights: zero up to rounding
+                // where the light is alone.
+                *valid = usable & residual.is_finite() & (rest > 1e-4 * weight);
+                let own_residual = if kept == 0 { 0.0 } else { weight * residual };
+                let others = (sum - own_residual) / rest;
+                let scaled = (residual - others) * (rest / (rest + weight)).sqrt();
+                *value = if *valid { scaled } else { 0.0 };
+            }
+        },
+    );
     (values, valid)
 }
 
@@ -459,16 +494,22 @@ fn half_difference(
 ) -> Option<DifferenceNoise> {
     let [first, second] = tile.halves[split];
     let [first_weight, second_weight] = tile.half_weight[split];
-    let mut values = vec![0.0; usable.len()];
-    let mut valid = vec![false; usable.len()];
-    for p in 0..usable.len() {
-        let (a, b) = (first_weight[p], second_weight[p]);
-        let difference = first[p] - second[p];
-        valid[p] = usable[p] && difference.is_finite() && a > 0.0 && b > 0.0;
-        if valid[p] {
-            values[p] = difference * (a * b * reach[p]).sqrt() / (a + b);
-        }
-    }
+    let (mut values, mut valid) = (vec![0.0; usable.len()], vec![false; usable.len()]);
+    let halves = first.iter().zip(second);
+    let weights = first_weight.iter().zip(second_weight);
+    let known = halves.zip(weights).zip(reach.iter().zip(usable));
+    let pixels = values.iter_mut().zip(&mut valid).zip(known);
+    with_widest_vectors(
+        #[inline(always)]
+        || {
+            for ((value, valid), (((&first, &second), (&a, &b)), (&reach, &usable))) in pixels {
+                let difference = first - second;
+                *valid = usable & difference.is_finite() & (a > 0.0) & (b > 0.0);
+                let scaled = difference * (a * b * reach).sqrt() / (a + b);
+                *value = if *valid { scaled } else { 0.0 };
+            }
+        },
+    );
     meter.measure(&mut values, &mut valid)
 }
 

@@ -4,6 +4,8 @@
 //! b^2 times as much as at pixel scale, since the surface is smooth: of white noise about
 //! `1 - q b^2 / n` is left. [`Trend::spent`] is that loss.
 
+use stack::with_widest_vectors;
+
 /// Degree of the surface.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Trend {
@@ -71,6 +73,7 @@ impl Trend {
             return false;
         };
         let height = values.len() / width.max(1);
+        let xs: Vec<f32> = (0..width).map(|x| coordinate(x, width) as f32).collect();
         for (row, line) in values.chunks_exact_mut(width).enumerate() {
             let y = coordinate(row, height);
             // The surface along a row is a parabola in x.
@@ -79,8 +82,7 @@ impl Trend {
                 along[i] += c * y.powi(j as i32);
             }
             let [a, b, c] = along.map(|value| value as f32);
-            for (column, value) in line.iter_mut().enumerate() {
-                let x = coordinate(column, width) as f32;
+            for (value, &x) in line.iter_mut().zip(&xs) {
                 *value -= a + x * (b + x * c);
             }
         }
@@ -90,32 +92,29 @@ impl Trend {
     fn fit(self, values: &[f32], valid: &[bool], width: usize) -> Option<Vec<f64>> {
         let q = self.terms();
         let height = values.len() / width.max(1);
-        let powers: Vec<[f64; 5]> = (0..width)
+        // Those that the mask is multiplied by, and those that the values are.
+        let powers: Vec<[f64; 8]> = (0..width)
             .map(|column| {
                 let x = coordinate(column, width);
-                [1.0, x, x * x, x * x * x, x * x * x * x]
+                let squared = x * x;
+                [
+                    1.0,
+                    x,
+                    squared,
+                    squared * x,
+                    squared * x * x,
+                    1.0,
+                    x,
+                    squared,
+                ]
             })
             .collect();
         let mut matrix = vec![0.0; q * q];
         let mut rhs = vec![0.0; q];
         for row in 0..height {
             let range = row * width..(row + 1) * width;
-            let mut moments = [0.0; 5];
-            let mut value_moments = [0.0; 3];
-            let pixels = values[range.clone()].iter().zip(&valid[range]);
-            for ((&value, &valid), power) in pixels.zip(&powers) {
-                let (mask, value) = if valid {
-                    (1.0, f64::from(value))
-                } else {
-                    (0.0, 0.0)
-                };
-                for k in 0..5 {
-                    moments[k] += mask * power[k];
-                }
-                for k in 0..3 {
-                    value_moments[k] += value * power[k];
-                }
-            }
+            let [moments @ .., u, v, w] = moments(&values[range.clone()], &valid[range], &powers);
+            let value_moments = [u, v, w];
             let y = coordinate(row, height);
             for (a, &(ix, iy)) in TERMS[..q].iter().enumerate() {
                 rhs[a] += value_moments[ix] * y.powi(iy as i32);
@@ -126,6 +125,26 @@ impl Trend {
         }
         solve_positive(matrix, rhs)
     }
+}
+
+/// Sums over the valid pixels of a row: of the first five powers, and of the values times the
+/// last three.
+fn moments(values: &[f32], valid: &[bool], powers: &[[f64; 8]]) -> [f64; 8] {
+    with_widest_vectors(
+        #[inline(always)]
+        || {
+            let mut sums = [0.0; 8];
+            for ((&value, &valid), powers) in values.iter().zip(valid).zip(powers) {
+                let one = if valid { 1.0 } else { 0.0 };
+                let value = if valid { f64::from(value) } else { 0.0 };
+                let factors = [one, one, one, one, one, value, value, value];
+                for k in 0..8 {
+                    sums[k] += factors[k] * powers[k];
+                }
+            }
+            sums
+        },
+    )
 }
 
 /// -1 to 1 across `n` pixels.
