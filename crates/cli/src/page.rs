@@ -1,30 +1,35 @@
 //! The pages of finished jobs: their pictures drawn, and handed to those who know the words.
 
 use crate::JobError;
-use crate::stack_job::StackOutcome;
+use crate::SpotSeen;
+use crate::close_look::CloseLook;
 use export::{PreviewOptions, SharedRendering};
 use ndarray::Array3;
-use report::{Picture, Pictures, Report};
+use raw::FrameInfo;
+use rayon::prelude::*;
+use report::{Picture, Pictures};
+use stack::SensorLayout;
 use std::path::Path;
 
-/// `report.html` of a job.
-pub(crate) fn page(
+/// The pictures of `report.html` of a job.
+///
+/// - `info`: of the reference.
+pub(crate) fn pictures(
     path: &Path,
-    report: &Report,
-    outcome: &StackOutcome,
-) -> Result<String, JobError> {
-    let info = &outcome.lights[outcome.reference].frame.frame.info;
+    look: &CloseLook,
+    info: &FrameInfo,
+    layout: &SensorLayout,
+) -> Result<Pictures, JobError> {
     let options = PreviewOptions {
         orientation: info.orientation,
         white_balance: info.white_balance,
         color_matrix: info.color_matrix,
-        saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
+        saturation_dn: Some(layout.full_scale_dn(0, 0)),
         ..PreviewOptions::default()
     };
-    let look = &outcome.close_look;
     // The ground is darker than any sky's noise: it would set the depth of black for all, and
     // by their curve be all black.
-    let sky = |seen: &&crate::SpotSeen| seen.spot.kind != export::SpotKind::GroundEdge;
+    let sky = |seen: &&SpotSeen| seen.spot.kind != export::SpotKind::GroundEdge;
     let models = look.spots.iter().filter(sky).map(|seen| &seen.light);
     let shared = SharedRendering::of(models, &options);
     let draw = |values: &Array3<f32>, curve: &SharedRendering| -> Result<Picture, JobError> {
@@ -32,7 +37,7 @@ pub(crate) fn page(
         let png = curve.png(path, values)?;
         Ok(picture(png, (columns, rows), info.orientation))
     };
-    let spots = look.spots.iter().map(|seen| {
+    let spot = |seen: &SpotSeen| -> Result<report::Spot, JobError> {
         let own = (!sky(&seen)).then(|| SharedRendering::of([&seen.light].into_iter(), &options));
         let curve = own.as_ref().unwrap_or(&shared);
         Ok(report::Spot {
@@ -40,23 +45,21 @@ pub(crate) fn page(
             frame: draw(&seen.light, curve)?,
             stack: draw(&seen.stack, curve)?,
         })
-    });
-    let size = (outcome.layout.width, outcome.layout.height);
+    };
     let shown = look.small.planes.first().map_or((0, 0), |plane| {
         let (rows, columns) = plane.dim();
         (columns, rows)
     });
-    let pictures = Pictures {
-        spots: spots.collect::<Result<_, JobError>>()?,
-        whole: Some(picture(
-            look.small.png(path, &options)?,
-            shown,
-            info.orientation,
-        )),
-        size: (size.0 as u32, size.1 as u32),
+    let (spots, whole) = rayon::join(
+        || look.spots.par_iter().map(spot).collect::<Vec<_>>(),
+        || look.small.png(path, &options),
+    );
+    Ok(Pictures {
+        spots: spots.into_iter().collect::<Result<_, JobError>>()?,
+        whole: Some(picture(whole?, shown, info.orientation)),
+        size: (layout.width as u32, layout.height as u32),
         orientation: info.orientation,
-    };
-    Ok(report::report_page(report, &pictures))
+    })
 }
 
 /// A drawn picture, which was turned upright.

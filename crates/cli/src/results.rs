@@ -2,7 +2,7 @@
 
 use crate::JobError;
 use crate::args::Format;
-use crate::page::page;
+use crate::page::pictures;
 use crate::reporting::report;
 use crate::result_names::{DNG, FITS, PAGE, PNG, PRINT, REGIONS, REPORT, TIFF};
 use crate::stack_job::{StackJob, StackOutcome};
@@ -125,7 +125,7 @@ impl ResultFolder {
     ///
     /// # Errors
     ///
-    /// When a file cannot be written; those before it stay, whole.
+    /// When a file cannot be written; those that can are there, whole.
     pub fn write(&self, job: &StackJob, outcome: &mut StackOutcome) -> Result<Report, JobError> {
         let info = outcome.lights[outcome.reference].frame.frame.info.clone();
         let mut cards = vec![HeaderCard {
@@ -163,37 +163,46 @@ impl ResultFolder {
             info: &info,
             saturation_dn: Some(outcome.layout.full_scale_dn(0, 0)),
         };
-        let preview = self.write_pictures(&finished)?;
-        if let Some(preview) = preview {
-            let regions = map_regions(&outcome.noise, scale.unwrap_or(1.0));
-            self.write_regions(&finished, &preview, &regions)?;
-        }
+        let regions = map_regions(&outcome.noise, scale.unwrap_or(1.0));
+        let path = self.page();
+        // The page's pictures take no memory to speak of, and time to pack.
+        let (written, drawn) = rayon::join(
+            || self.write_pictures(&finished, &regions),
+            || pictures(&path, &outcome.close_look, &info, &outcome.layout),
+        );
+        written?;
+        let pictures = drawn?;
         outcome.stopwatch.lap("write");
         let report = report(job, outcome);
         self.write_report(&report.to_json())?;
-        let path = self.page();
-        let page = page(&path, &report, outcome)?;
+        let page = report::report_page(&report, &pictures);
         AtomicFile::write_whole(&path, page.as_bytes(), self.overwrite)?;
         Ok(report)
     }
 
-    /// Writes the pictures of a result in the formats asked for; gives the options of the
-    /// preview when there is one.
+    /// Writes the pictures of a result in the formats asked for: those for looking at, which
+    /// take time to pack, beside the others, which wait for the disk.
+    ///
+    /// - `regions`: drawn over a smaller preview, where the folder has one.
     pub(crate) fn write_pictures(
         &self,
         finished: &Finished,
-    ) -> Result<Option<PreviewOptions>, JobError> {
-        let mut preview = None;
-        for format in &self.formats {
-            match format {
-                Format::Tiff => self.write_tiff(finished)?,
-                Format::Fits => self.write_fits(finished)?,
-                Format::Dng => self.write_dng(finished)?,
-                Format::Print => self.write_print(finished)?,
-                Format::Png => preview = Some(self.write_preview(finished)?),
-            }
-        }
-        Ok(preview)
+        regions: &[MapRegion],
+    ) -> Result<(), JobError> {
+        let write = |format: &Format| match format {
+            Format::Tiff => self.write_tiff(finished),
+            Format::Fits => self.write_fits(finished),
+            Format::Dng => self.write_dng(finished),
+            Format::Print => self.write_print(finished),
+            Format::Png => self.write_preview(finished, regions),
+        };
+        let all = |previews: bool| {
+            let formats = self.formats.iter();
+            let mut formats = formats.filter(|format| (**format == Format::Png) == previews);
+            formats.try_for_each(write)
+        };
+        let (files, previews) = rayon::join(|| all(false), || all(true));
+        files.and(previews)
     }
 
     /// Writes the report.
@@ -273,10 +282,13 @@ impl ResultFolder {
         Ok(())
     }
 
-    fn write_preview(&self, finished: &Finished) -> Result<PreviewOptions, JobError> {
+    fn write_preview(&self, finished: &Finished, regions: &[MapRegion]) -> Result<(), JobError> {
         let preview = self.look(finished);
         write_png16(&self.dir.join(PNG), finished.picture.mean, &preview)?;
-        Ok(preview)
+        match self.has_regions {
+            true => self.write_regions(finished, &preview, regions),
+            false => Ok(()),
+        }
     }
 
     /// How the picture is made visible.

@@ -23,7 +23,7 @@ pub(super) fn run(args: &BlendArgs, console: &Console) -> Result<Done, JobError>
     };
     let outcome = outcome.inspect_err(|_| folder.abandon())?;
     let stack = &outcome.stack;
-    folder.write_pictures(&Finished {
+    let finished = Finished {
         picture: FitsPicture {
             mean: &views(&stack.mean),
             variance: &views(&stack.variance),
@@ -35,7 +35,8 @@ pub(super) fn run(args: &BlendArgs, console: &Console) -> Result<Done, JobError>
         cards: Vec::new(),
         info: &outcome.info,
         saturation_dn: outcome.saturation_dn,
-    })?;
+    };
+    folder.write_pictures(&finished, &[])?;
     folder.write_report(&outcome.report.to_json())?;
     speak(&outcome, console);
     console.say(&format!(
