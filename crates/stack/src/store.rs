@@ -221,9 +221,13 @@ impl MosaicStore {
         let (height, width) = data.dim();
         let mut samples = Vec::new();
         for band in bands(width, height) {
-            samples.clear();
             let columns = data.slice(s![.., band.x0..band.x1]);
-            samples.extend(columns.iter().flat_map(|sample| sample.to_ne_bytes()));
+            samples.resize(2 * columns.len(), 0);
+            let rows = samples.chunks_exact_mut(2 * band.width());
+            for (row, samples) in rows.zip(columns.rows()) {
+                let slots = row.chunks_exact_mut(2).zip(samples);
+                slots.for_each(|(slot, sample)| slot.copy_from_slice(&sample.to_ne_bytes()));
+            }
             file.write_at(offset + place_in_file(&band, 0), &samples)?;
         }
         self.scratch = Some((file.clone(), offset + bytes));
