@@ -447,11 +447,7 @@ impl<'a> Engine<'a> {
         for (row, points) in asked.points.chunks_exact_mut(area.width()).enumerate() {
             light.map.map_row(area.x0, area.y0 + row, points);
         }
-        if !reach(
-            &mut asked.reached,
-            &asked.points,
-            (layout.width, layout.height),
-        ) {
+        if !asked.reach((layout.width, layout.height)) {
             return Ok(out);
         }
         let Some(mut needed) = Resampler::needed(&asked.points, &asked.reached) else {
@@ -465,7 +461,7 @@ impl<'a> Engine<'a> {
                 Some(Some(true)) => return Ok(out),
                 Some(Some(false)) => {}
                 _ => {
-                    strike_hidden(&mut asked.reached, &asked.points, mask);
+                    asked.strike_hidden(mask);
                     match Resampler::needed(&asked.points, &asked.reached) {
                         Some(left) => needed = left,
                         None => return Ok(out),
@@ -532,25 +528,6 @@ impl<'a> Engine<'a> {
             out.push(plane);
         }
         out
-    }
-}
-
-/// Tells which positions lie on a frame of a size, as far as half a pixel around the centers of
-/// its pixels; whether any does.
-fn reach(reached: &mut Vec<bool>, points: &[(f64, f64)], (width, height): (usize, usize)) -> bool {
-    let (right, bottom) = (width as f64 - 0.5, height as f64 - 0.5);
-    let inside = |&(x, y): &(f64, f64)| (x >= -0.5) & (x <= right) & (y >= -0.5) & (y <= bottom);
-    reached.clear();
-    reached.extend(points.iter().map(inside));
-    reached.contains(&true)
-}
-
-/// Takes off what a mask hides.
-fn strike_hidden(reached: &mut [bool], points: &[(f64, f64)], mask: &LightMask) {
-    for (reached, &(x, y)) in reached.iter_mut().zip(points) {
-        // The nearest pixel; half a pixel beyond the last one it is still that.
-        let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
-        *reached = *reached && !mask.hides(row, col);
     }
 }
 

@@ -1,7 +1,7 @@
 //! Where the pixels of an area lie on a light, and what it shows there.
 
 use crate::resample::{PaddedPlane, Place, Resampler};
-use crate::{Light, sky};
+use crate::{Light, LightMask, sky};
 
 /// The pixels of an area, row by row, as one light is asked for them; the buffers are reused.
 #[derive(Default)]
@@ -31,6 +31,26 @@ impl Asked {
         light.sky_offset.places(xs, &mut self.columns);
         self.ys.clear();
         self.ys.extend(ys);
+    }
+
+    /// Tells which points lie on a frame of a size, as far as half a pixel around the centers
+    /// of its pixels; whether any does.
+    pub fn reach(&mut self, (width, height): (usize, usize)) -> bool {
+        let (right, bottom) = (width as f64 - 0.5, height as f64 - 0.5);
+        let inside =
+            |&(x, y): &(f64, f64)| (x >= -0.5) & (x <= right) & (y >= -0.5) & (y <= bottom);
+        self.reached.clear();
+        self.reached.extend(self.points.iter().map(inside));
+        self.reached.contains(&true)
+    }
+
+    /// Takes off the points that a mask hides.
+    pub fn strike_hidden(&mut self, mask: &LightMask) {
+        for (reached, &(x, y)) in self.reached.iter_mut().zip(&self.points) {
+            // The nearest pixel; half a pixel beyond the last one it is still that.
+            let (row, col) = ((y + 0.5) as usize, (x + 0.5) as usize);
+            *reached = *reached && !mask.hides(row, col);
+        }
     }
 
     /// Goes through the rows: where their pixels lie on the light, and what brings its sky to
