@@ -42,6 +42,17 @@ pub(crate) enum ClipChoice {
 }
 
 impl Predict {
+    /// Most lights of which a clip goes by predicted noise; 0 where it never does.
+    pub(crate) fn most_lights(self, clip: &ClipOptions) -> usize {
+        match self {
+            Self::Never => 0,
+            Self::WhenFew => {
+                samples_needed_to_clip(f64::from(clip.high_sigmas), clip.center).saturating_sub(1)
+            }
+            Self::Always => usize::MAX,
+        }
+    }
+
     /// Decides for `n_lights` lights; `sensor` measures the camera and is asked only when
     /// that matters.
     ///
@@ -55,9 +66,7 @@ impl Predict {
         given: Option<GivenNoise>,
         sensor: impl FnOnce() -> Result<Vec<ChannelSensor>, JobError>,
     ) -> Result<ClipChoice, JobError> {
-        let sigmas = f64::from(clip.high_sigmas);
-        let few = n_lights < samples_needed_to_clip(sigmas, clip.center);
-        if self == Self::Never || (self == Self::WhenFew && !few) {
+        if self == Self::Never || n_lights > self.most_lights(clip) {
             return Ok(ClipChoice::Scatter {
                 not_predicted: None,
             });

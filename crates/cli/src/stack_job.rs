@@ -450,6 +450,10 @@ impl StackJob {
                 (None, _) => Anew::No,
             },
             sensor_pattern: self.sensor_pattern,
+            most_predicted: match &self.options.combine {
+                Combine::SigmaClip(clip) => self.predict.most_lights(clip),
+                _ => 0,
+            },
         }
     }
 }

@@ -568,13 +568,16 @@ fn crop<T: Copy>(plane: &[T], area: &Rect, tile: &Rect) -> Vec<T> {
     cropped
 }
 
-/// Memory that a tile of so many lights takes while it is in work, bytes: samples, flags and
-/// predicted noise over its grown area, and the first two over the tile.
-pub fn tile_memory_bytes(channels: usize, lights: usize) -> u64 {
+/// Memory that a tile of so many lights takes while it is in work, bytes: samples and flags
+/// over its grown area and over the tile, and over the former what noise is predicted for
+/// `predicted` of them.
+pub fn tile_memory_bytes(channels: usize, lights: usize, predicted: usize) -> u64 {
     let grown_px = TILE_PX + 2 * (GROW_REACH_PX + GRADIENT_REACH_PX);
+    let (grown, tile) = (grown_px * grown_px, TILE_PX * TILE_PX);
     let sample = size_of::<f32>() + size_of::<u8>();
-    let grown = grown_px * grown_px * (sample + size_of::<SampleNoise>());
-    (lights * channels * (grown + TILE_PX * TILE_PX * sample)) as u64
+    let of_light = (grown + tile) * sample;
+    let of_predicted = grown * size_of::<SampleNoise>();
+    (channels * (lights * of_light + predicted.min(lights) * of_predicted)) as u64
 }
 
 #[cfg(test)]
