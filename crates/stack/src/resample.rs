@@ -375,7 +375,7 @@ fn rings_from(plane: ArrayView2<f32>) -> f32 {
 }
 
 /// A whole plane on other pixels; NaN where it has none, and beside its own NaN as far as the
-/// kernel reaches. Beside lamps and stars ten times the plane's usual level, values stay
+/// kernel reaches. Places in the outer half of a border pixel are taken to its center. Beside lamps and stars ten times the plane's usual level, values stay
 /// between those of the four pixels around, so that no ring is drawn.
 ///
 /// - `map`: pixel of the result to pixel of the plane.
