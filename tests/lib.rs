@@ -8,7 +8,8 @@
 pub use burst::{BORDER_PX, Burst, FOUR_SHIFTS, Way, dithers, inner, lights, scatter};
 pub use digest::{file_digest, folder_digests};
 pub use lights::{
-    LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, mono_calibrator, mono_light, noise_stack,
+    LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, drawn_stack, mono_calibrator, mono_light,
+    noise_stack,
 };
 pub use near::{check_gain, check_near, mean_and_error};
 pub use picture::{in_memory, read_float_tiff, whole_plane};

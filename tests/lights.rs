@@ -61,12 +61,29 @@ pub const SIGMA_DN: f32 = 400.0;
 ///
 /// When they cannot be stacked: this is a check.
 pub fn noise_stack(side_px: usize, n: usize, combine: Combine, seed: u64) -> Stack {
+    drawn_stack(side_px, n, combine, seed, |rng, _, _| {
+        (LEVEL_DN + SIGMA_DN * rng.sample::<f32, _>(StandardNormal)).round() as u16
+    })
+}
+
+/// `n` lights, `side_px` to a side, through the engine; each sample drawn by its light and
+/// its row and column.
+///
+/// # Panics
+///
+/// When they cannot be stacked: this is a check.
+pub fn drawn_stack(
+    side_px: usize,
+    n: usize,
+    combine: Combine,
+    seed: u64,
+    mut draw: impl FnMut(&mut ChaCha8Rng, usize, (usize, usize)) -> u16,
+) -> Stack {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let lights: Vec<_> = (0..n)
-        .map(|_| {
-            let mut draw = || LEVEL_DN + SIGMA_DN * rng.sample::<f32, _>(StandardNormal);
+        .map(|light| {
             let samples =
-                Array2::from_shape_simple_fn((side_px, side_px), || draw().round() as u16);
+                Array2::from_shape_fn((side_px, side_px), |place| draw(&mut rng, light, place));
             mono_light(samples, PixelMap::identity())
         })
         .collect();
