@@ -299,7 +299,7 @@ impl Warning {
                 "the clip took {:.0} % of the good samples: {}",
                 100.0 * share,
                 match measured {
-                    true => "the gain may be off by as much, and more could be had",
+                    true => "the gain may be off by nearly as much, and more could be had",
                     false => "what noise is left after so much cannot be told",
                 }
             ),
