@@ -11,7 +11,7 @@ pub use lights::{
     LEVEL_DN, SIGMA_DN, cfa_calibrator, cfa_light, drawn_stack, mono_calibrator, mono_light,
     noise_stack,
 };
-pub use near::{check_gain, check_near, mean_and_error};
+pub use near::{check_gain, check_near, largest_difference, mean_and_error};
 pub use picture::{in_memory, read_float_tiff, whole_plane};
 pub use places::{fixture, read_f32, read_series, read_u16, shared_data};
 pub use twin::{Cell, TwinNight, shot_of, twin_night, twin_night_by};

@@ -37,3 +37,28 @@ pub fn check_gain(name: &str, gains: impl IntoIterator<Item = f64>) {
     let (mean, error) = mean_and_error(gains);
     assert!(mean > 3.0 * error, "{name}: no gain, {mean} ± {error}");
 }
+
+/// The largest difference of two planes of equal shape, where they have values: in the same
+/// places, which must be more than half of all.
+///
+/// # Panics
+///
+/// When they are not so alike: this is a check.
+#[track_caller]
+pub fn largest_difference<'a>(
+    name: &str,
+    found: impl ExactSizeIterator<Item = &'a f32>,
+    want: &[f32],
+) -> f64 {
+    assert_eq!(found.len(), want.len(), "{name}");
+    let (mut largest, mut reached) = (0.0_f64, 0);
+    for (i, (found, want)) in found.zip(want).enumerate() {
+        assert_eq!(found.is_nan(), want.is_nan(), "{name}, pixel {i}");
+        if !want.is_nan() {
+            reached += 1;
+            largest = largest.max(f64::from(found - want).abs());
+        }
+    }
+    assert!(reached > want.len() / 2, "{name}: {reached} px");
+    largest
+}
