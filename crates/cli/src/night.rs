@@ -148,6 +148,10 @@ impl NightJob {
     /// When nothing can be done at all; see [`JobError`].
     pub fn run(&self, watch: &dyn NightWatch) -> Result<NightOutcome, JobError> {
         let (place, _lock, plan) = self.begin(watch)?;
+        if let Err(error) = plan_file::save(&plan, self, &place) {
+            // This run has it, and needs no file.
+            watch.hear(&NightEvent::Note(&attempt::explain(&error)));
+        }
         let mut forecast = Forecast::of(&plan.sessions, &place);
         let mut ended = Vec::new();
         for (i, session) in plan.sessions.iter().enumerate() {
@@ -167,7 +171,7 @@ impl NightJob {
         place.forget_failures_but(is_planned);
         // Every result was looked at closely, or made, right now.
         let mut night = collect::collect(&plan, &self.root, &place, Look::Lengths);
-        add_reasons(&mut night, &ended);
+        add_reasons(&mut night, &ended, &place);
         collect::write(&night, &place)?;
         Ok(NightOutcome { night, ended })
     }
@@ -196,7 +200,9 @@ impl NightJob {
     ///
     /// As [`plan`](Self::plan), and when the output cannot be written or another run is at it.
     pub fn keep_plan(&self, watch: &dyn NightWatch) -> Result<NightPlan, JobError> {
-        self.begin(watch).map(|(_, _, plan)| plan)
+        let (place, _lock, plan) = self.begin(watch)?;
+        plan_file::save(&plan, self, &place)?;
+        Ok(plan)
     }
 
     /// Does one session, by its name.
@@ -281,24 +287,16 @@ impl NightJob {
             let note = format!("an earlier run did not end by itself ({holder}): carrying on");
             watch.hear(&NightEvent::Note(&note));
         }
-        for (path, error) in place.clear_leftovers() {
-            let path = raw::printable(&path);
-            let note = format!(
-                "{path}: what an earlier run left cannot be cleared away: {error}; remove it by hand"
-            );
-            watch.hear(&NightEvent::Note(&note));
+        for leftover in place.clear_leftovers() {
+            watch.hear(&NightEvent::Note(&leftover.to_string()));
         }
         Ok((place, lock))
     }
 
-    /// Takes the output, looks at everything, and keeps what is to be done.
+    /// Takes the output, and looks at everything.
     fn begin(&self, watch: &dyn NightWatch) -> Result<(Place, Lock, NightPlan), JobError> {
         let (place, lock) = self.enter(watch)?;
-        let plan = self.plan(watch).and_then(|plan| {
-            plan_file::save(&plan, self, &place)?;
-            Ok(plan)
-        });
-        match plan {
+        match self.plan(watch) {
             Ok(plan) => Ok((place, lock, plan)),
             Err(error) => {
                 drop(lock);
@@ -311,13 +309,14 @@ impl NightJob {
 
 /// Puts into the index what could not be kept in the output: reasons of sessions that are
 /// not done.
-fn add_reasons(night: &mut Night, ended: &[Ended]) {
+fn add_reasons(night: &mut Night, ended: &[Ended], place: &Place) {
     for (session, how) in night.sessions.iter_mut().zip(ended) {
         match how {
             Ended::Failed(reason) => {
                 session.state = SessionState::Failed;
                 session.reason = Some(reason.clone());
                 session.result = None;
+                session.log = place.log(&session.id, session.state);
             }
             Ended::Elsewhere(holder) if session.state == SessionState::Waiting => {
                 session.reason = Some(format!("{holder} is at it"));

@@ -29,8 +29,7 @@ pub struct Bar(ProgressBar);
 impl Bar {
     /// A bar that is drawn on a terminal.
     pub fn on_terminal() -> Self {
-        let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr());
-        Self(bar)
+        Self(ProgressBar::hidden())
     }
 }
 
@@ -41,11 +40,14 @@ impl Progress for Bar {
             _ => "{msg:<28} {wide_bar} {pos}/{len} {eta:>5}",
         };
         let style = ProgressStyle::with_template(style).expect("a valid template");
+        // Nothing of it is drawn before all of it is set.
+        self.0.set_draw_target(ProgressDrawTarget::hidden());
         self.0.set_position(0);
         self.0.set_length(steps as u64);
         self.0.set_message(name.to_owned());
         self.0.set_style(style);
         self.0.reset();
+        self.0.set_draw_target(ProgressDrawTarget::stderr());
         self.0.enable_steady_tick(Duration::from_millis(200));
     }
 

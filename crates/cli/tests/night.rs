@@ -123,8 +123,11 @@ fn what_changes_is_redone_and_nothing_else() {
         .as_str()
         .expect("a name")
         .to_owned();
-    let print = base.join("out").join(&two).join("finished print.tif");
-    fs::write(&print, "hours of work").expect("a file");
+    // One of them has a name that the program gives too, when asked for a print.
+    let put = ["finished.tif", "print.tif"].map(|name| base.join("out").join(&two).join(name));
+    for print in &put {
+        fs::write(print, "hours of work").expect("a file");
+    }
 
     // A copy of a whole session is no session of its own.
     let copy = base.join("archive/again");
@@ -145,8 +148,10 @@ fn what_changes_is_redone_and_nothing_else() {
     assert_eq!(jobs.iter().filter(is_refused).count(), 1);
     let third = night(base, "out", &["--json"]);
     check_status(&third, 0);
-    let kept = fs::read_to_string(&print).expect("what was put beside the result");
-    assert_eq!(kept, "hours of work");
+    for print in &put {
+        let kept = fs::read_to_string(print).expect("what was put beside the result");
+        assert_eq!(kept, "hours of work");
+    }
     let one = endings(&third);
     assert_eq!(
         (ended(&third, "kept"), ended(&third, "made")),
@@ -509,6 +514,10 @@ fn settings_hold_for_a_folder_of_copies_too() {
         let says = "there are no darks in one, from where alone the settings take them";
         assert!(dry.stdout.contains(says), "{folder}: {}", dry.stdout);
     }
+    // A folder that has one of its lights alone has no say.
+    fs::create_dir(base.join("archive/best")).expect("a folder");
+    let light = base.join("archive/one/lights/shot_0002.dng");
+    fs::copy(light, base.join("archive/best/favorite.dng")).expect("a copy");
     let both = entry("again", "skip = true") + &entry("one", "skip = true");
     fs::write(&settings, both).expect("a file");
     let dry = night(base, "out", &["--dry-run"]);

@@ -251,16 +251,26 @@ fn what_cannot_be_cleared_away_is_told_and_costs_no_session() {
     let base = temp.path();
     assert_eq!(night(base, "out", &[]).status, 0);
     let index = json(&base.join("out/night.json"));
-    let id = session_in(&index, "one/lights")["id"]
-        .as_str()
-        .expect("a name");
+    let one = session_in(&index, "one/lights");
+    let id = one["id"].as_str().expect("a name").to_owned();
     let work = base.join("out/.radicand-night");
     // Files where folders should be: what removes folders cannot remove them.
     fs::write(work.join("other.part"), "in the way").expect("a file");
     let run = night(base, "out", &[]);
     assert_eq!(run.status, 0, "{run:?}");
     assert!(run.stderr.contains("other.part"), "{}", run.stderr);
-    assert!(run.stderr.contains("remove it by hand"), "{}", run.stderr);
+    let says = "move what is your own out of it, then remove it";
+    assert!(run.stderr.contains(says), "{}", run.stderr);
+    // Nor does one of a session whose result is there.
+    fs::write(work.join(format!("{id}.part")), "in the way").expect("a file");
+    let run = night(base, "out", &[]);
+    assert_eq!(run.status, 0, "{run:?}");
+    assert!(run.stderr.contains(says), "{}", run.stderr);
+    // One that has to be made names it, and keeps what is there.
+    let run = night(base, "out", &["--ground", "none"]);
+    assert_eq!(run.status, 3, "{run:?}");
+    assert!(run.stderr.contains(&format!("{id}.part")), "{}", run.stderr);
+    fs::remove_file(work.join(format!("{id}.part"))).expect("a file");
     // A session whose lock cannot be taken is not done, whatever lies there.
     fs::create_dir(work.join(format!("{id}.lock"))).expect("a folder");
     let run = night(base, "out", &[]);
@@ -269,8 +279,7 @@ fn what_cannot_be_cleared_away_is_told_and_costs_no_session() {
     let one = session_in(&index, "one/lights");
     assert_eq!(one["state"], "failed");
     assert!(one["result"].is_null(), "{one:#}");
-    let log = one["log"].as_str().expect("the log of the result");
-    assert!(base.join("out").join(log).is_file(), "{log}");
+    assert!(one["log"].is_null(), "nothing was kept of it: {one:#}");
 }
 
 /// Lights of a sky that glows and has no star.

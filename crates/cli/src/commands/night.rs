@@ -101,7 +101,10 @@ fn dry_run(job: &NightJob, watch: &ConsoleWatch, console: &Console) -> Result<Do
     let (mut seconds, mut disk_bytes) = (0.0, 0);
     for session in &plan.sessions {
         let finished = job.is_finished(session);
-        let estimate = job.estimate(session, &speed);
+        let mut estimate = job.estimate(session, &speed);
+        if finished {
+            estimate.trouble = None;
+        }
         console.say(&describe(session, finished));
         if let Some(trouble) = &estimate.trouble {
             console.say(&format!("  will come to no result: {trouble}"));

@@ -6,7 +6,7 @@ use super::lock::NoLock;
 use super::place::{LOG, Place, RECORD};
 use super::plan::from_root;
 use super::session_plan::SessionPlan;
-use super::watch::{Ended, NightWatch, Stages};
+use super::watch::{Ended, NightEvent, NightWatch, Stages};
 use crate::{JobError, ResultFolder, StackJob};
 use export::{AtomicFile, Overwrite};
 use report::{
@@ -32,17 +32,19 @@ pub(crate) fn attempt(
         Err(NoLock::Held { holder, .. }) => return Ended::Elsewhere(holder),
         Err(NoLock::Io(error)) => return Ended::Failed(unwritable(place, &error)),
     };
-    if let Err(error) = place.recover(id) {
-        return Ended::Failed(unwritable(place, &error));
-    }
+    let recovered = place.recover(id);
     if is_finished(plan, place, Look::Contents) {
+        // What is left of an earlier one does no harm beside it.
         place.forget_failure(id);
         return Ended::Kept;
+    }
+    if let Err(leftover) = recovered {
+        return Ended::Failed(leftover.to_string());
     }
     let mut log = Log::new(plan);
     let made = catch_unwind(AssertUnwindSafe(|| make(plan, job, place, &mut log, watch)));
     let made = made.unwrap_or_else(|panic| Err(format!("internal error: {}", said(&*panic))));
-    match made.and_then(|result| finish(plan, job, place, &mut log, result)) {
+    match made.and_then(|result| finish(plan, job, place, &mut log, watch, result)) {
         Ok(headline) => Ended::Made(headline),
         Err(reason) => {
             log.line(&format!("failed: {reason}"));
@@ -135,6 +137,7 @@ fn finish(
     job: &NightJob,
     place: &Place,
     log: &mut Log,
+    watch: &dyn NightWatch,
     result: NightResult,
 ) -> Result<String, String> {
     let id = &plan.session.id;
@@ -146,9 +149,10 @@ fn finish(
         ..plan.session.clone()
     };
     write_down(plan, job, place, log, session).map_err(|error| explain(&error))?;
-    place
-        .put(id, &place.done(id))
-        .map_err(|error| unwritable(place, &error))?;
+    let put = place.put(id, &place.done(id));
+    if let Some(leftover) = put.map_err(|error| unwritable(place, &error))? {
+        watch.hear(&NightEvent::Note(&leftover.to_string()));
+    }
     place.forget_failure(id);
     Ok(headline)
 }
@@ -166,7 +170,8 @@ fn keep_failure(
         path: place.failed(id),
         source,
     };
-    place.recover(id).map_err(failed)?;
+    let recovered = place.recover(id);
+    recovered.map_err(|leftover| failed(io::Error::other(leftover)))?;
     std::fs::create_dir_all(place.part(id)).map_err(failed)?;
     let session = NightSession {
         state: SessionState::Failed,
@@ -174,7 +179,8 @@ fn keep_failure(
         ..plan.session.clone()
     };
     write_down(plan, job, place, &log, session)?;
-    place.put(id, &place.failed(id)).map_err(failed)
+    place.put(id, &place.failed(id)).map_err(failed)?;
+    Ok(())
 }
 
 /// Writes the log, and then the record, which says that all is there.

@@ -89,7 +89,7 @@ fn state(plan: &SessionPlan, place: &Place, look: Look) -> NightSession {
             state: found.state,
             reason: found.reason,
             result: found.result,
-            log: place.log(id),
+            log: place.log(id, found.state),
             ..plan.session.clone()
         },
         None => NightSession {
@@ -121,14 +121,14 @@ fn all_there(root: &Path, place: &Place) -> Night {
         let folder = place.done(id);
         let session = checked(record(&folder)?, &folder, Look::Contents);
         Some(NightSession {
-            log: place.log(id),
+            log: place.log(id, session.state),
             ..session
         })
     });
     let failed = failed.iter().filter(|id| !finished.contains(id));
     let failed = failed.filter_map(|id| {
         Some(NightSession {
-            log: place.log(id),
+            log: place.log(id, SessionState::Failed),
             ..record(&place.failed(id))?.session
         })
     });

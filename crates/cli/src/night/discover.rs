@@ -89,6 +89,16 @@ impl FrameSet {
         [self.folders(), self.copy_folders()].concat()
     }
 
+    /// The folders that hold all of it, be it as copies; its own where none does.
+    pub fn whole_in(&self) -> Vec<&Path> {
+        let mut whole = self.all_folders();
+        whole.retain(|folder| self.lies_in(folder));
+        match whole.is_empty() {
+            true => self.folders(),
+            false => whole,
+        }
+    }
+
     /// Whether every frame of it lies in `folder` or below, be it as a copy.
     pub fn lies_in(&self, folder: &Path) -> bool {
         self.frames.iter().all(|frame| {

@@ -140,6 +140,10 @@ fn trouble(plan: &SessionPlan, planned: Result<MemoryPlan, JobError>) -> Option<
     };
     let error = planned
         .err()
-        .or_else(|| (plan.session.lights < 2).then(few))?;
-    Some(explain(&error))
+        .or_else(|| (plan.session.lights < 2).then(few));
+    let starless = || {
+        plan.hopeless
+            .then(|| "no stars were found in its lights".to_owned())
+    };
+    error.map(|error| explain(&error)).or_else(starless)
 }

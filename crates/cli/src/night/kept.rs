@@ -49,7 +49,7 @@ pub(crate) fn spoiled(folder: &Path, record: &SessionRecord, look: Look) -> Opti
             Some(_) if look == Look::Lengths && file.name == REPORT => bytes == 0,
             Some(content) if look == Look::Lengths => content.bytes != bytes,
             Some(content) => content_of(&path).ok().as_ref() != Some(content),
-            None => false,
+            None => true,
         }
     });
     let log = || Some(LOG.to_owned()).filter(|log| !folder.join(log).is_file());

@@ -85,9 +85,14 @@ fn differences(set: &FrameSet, lights: &FrameSet) -> Vec<String> {
     warnings.map(|warning| warning.text()).collect()
 }
 
-/// Flats of another focal length or aperture.
+/// Flats of another lens, focal length or aperture, as far as both state it.
 fn other_optics(flats: &FrameSet, lights: &FrameSet) -> Option<String> {
-    differences(flats, lights).into_iter().next()
+    let lens = |set: &FrameSet| set.model().info.lens.clone();
+    let both = lens(flats).zip(lens(lights));
+    let other = both.filter(|(own, theirs)| own != theirs);
+    other
+        .map(|(own, theirs)| format!("taken with {own}, but the lights with {theirs}"))
+        .or_else(|| differences(flats, lights).into_iter().next())
 }
 
 /// How well a set that fits goes with the lights; less is better.

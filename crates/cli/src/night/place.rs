@@ -11,7 +11,7 @@
 use super::discover::is_result;
 use super::lock::{Lock, NoLock};
 use crate::{JobError, result_names};
-use report::SessionRecord;
+use report::{SessionRecord, SessionState};
 use std::collections::BTreeSet;
 use std::ffi::OsStr;
 use std::fs::{self, File};
@@ -73,7 +73,9 @@ impl Place {
             return Ok(());
         }
         let found = raw::collect_files(std::slice::from_ref(&self.dir)).files;
-        match found.iter().all(|file| is_result(file)) {
+        // Whatever else lies beside a session's record was put there by somebody.
+        let is_beside = |file: &Path| file.with_file_name(RECORD).is_file();
+        match found.iter().all(|file| is_result(file) || is_beside(file)) {
             true => Ok(()),
             false => refuse(),
         }
@@ -145,7 +147,7 @@ impl Place {
 
     /// Clears away what interrupted runs left of all sessions that nobody is at, and tells
     /// what resists; to be called with the lock of the whole.
-    pub fn clear_leftovers(&self) -> Vec<(PathBuf, io::Error)> {
+    pub fn clear_leftovers(&self) -> Vec<Leftover> {
         let mut resisting = Vec::new();
         let entries = fs::read_dir(self.work()).into_iter().flatten().flatten();
         for name in entries.map(|entry| entry.file_name()) {
@@ -153,33 +155,38 @@ impl Place {
             let id = name.strip_suffix(".part").or(name.strip_suffix(".old"));
             if let Some(id) = id.filter(|id| !id.starts_with('.'))
                 && let Ok(_lock) = self.lock_session(id)
-                && let Err(error) = self.recover(id)
+                && let Err(leftover) = self.recover(id)
             {
-                resisting.push((self.work().join(name), error));
+                resisting.push(leftover);
             }
         }
         for folder in [self.dir.clone(), self.work()] {
             if let Err(error) = clear_unfinished_files(&folder) {
-                resisting.push((folder, error));
+                resisting.push(Leftover {
+                    path: folder,
+                    error,
+                });
             }
         }
         resisting
     }
 
     /// Clears away what an interrupted run left of a session; to be called with its lock.
-    pub fn recover(&self, id: &str) -> io::Result<()> {
-        remove(&self.part(id))?;
+    pub fn recover(&self, id: &str) -> Result<(), Leftover> {
+        let part = self.part(id);
+        remove(&part).map_err(|error| Leftover { path: part, error })?;
         let (old, done) = (self.old(id), self.done(id));
         match old.exists() {
             false => Ok(()),
             // The new one was in place already.
             true if done.exists() => retire(&old, &done),
-            true => fs::rename(old, done),
+            true => fs::rename(&old, done),
         }
+        .map_err(|error| Leftover { path: old, error })
     }
 
-    /// Gives a finished folder its place, all at once.
-    pub fn put(&self, id: &str, target: &Path) -> io::Result<()> {
+    /// Gives a finished folder its place, all at once; what is left of the one before is told.
+    pub fn put(&self, id: &str, target: &Path) -> io::Result<Option<Leftover>> {
         let part = self.part(id);
         sync(&part)?;
         let parent = target.parent().unwrap_or(&self.dir);
@@ -193,13 +200,13 @@ impl Place {
                 return Err(error);
             }
             sync(parent)?;
-            // What cannot be cleared away now, the next run tries again, and tells.
-            let _ = retire(&old, target);
-            return Ok(());
+            let retired = retire(&old, target);
+            return Ok(retired.err().map(|error| Leftover { path: old, error }));
         }
         remove(target)?;
         fs::rename(&part, target)?;
-        sync(parent)
+        sync(parent)?;
+        Ok(None)
     }
 
     /// Takes the record of an earlier failure away; one that resists harms nothing beside a
@@ -219,11 +226,13 @@ impl Place {
         }
     }
 
-    /// Where the log of a session is, from the folder of the index.
-    pub fn log(&self, id: &str) -> Option<String> {
-        let (done, failed) = (format!("{id}/{LOG}"), format!("{FAILED}/{id}/{LOG}"));
-        let mut logs = [done, failed].into_iter();
-        logs.find(|log| self.dir.join(log).is_file())
+    /// Where the log of a session in its state is, from the folder of the index.
+    pub fn log(&self, id: &str, state: SessionState) -> Option<String> {
+        let log = match state {
+            SessionState::Failed => format!("{FAILED}/{id}/{LOG}"),
+            SessionState::Done | SessionState::Waiting => format!("{id}/{LOG}"),
+        };
+        Some(log).filter(|log| self.dir.join(log).is_file())
     }
 
     /// Names of the sessions that are finished.
@@ -278,31 +287,55 @@ pub(crate) fn record(folder: &Path) -> Option<SessionRecord> {
     SessionRecord::from_json(&bytes).ok()
 }
 
-/// Removes a result that was replaced; what somebody else put beside it moves to the new one.
+/// What an earlier run left and cannot be cleared away.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{}: what an earlier run left cannot be cleared away: {error}; move what is your own out of \
+     it, then remove it",
+    raw::printable(path)
+)]
+pub(crate) struct Leftover {
+    path: PathBuf,
+    error: io::Error,
+}
+
+/// Removes a result that was replaced; what somebody else put beside it moves to the new one,
+/// or stays where it is when it resists.
 fn retire(old: &Path, new: &Path) -> io::Result<()> {
     let record = record(old);
-    let result = record
+    let files = record
         .iter()
-        .filter_map(|record| record.session.result.as_ref());
-    let made: BTreeSet<&str> = result
-        .flat_map(|result| result.files.iter().map(|file| file.name.as_str()))
-        .chain([RECORD, LOG])
-        .collect();
+        .filter_map(|record| record.session.result.as_ref())
+        .flat_map(|result| result.files.iter().map(|file| file.name.as_str()));
+    let made: BTreeSet<&str> = files.chain([RECORD, LOG]).collect();
+    let mut resisting = None;
     for entry in fs::read_dir(old)? {
         let name = entry?.file_name();
-        let is_own = name.to_str().is_some_and(|name| made.contains(name));
-        if !is_own && !result_names::names(name.as_ref()) {
-            fs::rename(old.join(&name), free_name(new, &name))?;
+        let is_own = match &record {
+            Some(_) => name.to_str().is_some_and(|name| made.contains(name)),
+            // Nothing says what was made.
+            None => name == RECORD || name == LOG || result_names::names(name.as_ref()),
+        };
+        if !is_own && let Err(error) = fs::rename(old.join(&name), free_name(new, &name)) {
+            resisting = Some(error);
         }
     }
-    remove(old)
+    match resisting {
+        None => remove(old),
+        Some(error) => Err(error),
+    }
 }
 
 /// A path in a folder at which nothing lies, by a name or the name with a number.
 fn free_name(folder: &Path, name: &OsStr) -> PathBuf {
+    let name = Path::new(name);
     let numbered = (2..).map(|n| {
-        let mut numbered = name.to_owned();
+        let mut numbered = name.file_stem().unwrap_or_default().to_owned();
         numbered.push(format!(".{n}"));
+        if let Some(extension) = name.extension() {
+            numbered.push(".");
+            numbered.push(extension);
+        }
         folder.join(numbered)
     });
     let mut paths = std::iter::once(folder.join(name)).chain(numbered);

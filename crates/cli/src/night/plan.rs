@@ -164,7 +164,7 @@ impl<'a> Sorting<'a> {
 
     fn choice(&self, set: &FrameSet) -> Choice {
         let root = &self.job.root;
-        let folders = set.all_folders().into_iter();
+        let folders = set.whole_in().into_iter();
         let folders = folders.map(|folder| folder.strip_prefix(root).unwrap_or(folder));
         self.job.choices.of(&folders.collect::<Vec<_>>())
     }
@@ -219,6 +219,7 @@ fn is_called_light(set: &FrameSet) -> bool {
 /// result, and says so.
 fn starless(set: &FrameSet, job: &NightJob, choice: Choice) -> SessionPlan {
     let mut plan = session(set, &[], job, choice);
+    plan.hopeless = true;
     plan.session.notes.push(format!(
         "of kind {} by their content though their name says light: no stars were found in them; \
          `radicand survey` says more",

@@ -141,6 +141,8 @@ impl PlannedSession {
             input_digest: self.input_digest,
             choice: self.choice,
             files: kinds.map(|(kind, files)| (kind, paths(files))).into(),
+            // Only who looks at everything knows, and says so.
+            hopeless: false,
         }
     }
 }

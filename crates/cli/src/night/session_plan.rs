@@ -26,6 +26,8 @@ pub struct SessionPlan {
     pub input_digest: String,
     /// What is said of it alone.
     pub(crate) choice: Choice,
+    /// Whether no stars were seen in it when everything was looked at.
+    pub(crate) hopeless: bool,
 }
 
 impl SessionPlan {
@@ -76,6 +78,7 @@ pub(crate) fn session(
             .map(|(kind, set)| (*kind, paths(set)))
             .collect(),
         choice,
+        hopeless: false,
     }
 }
 
