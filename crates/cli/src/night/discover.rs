@@ -345,21 +345,14 @@ fn sets(mut frames: Vec<FoundFrame>, gap_s: f64) -> Vec<FrameSet> {
 }
 
 /// The order in which two frames were taken; by name where times do not tell.
-fn in_time(a: &FoundFrame, b: &FoundFrame) -> std::cmp::Ordering {
+pub(crate) fn in_time(a: &FoundFrame, b: &FoundFrame) -> std::cmp::Ordering {
     let time = |frame: &FoundFrame| frame.info.captured.map(|captured| captured.local);
     time(a).cmp(&time(b)).then_with(|| a.path.cmp(&b.path))
 }
 
 /// Puts sets in the order they were taken.
 pub(crate) fn sort_by_time(sets: &mut [FrameSet]) {
-    sets.sort_by_cached_key(when);
-}
-
-/// When a set was begun, and where its first frame lies.
-pub(crate) fn when(set: &FrameSet) -> (Option<jiff::civil::DateTime>, PathBuf) {
-    let model = set.model();
-    let local = model.info.captured.map(|captured| captured.local);
-    (local, model.path.clone())
+    sets.sort_by(|a, b| in_time(a.model(), b.model()));
 }
 
 /// Whether by their headers the camera was turned between two lights.

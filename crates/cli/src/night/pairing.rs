@@ -87,10 +87,9 @@ fn differences(set: &FrameSet, lights: &FrameSet) -> Vec<String> {
 
 /// Flats of another lens, focal length or aperture, as far as both state it.
 fn other_optics(flats: &FrameSet, lights: &FrameSet) -> Option<String> {
-    let lens = |set: &FrameSet| set.model().info.lens.clone();
-    let both = lens(flats).zip(lens(lights));
-    let other = both.filter(|(own, theirs)| own != theirs);
-    other
+    let (own, theirs) = (&flats.model().info.lens, &lights.model().info.lens);
+    let both = own.as_deref().zip(theirs.as_deref());
+    both.filter(|(own, theirs)| own != theirs)
         .map(|(own, theirs)| format!("taken with {own}, but the lights with {theirs}"))
         .or_else(|| differences(flats, lights).into_iter().next())
 }

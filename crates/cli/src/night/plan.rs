@@ -2,7 +2,7 @@
 
 use super::NightJob;
 use super::choices::Choice;
-use super::discover::{Discovery, FrameSet, discover, jump_note, sort_by_time, turn_note, when};
+use super::discover::{Discovery, FrameSet, discover, in_time, jump_note, sort_by_time, turn_note};
 use super::pairing::pair;
 use super::place::Place;
 use super::plan_file;
@@ -101,13 +101,11 @@ struct Sorting<'a> {
     found: &'a Discovery,
     /// Calibration frames that a session needs, by the first of their set.
     used: BTreeSet<&'a Path>,
-    sessions: Vec<(SessionTime, SessionPlan)>,
+    /// Each with its lights.
+    sessions: Vec<(&'a FrameSet, SessionPlan)>,
     unused: Vec<NightFault>,
     skipped: usize,
 }
-
-/// What sessions are put in order by.
-type SessionTime = (Option<jiff::civil::DateTime>, PathBuf);
 
 impl<'a> Sorting<'a> {
     fn of(job: &'a NightJob, found: &'a Discovery) -> Self {
@@ -139,7 +137,7 @@ impl<'a> Sorting<'a> {
             let turn = turn_note(set, &found.sets, root);
             let notes = jump_note(set, &found.sets, root).into_iter().chain(turn);
             plan.session.notes.extend(notes);
-            self.sessions.push((when(set), plan));
+            self.sessions.push((set, plan));
         }
     }
 
@@ -155,7 +153,7 @@ impl<'a> Sorting<'a> {
                 true if choice.skips() => self.skip(set),
                 true => {
                     let plan = starless(set, self.job, choice);
-                    self.sessions.push((when(set), plan));
+                    self.sessions.push((set, plan));
                 }
                 false => self.set_aside(set, "that no session needs"),
             }
@@ -200,8 +198,9 @@ impl<'a> Sorting<'a> {
     }
 }
 
-fn in_order(mut sessions: Vec<(SessionTime, SessionPlan)>) -> Vec<SessionPlan> {
-    sessions.sort_by(|(a, _), (b, _)| a.cmp(b));
+/// The sessions in the order in which their lights were taken.
+fn in_order(mut sessions: Vec<(&FrameSet, SessionPlan)>) -> Vec<SessionPlan> {
+    sessions.sort_by(|(a, _), (b, _)| in_time(a.model(), b.model()));
     sessions.into_iter().map(|(_, plan)| plan).collect()
 }
 
